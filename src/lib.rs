@@ -1,0 +1,16 @@
+//! dropline: a passive bus-health monitor for DeviceNet trunks (IEC 62026-3, on CAN).
+//!
+//! One data path, in one direction; each stage knows only those to its left:
+//!
+//! ```text
+//!  source            wire             fieldbus            trunk              health            output
+//!  socket  ─┐      ┌ bits: length,  ┌ identifier group,  ┌ nodes, polls,   ┌ findings,      ┌ summary
+//!  capture ─┼─►    │ stuffing, CRC  │ explicit message,  │ load, errors,   │ baseline       │ capture
+//!  pcapng  ─┤Record│ error classes  │ address check,     │ clashes,        │ comparison,    │ report
+//!  sim     ─┘      └ timestamps     └ drive I/O          └ connections     └ prediction     └ view
+//! ```
+//!
+//! Everything from [`wire`] to `health` is plain synchronous code without clocks, files or
+//! sockets: a record goes in, state changes and events come out. So a live watch and a replay
+//! are the same analysis by construction.
+

@@ -1,0 +1,3 @@
+//! The `dropline` command.
+
+fn main() {}
