@@ -1,0 +1,194 @@
+//! Exact bits on the wire of a classical CAN frame, stuff bits included.
+//!
+//! Source of the layout: ISO 11898-1. From start of frame to the end of the CRC sequence a
+//! complement bit follows every five equal bits and itself starts the next run. CRC delimiter,
+//! ACK slot, ACK delimiter, end of frame and interframe space are never stuffed.
+
+use crc::{CRC_15_CAN, Crc};
+use embedded_can::Id;
+
+use super::{BitTime, Frame, Payload};
+
+/// The longest classical frame with its interframe space: 29-bit identifier, eight bytes,
+/// every stuff bit that could be needed (Davis et al. 2007).
+pub const MAX_WIRE_BITS: BitTime = BitTime(160);
+
+/// CRC delimiter, ACK slot, ACK delimiter, 7 bits end of frame, 3 bits interframe space.
+const TAIL_BITS: u64 = 1 + 1 + 1 + 7 + 3;
+
+static CRC: Crc<u16> = Crc::<u16>::new(&CRC_15_CAN);
+
+/// The bits of a frame that are stuffed, right-aligned, ahead of the CRC sequence.
+struct Stuffed {
+    bits: u128,
+    count: u32,
+}
+
+impl Stuffed {
+    fn of(frame: &Frame) -> Stuffed {
+        let (remote, code, data) = match &frame.payload {
+            Payload::Data(data) => (0, data.len() as u32, data.as_slice()),
+            Payload::Remote(code) => (1, u32::from(code.get()), &[][..]),
+        };
+        let (head, count) = match frame.id {
+            // start, 11 identifier, RTR, IDE and reserved bit both dominant, 4 length code
+            Id::Standard(id) => (u64::from(id.as_raw()) << 7 | remote << 6 | u64::from(code), 19),
+            // start, 11 identifier, SRR and IDE both recessive, 18 identifier, RTR, 2 reserved
+            // bits, 4 length code
+            Id::Extended(id) => {
+                let (high, low) = (u64::from(id.as_raw() >> 18), u64::from(id.as_raw() & 0x3FFFF));
+                (high << 27 | 0b11 << 25 | low << 7 | remote << 6 | u64::from(code), 39)
+            }
+        };
+        let mut bytes = [0; 16];
+        bytes[16 - data.len()..].copy_from_slice(data);
+        Stuffed {
+            bits: u128::from(head) << (8 * data.len()) | u128::from_be_bytes(bytes),
+            count: count + 8 * data.len() as u32,
+        }
+    }
+
+    /// The register starts at zero and the start bit is dominant, so whole bytes with leading
+    /// zeros give the same CRC as the bits themselves.
+    fn crc(&self) -> u16 {
+        let bytes = self.bits.to_be_bytes();
+        CRC.checksum(&bytes[16 - self.count.div_ceil(8) as usize..])
+    }
+}
+
+/// The CRC sequence of a frame (CRC-15/CAN: polynomial 4599, initial value 0).
+pub fn crc15(frame: &Frame) -> u16 {
+    Stuffed::of(frame).crc()
+}
+
+/// The stuff bits that this very frame causes.
+pub fn stuff_bits(frame: &Frame) -> BitTime {
+    let stuffed = Stuffed::of(frame);
+    stuff_count(&stuffed)
+}
+
+/// The length of a frame on the wire: start of frame through the 3 bits of interframe space,
+/// with the stuff bits that this very payload and its CRC cause.
+pub fn wire_bits(frame: &Frame) -> BitTime {
+    let stuffed = Stuffed::of(frame);
+    BitTime(u64::from(stuffed.count) + 15 + TAIL_BITS) + stuff_count(&stuffed)
+}
+
+fn stuff_count(stuffed: &Stuffed) -> BitTime {
+    let bits = stuffed.bits << 15 | u128::from(stuffed.crc());
+    let count = stuffed.count + 15;
+    // Fill the first byte up with alternating bits, the last one recessive: they need no stuff
+    // bit and the dominant start of frame begins a run of its own, as after an idle bus.
+    let fill = (8 - count % 8) % 8;
+    let bits = bits | u128::from(0b0101_0101_u8 & ((1 << fill) - 1) as u8) << count;
+    let bytes = bits.to_be_bytes();
+    let mut state = State::START;
+    let mut stuff = 0;
+    for &byte in &bytes[16 - ((count + fill) / 8) as usize..] {
+        let step = STEPS[state][usize::from(byte)];
+        stuff += u64::from(step.stuff);
+        state = usize::from(step.next);
+    }
+    BitTime(stuff)
+}
+
+/// What one byte does to the run of equal bits: how many stuff bits it needs, and the run
+/// that it leaves.
+#[derive(Clone, Copy)]
+struct Step {
+    next: u8,
+    stuff: u8,
+}
+
+/// The run of equal bits so far: the last bit in bit 2, its length less one in bits 1–0.
+struct State;
+
+impl State {
+    const COUNT: usize = 8;
+    /// One recessive bit.
+    const START: usize = 0b100;
+}
+
+static STEPS: [[Step; 256]; State::COUNT] = steps();
+
+const fn steps() -> [[Step; 256]; State::COUNT] {
+    let mut table = [[Step { next: 0, stuff: 0 }; 256]; State::COUNT];
+    let mut state = 0;
+    while state < State::COUNT {
+        let mut byte = 0;
+        while byte < 256 {
+            table[state][byte] = step(state as u8, byte as u8);
+            byte += 1;
+        }
+        state += 1;
+    }
+    table
+}
+
+const fn step(state: u8, byte: u8) -> Step {
+    let (mut last, mut run, mut stuff) = (state >> 2, (state & 3) + 1, 0);
+    let mut bit = 8;
+    while bit > 0 {
+        bit -= 1;
+        let value = byte >> bit & 1;
+        if value == last {
+            run += 1;
+        } else {
+            last = value;
+            run = 1;
+        }
+        if run == 5 {
+            stuff += 1;
+            last = 1 - value;
+            run = 1;
+        }
+    }
+    Step { next: last << 2 | (run - 1), stuff }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use embedded_can::{ExtendedId, StandardId};
+
+    fn frame(id: u16, data: &[u8]) -> Frame {
+        Frame::data(StandardId::new(id).unwrap(), data).unwrap()
+    }
+
+    /// Inputs marked i: ISO 16845-1, test 8.1.6. CRC, stuff bits and lengths: calculated from
+    /// the rule in ISO 11898-1 by two independent routines.
+    #[test]
+    fn lengths_of_known_frames() {
+        let remote = Frame::remote(StandardId::new(0x7EF).unwrap(), 2).unwrap();
+        let e1 = [0x01, 0xE1, 0xE1, 0xE1, 0xE1, 0xE1, 0xE1, 0xE1];
+        let vectors = [
+            (frame(0x078, &e1), 0x28A3, 19, 130),   // i
+            (frame(0x41F, &[0]), 0x0C46, 5, 60),    // i
+            (frame(0x47F, &[0x1F]), 0x66D7, 3, 58), // i
+            (frame(0x758, &[]), 0x26AD, 2, 49),     // i
+            (frame(0x777, &[0x1F]), 0x3C31, 2, 57), // i
+            (remote, 0x63BE, 4, 51),                // i
+            (frame(0x000, &[]), 0x0000, 6, 53),
+            (frame(0x000, &[0; 8]), 0x145B, 16, 127),
+            (frame(0x3C3, &[]), 0x5EE0, 2, 49),
+            (frame(0x42C, &[1, 0x0E, 1, 1, 1]), 0x1191, 5, 92),
+        ];
+        for (frame, crc, stuff, length) in vectors {
+            assert_eq!(crc15(&frame), crc, "{frame:?}");
+            assert_eq!(stuff_bits(&frame), BitTime(stuff), "{frame:?}");
+            assert_eq!(wire_bits(&frame), BitTime(length), "{frame:?}");
+        }
+    }
+
+    /// CRC catalogue: CRC-15/CAN, check value over "123456789".
+    #[test]
+    fn the_crc_is_that_of_the_catalogue() {
+        assert_eq!(CRC.checksum(b"123456789"), 0x059E);
+    }
+
+    #[test]
+    fn no_frame_is_longer_than_the_longest() {
+        let id = ExtendedId::new(0).unwrap();
+        assert!(wire_bits(&Frame::data(id, &[0; 8]).unwrap()) <= MAX_WIRE_BITS);
+    }
+}

@@ -1,0 +1,115 @@
+//! One classical CAN frame, data or remote, as it was received.
+
+use embedded_can::Id;
+
+/// The zero to eight data bytes of a frame.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub struct Data {
+    len: u8,
+    bytes: [u8; 8],
+}
+
+impl Data {
+    /// The most bytes that a classical frame carries.
+    pub const MAX: usize = 8;
+
+    /// `None` for more than [`Data::MAX`] bytes.
+    pub fn new(bytes: &[u8]) -> Option<Data> {
+        let mut data = Data::default();
+        data.bytes.get_mut(..bytes.len())?.copy_from_slice(bytes);
+        data.len = bytes.len() as u8;
+        Some(data)
+    }
+
+    /// The bytes that the frame carries.
+    pub fn as_slice(&self) -> &[u8] {
+        &self.bytes[..usize::from(self.len.min(8))]
+    }
+}
+
+impl std::ops::Deref for Data {
+    type Target = [u8];
+    fn deref(&self) -> &[u8] {
+        self.as_slice()
+    }
+}
+
+impl std::fmt::Debug for Data {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{:02X?}", self.as_slice())
+    }
+}
+
+/// The length code of a remote frame, 0 to 8: how much data it asks for. It carries none.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct RemoteLength(u8);
+
+impl RemoteLength {
+    /// `None` for more than 8.
+    pub fn new(code: u8) -> Option<RemoteLength> {
+        (code <= 8).then_some(RemoteLength(code))
+    }
+
+    /// The code.
+    pub fn get(self) -> u8 {
+        self.0
+    }
+}
+
+/// What a frame carries.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Payload {
+    /// A data frame.
+    Data(Data),
+    /// A remote frame.
+    Remote(RemoteLength),
+}
+
+/// One good frame.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Frame {
+    /// The 11- or 29-bit identifier.
+    pub id: Id,
+    /// Its data, or that it is a remote frame.
+    pub payload: Payload,
+}
+
+impl Frame {
+    /// A data frame; `None` for more than eight bytes.
+    pub fn data(id: impl Into<Id>, bytes: &[u8]) -> Option<Frame> {
+        Some(Frame { id: id.into(), payload: Payload::Data(Data::new(bytes)?) })
+    }
+
+    /// A remote frame; `None` for a length code over 8.
+    pub fn remote(id: impl Into<Id>, code: u8) -> Option<Frame> {
+        Some(Frame { id: id.into(), payload: Payload::Remote(RemoteLength::new(code)?) })
+    }
+
+    /// The data bytes, none for a remote frame.
+    pub fn bytes(&self) -> &[u8] {
+        match &self.payload {
+            Payload::Data(data) => data.as_slice(),
+            Payload::Remote(_) => &[],
+        }
+    }
+
+    /// Whether this is a remote frame.
+    pub fn is_remote(&self) -> bool {
+        matches!(self.payload, Payload::Remote(_))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use embedded_can::StandardId;
+
+    #[test]
+    fn a_frame_with_nine_bytes_does_not_construct() {
+        let id = StandardId::new(0x45D).unwrap();
+        assert!(Frame::data(id, &[0; 9]).is_none());
+        assert!(Frame::remote(id, 9).is_none());
+        assert_eq!(Frame::data(id, &[1, 2]).unwrap().bytes(), [1, 2]);
+        assert!(Frame::remote(id, 8).unwrap().bytes().is_empty());
+    }
+}

@@ -1,0 +1,55 @@
+//! What a source delivers: one thing that happened on the wire, and when.
+
+use super::{ErrorFrame, Frame, Nanos};
+
+/// One record of a capture or of a live watch, in the order received.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Record {
+    /// When the last bit had been received, counted from the capture's `started`.
+    pub t: Nanos,
+    /// What happened.
+    pub what: What,
+}
+
+/// What a record tells.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum What {
+    /// A good frame.
+    Frame(Frame),
+    /// An error frame, as the controller's driver reported it.
+    Error(ErrorFrame),
+    /// So many frames were dropped by the kernel or the adapter since the record before.
+    Lost(u64),
+    /// The interface went down or vanished, for the reason given.
+    LinkDown(Option<Box<str>>),
+    /// The interface is up again.
+    LinkUp,
+    /// A note by the person who watched.
+    Mark(Box<str>),
+    /// The capture ended cleanly; what it should hold.
+    End(Tally),
+}
+
+/// How much a capture holds, written at its end so that a reader can tell that it has it all.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct Tally {
+    /// Good frames.
+    pub frames: u64,
+    /// Error frames.
+    pub error_frames: u64,
+    /// Frames known to be lost: the sum of all `lost` records.
+    pub lost_frames: u64,
+}
+
+impl Tally {
+    /// Counts one more record.
+    pub fn add(&mut self, what: &What) {
+        match what {
+            What::Frame(_) => self.frames += 1,
+            What::Error(_) => self.error_frames += 1,
+            What::Lost(n) => self.lost_frames = self.lost_frames.saturating_add(*n),
+            _ => {}
+        }
+    }
+}
