@@ -3,6 +3,7 @@
 //! One data path, in one direction; each stage knows only those to its left:
 //!
 //! ```text
+//!  source            wire             fieldbus            trunk              health            output
 //!  socket  ─┐      ┌ bits: length,  ┌ identifier group,  ┌ nodes, polls,   ┌ findings,      ┌ summary
 //!  capture ─┼─►    │ stuffing, CRC  │ explicit message,  │ load, errors,   │ baseline       │ capture
 //!  pcapng  ─┤Record│ error classes  │ address check,     │ clashes,        │ comparison,    │ report
@@ -13,4 +14,5 @@
 //! sockets: a record goes in, state changes and events come out. So a live watch and a replay
 //! are the same analysis by construction.
 
+pub mod fieldbus;
 pub mod wire;
