@@ -15,4 +15,5 @@
 //! are the same analysis by construction.
 
 pub mod fieldbus;
+pub mod source;
 pub mod wire;
