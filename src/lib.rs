@@ -14,6 +14,7 @@
 //! sockets: a record goes in, state changes and events come out. So a live watch and a replay
 //! are the same analysis by construction.
 
+pub mod cli;
 pub mod fieldbus;
 pub mod source;
 pub mod wire;

@@ -1,3 +1,7 @@
-//! The `dropline` command.
+//! The `dropline` command: arguments in, exit status out; the work is in the library.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    dropline::cli::main()
+}

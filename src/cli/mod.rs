@@ -1,0 +1,46 @@
+//! Arguments to commands. Each command has a file of its own with its arguments and its run.
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Listens to a DeviceNet trunk and says how healthy it is. It never sends a frame.
+///
+/// dropline is not a safety device. Checks inside cabinets are for qualified people.
+#[derive(Debug, Parser)]
+#[command(name = "dropline", version, max_term_width = 100)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {}
+
+/// How a command that could do its work came out; the exit status says it to scripts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// Done: exit 0.
+    Done,
+    /// What was asked for does not hold: exit 1.
+    DoesNotHold,
+}
+
+/// Why a command could not do its work: one line for standard error, exit 2.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub struct Failure(pub String);
+
+/// Runs the command line; messages go to standard error, results to standard output.
+pub fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let outcome: Result<Outcome, Failure> = match cli.command {};
+    match outcome {
+        Ok(Outcome::Done) => ExitCode::SUCCESS,
+        Ok(Outcome::DoesNotHold) => ExitCode::from(1),
+        Err(failure) => {
+            eprintln!("dropline: {failure}");
+            ExitCode::from(2)
+        }
+    }
+}
