@@ -1,8 +1,18 @@
 //! Where records come from: a live interface, a capture, pcapng, the simulated trunk.
 
+mod capture;
+mod complaints;
+mod input;
+mod lines;
+mod saved;
+
 use std::future::Future;
 
 use crate::wire::{Header, Record};
+
+pub use capture::CaptureReader;
+pub use complaints::one_line;
+pub use saved::{AnySource, Saved, SavedReader, open, open_reader};
 
 /// A source of records. Live or saved, the analysis cannot tell them apart.
 pub trait Source {
@@ -18,6 +28,18 @@ pub trait Source {
     /// How many lines or blocks could not be read so far. They were skipped.
     fn unreadable(&self) -> u64 {
         0
+    }
+
+    /// Whether the file stops in the middle of a line or block, as after a power cut. All
+    /// that stands before is read; the torn piece is not counted as unreadable.
+    fn torn(&self) -> bool {
+        false
+    }
+
+    /// What a person should be told, since it was last asked: one line each, for standard
+    /// error. At most a handful in all, however bad the input is.
+    fn messages(&mut self) -> Vec<String> {
+        Vec::new()
     }
 }
 

@@ -1,0 +1,295 @@
+//! The bytes of a saved file, unpacked where it is zstd: what it is decides, not its name.
+
+use std::fs::File;
+use std::io::{self, ErrorKind, Read};
+use std::path::Path;
+
+use memchr::memmem;
+use zstd::stream::raw::{Decoder, InBuffer, Operation, OutBuffer};
+
+use super::SourceError;
+
+/// The first bytes of every zstd frame (RFC 8878, section 3.1.1).
+const ZSTD_MAGIC: [u8; 4] = [0x28, 0xB5, 0x2F, 0xFD];
+
+/// How much is asked of the file at once.
+const BLOCK: usize = 256 * 1024;
+
+/// What one read gave.
+#[derive(Debug, PartialEq, Eq)]
+pub enum Got {
+    /// So many bytes, at least one.
+    Bytes(usize),
+    /// A damaged stretch from the one byte of the file up to the other; what it held is lost.
+    /// Reading can go on.
+    Damage(u64, u64),
+    /// The file ends where its packing says that more must come.
+    CutOff,
+    /// The end.
+    End,
+}
+
+/// A file being read, or in tests a slice of bytes.
+pub struct Input<R> {
+    packed: Packed<R>,
+    zstd: Option<Zstd>,
+}
+
+/// Opens a file for reading.
+///
+/// # Errors
+/// One line for each of: not there, not allowed, a directory, empty.
+pub fn open(path: &Path) -> Result<Input<File>, SourceError> {
+    let name = path.display();
+    let failed = |error: &io::Error| {
+        SourceError(match error.kind() {
+            ErrorKind::NotFound => format!("{name}: there is no such file; check its name"),
+            ErrorKind::PermissionDenied => {
+                format!("{name}: you may not read it; ask its owner for the right to")
+            }
+            ErrorKind::IsADirectory => {
+                format!("{name}: a directory; give one capture file in it")
+            }
+            _ => format!("{name}: cannot be read: {error}"),
+        })
+    };
+    let file = File::open(path).map_err(|error| failed(&error))?;
+    let input = Input::new(file).map_err(|error| failed(&error))?;
+    if input.packed.is_empty() {
+        return Err(SourceError(format!(
+            "{name}: empty; the watch that made it never started, or it was not copied whole"
+        )));
+    }
+    Ok(input)
+}
+
+impl<R: Read> Input<R> {
+    /// Reads the first bytes, to see what it is.
+    pub fn new(file: R) -> io::Result<Input<R>> {
+        let mut packed = Packed::new(file);
+        packed.at_least(ZSTD_MAGIC.len())?;
+        let zstd = packed.bytes().starts_with(&ZSTD_MAGIC).then(Zstd::new).transpose()?;
+        Ok(Input { packed, zstd })
+    }
+
+    /// Fills the front of `out`, which must not be empty.
+    pub fn read(&mut self, out: &mut [u8]) -> io::Result<Got> {
+        match &mut self.zstd {
+            Some(zstd) => zstd.read(&mut self.packed, out),
+            None => {
+                let n = self.packed.read(out)?;
+                Ok(if n == 0 { Got::End } else { Got::Bytes(n) })
+            }
+        }
+    }
+}
+
+/// The file's own bytes, some of them read ahead.
+struct Packed<R> {
+    file: R,
+    buffer: Vec<u8>,
+    start: usize,
+    /// Where `start` is in the file.
+    offset: u64,
+    at_end: bool,
+}
+
+impl<R: Read> Packed<R> {
+    fn new(file: R) -> Packed<R> {
+        Packed { file, buffer: Vec::new(), start: 0, offset: 0, at_end: false }
+    }
+
+    fn bytes(&self) -> &[u8] {
+        &self.buffer[self.start..]
+    }
+
+    fn is_empty(&self) -> bool {
+        self.bytes().is_empty()
+    }
+
+    fn skip(&mut self, n: usize) {
+        self.start += n;
+        self.offset += n as u64;
+    }
+
+    /// Back to a place that is still in memory: since the end of the file was seen.
+    fn back_to(&mut self, offset: u64) {
+        self.start -= (self.offset - offset) as usize;
+        self.offset = offset;
+    }
+
+    /// Reads until `n` bytes are there, or as many as there are.
+    fn at_least(&mut self, n: usize) -> io::Result<()> {
+        while self.bytes().len() < n && !self.at_end {
+            self.buffer.drain(..self.start);
+            self.start = 0;
+            let have = self.buffer.len();
+            self.buffer.resize(have + BLOCK, 0);
+            let got = read_some(&mut self.file, &mut self.buffer[have..]);
+            self.buffer.truncate(have + *got.as_ref().unwrap_or(&0));
+            self.at_end = got? == 0;
+        }
+        Ok(())
+    }
+
+    /// What was read ahead first, then straight from the file.
+    fn read(&mut self, out: &mut [u8]) -> io::Result<usize> {
+        if self.is_empty() {
+            return read_some(&mut self.file, out);
+        }
+        let n = self.bytes().len().min(out.len());
+        out[..n].copy_from_slice(&self.bytes()[..n]);
+        self.skip(n);
+        Ok(n)
+    }
+}
+
+fn read_some(file: &mut impl Read, out: &mut [u8]) -> io::Result<usize> {
+    loop {
+        match file.read(out) {
+            Err(error) if error.kind() == ErrorKind::Interrupted => {}
+            result => return result,
+        }
+    }
+}
+
+/// Unpacks one zstd frame after the other, a block at a time: so all that stands before a cut
+/// or a damaged block comes out.
+struct Zstd {
+    decoder: Decoder<'static>,
+    /// How many bytes the decoder wants next: the rest of the block.
+    wants: usize,
+    in_frame: bool,
+    /// Where the decoder was first given less than it wanted, as the file ended.
+    short_from: Option<u64>,
+}
+
+/// What the decoder is given at the start of a frame: its header is not longer (RFC 8878).
+const FRAME_START: usize = 18;
+
+impl Zstd {
+    fn new() -> io::Result<Zstd> {
+        Ok(Zstd { decoder: Decoder::new()?, wants: FRAME_START, in_frame: false, short_from: None })
+    }
+
+    fn read<R: Read>(&mut self, packed: &mut Packed<R>, out: &mut [u8]) -> io::Result<Got> {
+        loop {
+            packed.at_least(self.wants)?;
+            if packed.is_empty() && !self.in_frame {
+                return Ok(Got::End);
+            }
+            let here = packed.bytes().len().min(self.wants);
+            if here < self.wants {
+                self.short_from.get_or_insert(packed.offset);
+            }
+            let mut input = InBuffer::around(&packed.bytes()[..here]);
+            let mut output = OutBuffer::around(&mut *out);
+            let result = self.decoder.run(&mut input, &mut output);
+            let (used, made) = (input.pos(), output.pos());
+            let Ok(wants) = result else { return self.resume(packed) };
+            packed.skip(used);
+            self.in_frame = wants != 0;
+            self.wants = if wants == 0 { FRAME_START } else { wants };
+            if made > 0 {
+                return Ok(Got::Bytes(made));
+            }
+            if used == 0 && packed.at_end && self.in_frame {
+                // Only the end of the file can leave the decoder without progress. Unless a
+                // damaged block claimed a length that swallows the frames behind it.
+                packed.back_to(self.short_from.unwrap_or(packed.offset));
+                let got = self.resume(packed)?;
+                return Ok(if packed.is_empty() { Got::CutOff } else { got });
+            }
+        }
+    }
+
+    /// Goes on at the next frame after damage, if there is one.
+    fn resume<R: Read>(&mut self, packed: &mut Packed<R>) -> io::Result<Got> {
+        let from = packed.offset;
+        *self = Zstd::new()?;
+        // Not the magic of the frame that is broken.
+        packed.skip(packed.bytes().len().min(1));
+        loop {
+            if let Some(at) = memmem::find(packed.bytes(), &ZSTD_MAGIC) {
+                packed.skip(at);
+                return Ok(Got::Damage(from, packed.offset));
+            }
+            // The magic may lie across two blocks.
+            packed.skip(packed.bytes().len().saturating_sub(ZSTD_MAGIC.len() - 1));
+            if packed.at_end {
+                packed.skip(packed.bytes().len());
+                return Ok(Got::Damage(from, packed.offset));
+            }
+            packed.at_least(ZSTD_MAGIC.len())?;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn read_all(bytes: &[u8]) -> (Vec<u8>, Vec<Got>) {
+        let mut input = Input::new(bytes).unwrap();
+        let (mut all, mut rest) = (Vec::new(), Vec::new());
+        let mut out = [0; 1000];
+        loop {
+            match input.read(&mut out).unwrap() {
+                Got::Bytes(n) => all.extend_from_slice(&out[..n]),
+                Got::End => return (all, rest),
+                other => rest.push(other),
+            }
+        }
+    }
+
+    fn frame(text: &[u8]) -> Vec<u8> {
+        let mut encoder = zstd::Encoder::new(Vec::new(), 3).unwrap();
+        encoder.include_checksum(true).unwrap();
+        std::io::Write::write_all(&mut encoder, text).unwrap();
+        encoder.finish().unwrap()
+    }
+
+    #[test]
+    fn plain_and_packed_by_content() {
+        let text = b"some text\n".repeat(1000);
+        assert_eq!(read_all(&text), (text.clone(), vec![]));
+        assert_eq!(read_all(&frame(&text)), (text.clone(), vec![]));
+        let two = [frame(&text), frame(b"more")].concat();
+        assert_eq!(read_all(&two), ([&text[..], b"more"].concat(), vec![]));
+        assert_eq!(read_all(b""), (vec![], vec![]));
+        assert_eq!(read_all(b"x"), (b"x".to_vec(), vec![]));
+    }
+
+    #[test]
+    fn cut_anywhere_gives_what_stands_before() {
+        let whole = [frame(b"first\n"), frame(b"second\n")].concat();
+        let first = frame(b"first\n").len();
+        for cut in 4..whole.len() {
+            let (text, rest) = read_all(&whole[..cut]);
+            if cut == first {
+                assert_eq!((&text[..], &rest[..]), (&b"first\n"[..], &[][..]));
+            } else {
+                assert_eq!(rest, [Got::CutOff], "cut at {cut}");
+            }
+            if cut > first {
+                assert!(text.starts_with(b"first\n"));
+            }
+        }
+    }
+
+    #[test]
+    fn a_damaged_frame_does_not_cost_the_next() {
+        let (a, b, c) = (frame(b"first\n"), frame(&b"second\n".repeat(99)), frame(b"third\n"));
+        for at in 0..b.len() {
+            let mut broken = [&a[..], &b, &c].concat();
+            broken[a.len() + at] ^= 0x55;
+            let (text, rest) = read_all(&broken);
+            assert!(text.starts_with(b"first\n") && text.ends_with(b"third\n"), "byte {at}");
+            // A few bits of a frame's header may be flipped and mean the same.
+            assert!(
+                !rest.is_empty()
+                    || text == [&b"first\n"[..], &b"second\n".repeat(99), b"third\n"].concat()
+            );
+        }
+    }
+}

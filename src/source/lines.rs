@@ -1,0 +1,207 @@
+//! Bytes into lines, in one buffer of bounded size.
+
+use std::io::{self, Read};
+
+use memchr::memchr;
+
+use super::input::{Got, Input};
+
+/// The longest line; a longer one is skipped, and never held in memory.
+pub const LONGEST_LINE: usize = 1024 * 1024;
+
+const BLOCK: usize = 256 * 1024;
+
+/// What comes next.
+#[derive(Debug, PartialEq, Eq)]
+pub enum Next<'a> {
+    /// A whole line, without its line feed.
+    Line(&'a [u8]),
+    /// The last line, that has no line feed: whole or torn, its content must tell.
+    Unended(&'a [u8]),
+    /// A line of more than [`LONGEST_LINE`] bytes.
+    TooLong,
+    /// A stretch of the packed file that cannot be unpacked, with all lines in it.
+    Damage(u64, u64),
+    /// The end; true if the file was cut off within a packed block.
+    End(bool),
+}
+
+/// Splits an input into lines.
+pub struct Lines<R> {
+    input: Input<R>,
+    buffer: Vec<u8>,
+    /// What is read and not yet given out.
+    start: usize,
+    end: usize,
+    /// Up to where there is no line feed.
+    searched: usize,
+    number: u64,
+    skipping: bool,
+    ended: Option<bool>,
+}
+
+impl<R: Read> Lines<R> {
+    /// From the start.
+    pub fn new(input: Input<R>) -> Lines<R> {
+        Lines {
+            input,
+            buffer: vec![0; BLOCK],
+            start: 0,
+            end: 0,
+            searched: 0,
+            number: 0,
+            skipping: false,
+            ended: None,
+        }
+    }
+
+    /// The number of the line that was given out last, from 1.
+    pub fn number(&self) -> u64 {
+        self.number
+    }
+
+    /// Whether a whole line is there without reading on.
+    pub fn has_line(&mut self) -> bool {
+        self.find().is_some()
+    }
+
+    /// What has been read so far and not given out, to see what kind of file it is.
+    pub fn peek(&mut self) -> io::Result<&[u8]> {
+        if self.start == self.end {
+            self.fill()?;
+        }
+        Ok(&self.buffer[self.start..self.end])
+    }
+
+    /// The next line, or why there is none.
+    pub fn next(&mut self) -> io::Result<Next<'_>> {
+        loop {
+            if let Some(feed) = self.find() {
+                let line = self.start..feed;
+                self.start = feed + 1;
+                self.searched = self.start;
+                self.number += 1;
+                if std::mem::take(&mut self.skipping) || line.len() > LONGEST_LINE {
+                    return Ok(Next::TooLong);
+                }
+                return Ok(Next::Line(&self.buffer[line]));
+            }
+            if self.skipping || self.end - self.start > LONGEST_LINE {
+                self.skipping = true;
+                self.clear();
+            }
+            if let Some(cut_off) = self.ended {
+                let rest = self.start..self.end;
+                self.clear();
+                if std::mem::take(&mut self.skipping) {
+                    self.number += 1;
+                    return Ok(Next::TooLong);
+                }
+                if rest.is_empty() {
+                    return Ok(Next::End(cut_off));
+                }
+                self.number += 1;
+                return Ok(Next::Unended(&self.buffer[rest]));
+            }
+            if let Some((from, to)) = self.fill()? {
+                // The start of a line whose rest is lost is no line.
+                self.clear();
+                self.skipping = false;
+                return Ok(Next::Damage(from, to));
+            }
+        }
+    }
+
+    fn clear(&mut self) {
+        (self.start, self.end, self.searched) = (0, 0, 0);
+    }
+
+    fn find(&mut self) -> Option<usize> {
+        let feed = memchr(b'\n', &self.buffer[self.searched..self.end]);
+        let feed = feed.map(|at| self.searched + at);
+        self.searched = feed.unwrap_or(self.end);
+        feed
+    }
+
+    /// Reads one more block behind what is there.
+    fn fill(&mut self) -> io::Result<Option<(u64, u64)>> {
+        if self.start > 0 {
+            self.buffer.copy_within(self.start..self.end, 0);
+            self.end -= self.start;
+            self.searched -= self.start;
+            self.start = 0;
+        }
+        if self.buffer.len() - self.end < BLOCK / 2 {
+            // Bounded: a line that outgrows LONGEST_LINE is thrown away before.
+            self.buffer.resize(self.end + BLOCK, 0);
+        }
+        match self.input.read(&mut self.buffer[self.end..])? {
+            Got::Bytes(n) => self.end += n,
+            Got::Damage(from, to) => return Ok(Some((from, to))),
+            Got::CutOff => self.ended = Some(true),
+            Got::End => self.ended = Some(false),
+        }
+        Ok(None)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Gives one to three bytes at a time, so that every line lies across reads.
+    struct Dribble<'a>(&'a [u8], usize);
+
+    impl Read for Dribble<'_> {
+        fn read(&mut self, out: &mut [u8]) -> io::Result<usize> {
+            self.1 += 1;
+            let n = (1 + self.1 % 3).min(self.0.len()).min(out.len());
+            out[..n].copy_from_slice(&self.0[..n]);
+            self.0 = &self.0[n..];
+            Ok(n)
+        }
+    }
+
+    fn split(text: &[u8]) -> Vec<String> {
+        let mut lines = Lines::new(Input::new(Dribble(text, 0)).unwrap());
+        let mut all = Vec::new();
+        loop {
+            let next = lines.next().unwrap();
+            let text = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
+            let (what, end) = match next {
+                Next::Line(line) => (text(line), false),
+                Next::Unended(line) => (text(line) + "|", false),
+                Next::TooLong => ("too long".into(), false),
+                Next::Damage(..) => ("damage".into(), false),
+                Next::End(cut) => (format!("end {cut}"), true),
+            };
+            all.push(format!("{}:{what}", lines.number()));
+            if end {
+                return all;
+            }
+        }
+    }
+
+    #[test]
+    fn lines_with_and_without_their_feed() {
+        assert_eq!(split(b"one\n\nthree\n"), ["1:one", "2:", "3:three", "3:end false"]);
+        assert_eq!(split(b"one\ntwo"), ["1:one", "2:two|", "2:end false"]);
+        assert_eq!(split(b""), ["0:end false"]);
+    }
+
+    #[test]
+    fn a_line_without_end_costs_no_memory() {
+        let mut endless = Lines::new(Input::new(io::repeat(b'x').take(50_000_000)).unwrap());
+        assert_eq!(endless.next().unwrap(), Next::TooLong);
+        assert!(endless.buffer.len() < 2 * LONGEST_LINE);
+        assert_eq!(endless.next().unwrap(), Next::End(false));
+
+        let longest = "y".repeat(LONGEST_LINE);
+        let text = format!("{longest}\n{longest}y\nafter\n");
+        let mut lines = Lines::new(Input::new(text.as_bytes()).unwrap());
+        assert_eq!(lines.next().unwrap(), Next::Line(longest.as_bytes()));
+        assert_eq!(lines.next().unwrap(), Next::TooLong);
+        assert_eq!(lines.next().unwrap(), Next::Line(b"after"));
+        assert_eq!(lines.number(), 3);
+    }
+}

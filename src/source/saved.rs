@@ -1,0 +1,225 @@
+//! Any saved file, by its content, read ahead on a thread of its own.
+
+use std::path::Path;
+use std::sync::mpsc as plain;
+use std::thread;
+
+use tokio::sync::mpsc;
+
+use super::capture::{CaptureReader, cannot_go_on};
+use super::lines::Lines;
+use super::{Source, SourceError, input};
+use crate::wire::{Header, Record};
+
+/// How many batches are read ahead: enough that neither side waits for the other.
+const AHEAD: usize = 4;
+
+/// The older capture format, in either byte order, in micro- and nanoseconds (IETF draft
+/// draft-ietf-opsawg-pcap).
+const OLD_PCAP: [[u8; 4]; 4] = [
+    [0xA1, 0xB2, 0xC3, 0xD4],
+    [0xD4, 0xC3, 0xB2, 0xA1],
+    [0xA1, 0xB2, 0x3C, 0x4D],
+    [0x4D, 0x3C, 0xB2, 0xA1],
+];
+
+/// What all readers of saved files do; plain calls, for a thread or a command to drive.
+pub trait SavedReader: Send {
+    /// What the file says about itself.
+    fn header(&self) -> &Header;
+
+    /// Reads one block and appends its records. `false`: there are no more.
+    ///
+    /// # Errors
+    /// If the disk cannot be read on. What was appended before is good.
+    fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError>;
+
+    /// How many lines or blocks could not be read so far. They were skipped.
+    fn unreadable(&self) -> u64;
+
+    /// Whether the file stops in the middle of a line or block.
+    fn torn(&self) -> bool;
+
+    /// What a person should be told, since it was last asked.
+    fn messages(&mut self) -> Vec<String>;
+}
+
+/// What a saved file cannot say itself.
+#[derive(Debug, Clone, Default)]
+pub struct Saved {
+    /// Which interface to take, where a pcapng file holds several on CAN.
+    pub interface: Option<String>,
+}
+
+/// Opens a capture, plain or packed, or a pcapng file: its content decides, not its name.
+/// It is read on a thread of its own; the records are handed over in batches.
+///
+/// # Errors
+/// One line for each of: not there, not allowed, a directory, empty, of no kind that is read,
+/// of a version that is not known.
+pub fn open(path: &Path, options: &Saved) -> Result<AnySource, SourceError> {
+    AnySource::start(open_reader(path, options)?)
+}
+
+/// Like [`open`], but read by whoever calls.
+///
+/// # Errors
+/// As [`open`].
+pub fn open_reader(path: &Path, options: &Saved) -> Result<Box<dyn SavedReader>, SourceError> {
+    let _ = options;
+    let name = path.display().to_string();
+    let mut lines = Lines::new(input::open(path)?);
+    let start = lines.peek().map_err(|error| cannot_go_on(&name, &error))?;
+    if OLD_PCAP.iter().any(|magic| start.starts_with(magic)) {
+        return Err(SourceError(format!(
+            "{name}: a pcap file of the older kind; save it as pcapng and give that"
+        )));
+    }
+    Ok(Box::new(CaptureReader::new(name, lines)?))
+}
+
+/// A saved file being read ahead.
+pub struct AnySource {
+    header: Header,
+    batches: mpsc::Receiver<Result<Batch, SourceError>>,
+    /// Batches that were emptied, to be filled again.
+    emptied: plain::Sender<Vec<Record>>,
+    unreadable: u64,
+    torn: bool,
+    messages: Vec<String>,
+}
+
+struct Batch {
+    records: Vec<Record>,
+    unreadable: u64,
+    torn: bool,
+    messages: Vec<String>,
+    more: bool,
+}
+
+impl AnySource {
+    fn start(mut reader: Box<dyn SavedReader>) -> Result<AnySource, SourceError> {
+        let header = reader.header().clone();
+        let (send, batches) = mpsc::channel(AHEAD);
+        let (emptied, to_fill) = plain::channel::<Vec<Record>>();
+        let read_ahead = move || {
+            loop {
+                let mut records = to_fill.try_recv().unwrap_or_default();
+                let (more, error) = match reader.read(&mut records) {
+                    Ok(more) => (more, None),
+                    Err(error) => (true, Some(error)),
+                };
+                let batch = Batch {
+                    records,
+                    unreadable: reader.unreadable(),
+                    torn: reader.torn(),
+                    messages: reader.messages(),
+                    more,
+                };
+                // It fails if nobody listens any more: the command was stopped.
+                let mut wanted = send.blocking_send(Ok(batch)).is_ok() && more;
+                if let Some(error) = error {
+                    let _ = send.blocking_send(Err(error));
+                    wanted = false;
+                }
+                if !wanted {
+                    return;
+                }
+            }
+        };
+        thread::Builder::new()
+            .name("read file".into())
+            .spawn(read_ahead)
+            .map_err(|error| SourceError(format!("cannot start a thread: {error}")))?;
+        Ok(AnySource { header, batches, emptied, unreadable: 0, torn: false, messages: Vec::new() })
+    }
+}
+
+impl Source for AnySource {
+    fn header(&self) -> &Header {
+        &self.header
+    }
+
+    async fn fill(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
+        let Some(next) = self.batches.recv().await else { return Ok(false) };
+        let mut next = next?;
+        self.unreadable = next.unreadable;
+        self.torn = next.torn;
+        self.messages.append(&mut next.messages);
+        if batch.is_empty() {
+            std::mem::swap(batch, &mut next.records);
+        } else {
+            batch.append(&mut next.records);
+        }
+        next.records.clear();
+        // If the reader has ended, it needs no more batches.
+        let _ = self.emptied.send(next.records);
+        Ok(next.more)
+    }
+
+    fn unreadable(&self) -> u64 {
+        self.unreadable
+    }
+
+    fn torn(&self) -> bool {
+        self.torn
+    }
+
+    fn messages(&mut self) -> Vec<String> {
+        std::mem::take(&mut self.messages)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Write;
+
+    const HEADER: &str =
+        r#"{"format":"dropline-capture","version":1,"started":"2026-03-02T06:30:00Z"}"#;
+
+    fn drain(source: &mut AnySource) -> Vec<Record> {
+        let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
+        let (mut all, mut batch) = (Vec::new(), Vec::new());
+        loop {
+            let more = runtime.block_on(source.fill(&mut batch)).unwrap();
+            all.append(&mut batch);
+            if !more {
+                return all;
+            }
+        }
+    }
+
+    fn file(bytes: &[u8]) -> tempfile::NamedTempFile {
+        let mut file = tempfile::NamedTempFile::new().unwrap();
+        file.write_all(bytes).unwrap();
+        file
+    }
+
+    #[test]
+    fn all_records_arrive_in_order_and_what_was_wrong_with_them() {
+        let mut text = format!("{HEADER}\n");
+        for n in 0..50_000 {
+            text += &format!("{{\"t_ns\":{n},\"id\":\"45D\",\"data\":\"\"}}\n");
+        }
+        text += "nonsense\n{\"t_";
+        for bytes in [text.as_bytes(), &zstd::encode_all(text.as_bytes(), 3).unwrap()] {
+            let mut source = open(file(bytes).path(), &Saved::default()).unwrap();
+            let records = drain(&mut source);
+            assert!(records.iter().map(|r| r.t.0).eq(0..50_000));
+            assert_eq!((source.unreadable(), source.torn()), (1, true));
+            assert_eq!(source.messages().len(), 1);
+        }
+    }
+
+    #[test]
+    fn a_source_that_is_given_up_ends_its_thread() {
+        let text = format!("{HEADER}\n") + &"{\"t_ns\":1,\"link\":\"up\"}\n".repeat(500_000);
+        let source = open(file(text.as_bytes()).path(), &Saved::default()).unwrap();
+        let emptied = source.emptied.clone();
+        drop(source);
+        while emptied.send(Vec::new()).is_ok() {
+            thread::yield_now();
+        }
+    }
+}
