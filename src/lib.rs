@@ -17,4 +17,5 @@
 pub mod cli;
 pub mod fieldbus;
 pub mod source;
+pub mod trunk;
 pub mod wire;

@@ -1,0 +1,145 @@
+//! How a measured span is distributed, in bounded memory, over any length of watch.
+
+use hdrhistogram::Histogram;
+
+use crate::wire::Nanos;
+
+/// Spans of time: count, least, greatest and mean exact to the clock; percentiles at three
+/// significant digits.
+#[derive(Debug, Clone)]
+pub struct Distribution {
+    /// Nanoseconds. It grows with the greatest value, to some 400 kB at the very most.
+    histogram: Histogram<u64>,
+    min: i64,
+    max: i64,
+    sum: i128,
+}
+
+impl Default for Distribution {
+    fn default() -> Self {
+        Distribution { histogram: empty(), min: i64::MAX, max: 0, sum: 0 }
+    }
+}
+
+/// The unit of 64 ns keeps three digits from 64 µs up, less than the shortest frame takes at
+/// 500 kbit/s (47 bits, 94 µs), at a sixth less memory than single nanoseconds.
+fn empty() -> Histogram<u64> {
+    const UNIT_NS: u64 = 64;
+    const DIGITS: u8 = 3;
+    let mut histogram = Histogram::new_with_bounds(UNIT_NS, 1 << 20, DIGITS)
+        .or_else(|_| Histogram::new(DIGITS))
+        .unwrap_or_else(|_| unreachable!("the bounds are constants that the histogram allows"));
+    histogram.auto(true);
+    histogram
+}
+
+impl Distribution {
+    /// Adds one span.
+    pub fn record(&mut self, span: Nanos) {
+        let ns = span.0.max(0);
+        self.min = self.min.min(ns);
+        self.max = self.max.max(ns);
+        self.sum += i128::from(ns);
+        // Auto-resizing covers all of u64, so recording cannot fail.
+        let _ = self.histogram.record(ns as u64);
+    }
+
+    /// How many spans.
+    pub fn count(&self) -> u64 {
+        self.histogram.len()
+    }
+
+    /// The least, exactly.
+    pub fn min(&self) -> Option<Nanos> {
+        (self.count() > 0).then_some(Nanos(self.min))
+    }
+
+    /// The greatest, exactly.
+    pub fn max(&self) -> Option<Nanos> {
+        (self.count() > 0).then_some(Nanos(self.max))
+    }
+
+    /// The mean in nanoseconds, exact but for the rounding of the division.
+    pub fn mean_ns(&self) -> Option<f64> {
+        (self.count() > 0).then(|| self.sum as f64 / self.count() as f64)
+    }
+
+    /// The nearest-rank percentile, for a quantile from 0 to 1.
+    pub fn quantile(&self, q: f64) -> Option<Nanos> {
+        (self.count() > 0).then(|| {
+            let value = i64::try_from(self.histogram.value_at_quantile(q)).unwrap_or(i64::MAX);
+            Nanos(value.clamp(self.min, self.max))
+        })
+    }
+
+    /// Adds all that another one holds; the result is as if all had been recorded here.
+    pub fn merge(&mut self, other: &Distribution) {
+        self.min = self.min.min(other.min);
+        self.max = self.max.max(other.max);
+        self.sum += other.sum;
+        // Auto-resizing, as above.
+        let _ = self.histogram.add(&other.histogram);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn an_empty_one_knows_nothing() {
+        let empty = Distribution::default();
+        assert_eq!((empty.min(), empty.max(), empty.quantile(0.5)), (None, None, None));
+        assert_eq!(empty.mean_ns(), None);
+    }
+
+    #[test]
+    fn takes_the_longest_span_there_is() {
+        let mut one = Distribution::default();
+        one.record(Nanos(i64::MAX));
+        assert_eq!(one.count(), 1);
+        assert_eq!(one.quantile(0.5), Some(Nanos(i64::MAX)));
+    }
+
+    proptest! {
+        /// Nearest rank: the smallest value with at least q of all at or under it.
+        #[test]
+        fn percentiles_are_nearest_rank_at_three_digits(
+            mut spans in prop::collection::vec(100_000i64..10_000_000_000, 1..400),
+            q in prop::sample::select(vec![0.5, 0.9, 0.99, 0.999]),
+        ) {
+            let mut all = Distribution::default();
+            for &span in &spans {
+                all.record(Nanos(span));
+            }
+            spans.sort_unstable();
+            let rank = ((q * spans.len() as f64).ceil() as usize).clamp(1, spans.len());
+            let exact = spans[rank - 1] as f64;
+            let got = all.quantile(q).unwrap().0 as f64;
+            prop_assert!((got - exact).abs() <= exact * 0.001, "{got} for {exact}");
+            prop_assert_eq!(all.min().unwrap().0, spans[0]);
+            prop_assert_eq!(all.max().unwrap().0, spans[spans.len() - 1]);
+        }
+
+        #[test]
+        fn merging_is_exact(spans in prop::collection::vec(1i64..1 << 40, 2..200), cut in 0usize..200) {
+            let cut = cut % spans.len();
+            let collect = |part: &[i64]| {
+                let mut d = Distribution::default();
+                part.iter().for_each(|&s| d.record(Nanos(s)));
+                d
+            };
+            let mut merged = collect(&spans[..cut]);
+            merged.merge(&collect(&spans[cut..]));
+            let whole = collect(&spans);
+            prop_assert_eq!(merged.count(), whole.count());
+            prop_assert_eq!(merged.min(), whole.min());
+            prop_assert_eq!(merged.max(), whole.max());
+            prop_assert_eq!(merged.mean_ns(), whole.mean_ns());
+            for q in [0.5, 0.9, 0.99] {
+                prop_assert_eq!(merged.quantile(q), whole.quantile(q));
+            }
+        }
+    }
+}
