@@ -5,14 +5,24 @@
 
 mod address;
 mod distribution;
+mod errors;
+mod event;
 mod exchange;
 mod io;
+mod load;
+mod node;
 mod occurrences;
 mod presence;
+mod state;
 
 pub use address::{AddressState, Clash, ClashOutcome};
 pub use distribution::Distribution;
+pub use errors::{Burst, BusErrors, Controller};
+pub use event::Event;
 pub use exchange::Exchange;
 pub use io::IoSizes;
+pub use load::{Load, Span, WINDOW};
+pub use node::Node;
 pub use occurrences::Occurrences;
 pub use presence::{Absence, Presence};
+pub use state::{Groups, Trunk};

@@ -1,0 +1,223 @@
+//! Bus load: exact bits, the fullest second, and the load over time in bounded memory.
+
+use std::collections::VecDeque;
+
+use crate::wire::{BitTime, Nanos};
+
+/// The windows, laid end to end from t = 0, of which the fullest is the peak.
+pub const WINDOW: Nanos = Nanos::SECOND;
+
+/// How many spans a level of [`Load::over_time`] keeps; the next level's are twice as long.
+const LEVEL: usize = 128;
+
+/// The wire bits of all good frames.
+#[derive(Debug, Clone, Default)]
+pub struct Load {
+    total: BitTime,
+    /// The fullest window but for the newest one.
+    peak: BitTime,
+    /// Newest window at the back of level 0. Each level is older and coarser than the one
+    /// before.
+    levels: Vec<VecDeque<Span>>,
+}
+
+/// The load of one or more whole windows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Span {
+    /// The first window, counted from 0 at t = 0.
+    pub first: i64,
+    /// How many windows. Those with no frame hold nothing and are counted.
+    pub windows: i64,
+    /// Wire bits of good frames in all of them.
+    pub bits: BitTime,
+    /// Wire bits in the fullest of them.
+    pub peak: BitTime,
+    /// Error frames in all of them.
+    pub error_frames: u64,
+}
+
+impl Span {
+    fn one(window: i64, bits: BitTime, error_frames: u64) -> Span {
+        Span { first: window, windows: 1, bits, peak: bits, error_frames }
+    }
+
+    /// For a single window.
+    fn add(&mut self, bits: BitTime, error_frames: u64) {
+        self.bits += bits;
+        self.peak = self.bits;
+        self.error_frames += error_frames;
+    }
+
+    fn contains(&self, window: i64) -> bool {
+        self.first <= window && window - self.first < self.windows
+    }
+}
+
+impl Load {
+    /// A good frame that ended at this time.
+    pub fn frame(&mut self, t: Nanos, bits: BitTime) {
+        self.total += bits;
+        self.add(t, bits, 0);
+    }
+
+    /// An error frame that ended at this time.
+    pub fn error_frame(&mut self, t: Nanos) {
+        self.add(t, BitTime(0), 1);
+    }
+
+    fn add(&mut self, t: Nanos, bits: BitTime, error_frames: u64) {
+        let index = t.0.div_euclid(WINDOW.0);
+        if self.levels.is_empty() {
+            self.levels.push(VecDeque::with_capacity(LEVEL + 1));
+        }
+        let newest = &mut self.levels[0];
+        match newest.back_mut() {
+            Some(span) if span.first == index => span.add(bits, error_frames),
+            Some(span) if span.first > index => self.add_late(index, bits, error_frames),
+            back => {
+                if let Some(done) = back {
+                    self.peak = self.peak.max(done.bits);
+                }
+                newest.push_back(Span::one(index, bits, error_frames));
+                self.make_room();
+            }
+        }
+    }
+
+    /// The clock stepped back into an older window. One that has been merged into a coarser
+    /// span no longer knows its own load, so there the peak stays as it is.
+    fn add_late(&mut self, index: i64, bits: BitTime, error_frames: u64) {
+        let [newest, coarser @ ..] = &mut self.levels[..] else { return };
+        let after = newest.partition_point(|span| span.first <= index);
+        let window = match after.checked_sub(1) {
+            Some(at) if newest[at].first == index => &mut newest[at],
+            None if !coarser.is_empty() => {
+                let mut older = coarser.iter_mut().flatten();
+                if let Some(span) = older.find(|span| span.contains(index)) {
+                    span.bits += bits;
+                    span.error_frames += error_frames;
+                }
+                return;
+            }
+            _ => {
+                newest.insert(after, Span::one(index, BitTime(0), 0));
+                &mut newest[after]
+            }
+        };
+        window.add(bits, error_frames);
+        self.peak = self.peak.max(window.bits);
+        self.make_room();
+    }
+
+    /// Merges the two oldest spans of a level that is full into one of the next.
+    fn make_room(&mut self) {
+        let mut level = 0;
+        while self.levels[level].len() > LEVEL {
+            let merged = match (self.levels[level].pop_front(), self.levels[level].pop_front()) {
+                (Some(a), Some(b)) => Span {
+                    first: a.first,
+                    windows: b.first.saturating_add(b.windows).saturating_sub(a.first),
+                    bits: a.bits + b.bits,
+                    peak: a.peak.max(b.peak),
+                    error_frames: a.error_frames + b.error_frames,
+                },
+                _ => return,
+            };
+            level += 1;
+            if level == self.levels.len() {
+                self.levels.push(VecDeque::with_capacity(LEVEL + 1));
+            }
+            self.levels[level].push_back(merged);
+        }
+    }
+
+    /// Wire bits of all good frames.
+    pub fn total(&self) -> BitTime {
+        self.total
+    }
+
+    /// The fullest window that is whole at this time; `None` before the first one is.
+    pub fn peak(&self, end: Nanos) -> Option<BitTime> {
+        let whole = end.0.div_euclid(WINDOW.0);
+        let newest = self.levels.first().and_then(|level| level.back());
+        let newest = newest.filter(|span| span.first < whole).map(|span| span.bits);
+        (whole >= 1).then(|| self.peak.max(newest.unwrap_or_default()))
+    }
+
+    /// The load over time, oldest first: the newest windows singly, older time coarser.
+    pub fn over_time(&self) -> impl Iterator<Item = &Span> {
+        self.levels.iter().rev().flatten()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(ms: i64) -> Nanos {
+        Nanos::from_millis(ms)
+    }
+
+    #[test]
+    fn the_peak_is_that_of_whole_windows() {
+        let mut load = Load::default();
+        load.frame(at(0), BitTime(100));
+        load.frame(at(999), BitTime(100));
+        load.frame(at(1000), BitTime(150));
+        load.frame(at(2100), BitTime(900));
+        assert_eq!(load.total(), BitTime(1250));
+        assert_eq!(load.peak(at(999)), None);
+        assert_eq!(load.peak(at(2100)), Some(BitTime(200)));
+        assert_eq!(load.peak(at(3000)), Some(BitTime(900)));
+    }
+
+    #[test]
+    fn long_watches_get_coarser_not_larger() {
+        let mut load = Load::default();
+        let days = 30 * 86_400;
+        for second in 0..days {
+            load.frame(at(second * 1000), BitTime(1));
+        }
+        let spans: Vec<_> = load.over_time().collect();
+        assert!(spans.len() < 20 * LEVEL, "{}", spans.len());
+        assert_eq!(spans.iter().map(|s| s.windows).sum::<i64>(), days);
+        assert_eq!(spans.iter().map(|s| s.bits).sum::<BitTime>(), BitTime(days as u64));
+        assert!(spans.windows(2).all(|pair| pair[0].first + pair[0].windows == pair[1].first));
+        assert_eq!(spans.last().unwrap().windows, 1);
+    }
+
+    #[test]
+    fn a_leap_over_centuries_costs_nothing() {
+        let mut load = Load::default();
+        for t in [i64::MIN, 0, i64::MAX] {
+            load.frame(Nanos(t), BitTime(10));
+            load.error_frame(Nanos(t));
+        }
+        assert_eq!(load.over_time().count(), 3);
+    }
+
+    #[test]
+    fn a_long_step_back_does_not_heap_up() {
+        let mut load = Load::default();
+        for second in 0..1000 {
+            load.frame(at(second * 1000), BitTime(10));
+        }
+        for second in 0..1000 {
+            load.frame(at(second * 1000), BitTime(10));
+        }
+        assert_eq!(load.peak(at(1_000_000)), Some(BitTime(20)));
+        assert_eq!(load.over_time().map(|s| s.bits).sum::<BitTime>(), load.total());
+    }
+
+    #[test]
+    fn after_a_step_back_the_older_window_fills_up() {
+        let mut load = Load::default();
+        load.frame(at(500), BitTime(100));
+        load.frame(at(1500), BitTime(120));
+        load.frame(at(900), BitTime(100));
+        assert_eq!(load.peak(at(2000)), Some(BitTime(200)));
+        assert_eq!(load.over_time().map(|s| s.bits.0).collect::<Vec<_>>(), [200, 120]);
+        load.frame(at(-500), BitTime(7));
+        assert_eq!(load.over_time().map(|s| s.bits.0).collect::<Vec<_>>(), [7, 200, 120]);
+    }
+}

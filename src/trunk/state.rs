@@ -1,0 +1,314 @@
+//! The whole trunk: takes records, keeps every node's state, tells what changed.
+
+use super::address::Outcome;
+use super::presence::Change;
+use super::{BusErrors, Clash, Event, Load, Node, Occurrences};
+use crate::fieldbus::{AddressCheck, Identifier, MacId, Role};
+use crate::wire::{Frame, Id, Nanos, Record, Tally, What, wire_bits};
+
+/// Good frames by identifier group.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Groups {
+    /// Data frames of Groups 1 to 4.
+    pub valid: [u64; 4],
+    /// Data frames with an identifier that is never allowed (7F0 to 7FF).
+    pub invalid: Occurrences,
+    /// Frames with a 29-bit identifier, data or remote.
+    pub extended: Occurrences,
+    /// Remote frames with an 11-bit identifier.
+    pub remote: Occurrences,
+}
+
+/// The state of the trunk after the records so far.
+#[derive(Debug, Clone)]
+pub struct Trunk {
+    nodes: Box<[Node; MacId::COUNT]>,
+    /// Good frames by group.
+    pub groups: Groups,
+    /// Bits on the wire.
+    pub load: Load,
+    /// Error frames and the adapter's controller.
+    pub errors: BusErrors,
+    /// Lost frames: the times of the records that tell of them.
+    pub losses: Occurrences,
+    /// Times that the interface went down.
+    pub link_downs: Occurrences,
+    /// Times that the clock stepped back, by the times after the step.
+    pub clock_steps: Occurrences,
+    tally: Tally,
+    end: Option<Tally>,
+    now: Nanos,
+    clashes: Vec<Clash>,
+    unlisted_clashes: u64,
+    last_strobe: Option<Nanos>,
+    /// A bit for each node that has responded to a strobe.
+    strobed: u64,
+    /// A bit for each address with a request that may still be refused.
+    pending: u64,
+}
+
+impl Default for Trunk {
+    fn default() -> Self {
+        Trunk {
+            nodes: Box::new(std::array::from_fn(|_| Node::default())),
+            groups: Groups::default(),
+            load: Load::default(),
+            errors: BusErrors::default(),
+            losses: Occurrences::default(),
+            link_downs: Occurrences::default(),
+            clock_steps: Occurrences::default(),
+            tally: Tally::default(),
+            end: None,
+            now: Nanos::ZERO,
+            clashes: Vec::new(),
+            unlisted_clashes: 0,
+            last_strobe: None,
+            strobed: 0,
+            pending: 0,
+        }
+    }
+}
+
+impl Trunk {
+    /// How many clashes are kept one by one; each node's counts go on.
+    pub const CLASHES: usize = 256;
+
+    /// Takes the next record; `events` hears what changed.
+    pub fn take(&mut self, record: &Record, events: &mut impl FnMut(Nanos, Event)) {
+        let t = record.t;
+        if t < self.now {
+            self.clock_steps.add(t);
+            events(t, Event::ClockStepped(Nanos(self.now.0.saturating_sub(t.0))));
+        }
+        self.now = t;
+        self.tally.add(&record.what);
+        self.end = None;
+        if self.pending != 0 {
+            self.settle(Some(t), events);
+        }
+        match &record.what {
+            What::Frame(frame) => self.frame(t, frame, events),
+            What::Error(frame) => {
+                self.load.error_frame(t);
+                let change = self.errors.frame(t, frame);
+                if change.restarted {
+                    events(t, Event::ControllerRestarted);
+                }
+                if let Some(state) = change.state {
+                    events(t, Event::Controller(state));
+                }
+            }
+            What::Lost(0) => {}
+            What::Lost(count) => {
+                self.losses.add(t);
+                self.doubt();
+                events(t, Event::FramesLost(*count));
+            }
+            What::LinkDown(_) => {
+                self.link_downs.add(t);
+                self.doubt();
+                self.errors.controller.reset();
+                events(t, Event::LinkDown);
+            }
+            What::LinkUp => {
+                self.errors.controller.reset();
+                events(t, Event::LinkUp);
+            }
+            What::Mark(_) => {}
+            What::End(tally) => self.end = Some(*tally),
+        }
+    }
+
+    /// Nothing more will come: decides what was waiting.
+    pub fn finish(&mut self, events: &mut impl FnMut(Nanos, Event)) {
+        self.settle(None, events);
+        for node in self.nodes.iter_mut() {
+            node.finish();
+        }
+    }
+
+    fn frame(&mut self, t: Nanos, frame: &Frame, events: &mut impl FnMut(Nanos, Event)) {
+        self.load.frame(t, wire_bits(frame));
+        let id = match frame.id {
+            Id::Extended(_) => return self.groups.extended.add(t),
+            Id::Standard(_) if frame.is_remote() => return self.groups.remote.add(t),
+            Id::Standard(id) => Identifier::from(id),
+        };
+        match id {
+            Identifier::Group1 { .. } => self.groups.valid[0] += 1,
+            Identifier::Group2 { .. } => self.groups.valid[1] += 1,
+            Identifier::Group3 { .. } => self.groups.valid[2] += 1,
+            Identifier::Group4 { .. } => self.groups.valid[3] += 1,
+            Identifier::Invalid { .. } => self.groups.invalid.add(t),
+        }
+        let role = id.role();
+        let data = frame.bytes();
+        if let Some(mac_id) = id.source() {
+            self.sent(t, mac_id, role, data, events);
+        } else if let Some(mac_id) = id.destination() {
+            let node = &mut self.nodes[mac_id.index()];
+            match role {
+                Role::PollCommand => {
+                    if node.poll_command(t, data) {
+                        self.missed(t, mac_id, events);
+                    }
+                }
+                Role::ChangeOfStateAcknowledge => node.change_of_state.response(t),
+                _ => {}
+            }
+        }
+    }
+
+    /// A frame that the node sent.
+    fn sent(
+        &mut self,
+        t: Nanos,
+        mac_id: MacId,
+        role: Role,
+        data: &[u8],
+        events: &mut impl FnMut(Nanos, Event),
+    ) {
+        let node = &mut self.nodes[mac_id.index()];
+        if node.sent.count() == 0 {
+            events(t, Event::NodeAppeared(mac_id));
+        }
+        node.sent.add(t);
+        if role == Role::AddressCheck {
+            let Ok(check) = AddressCheck::parse(mac_id, data) else {
+                node.malformed_checks.add(t);
+                return;
+            };
+            let gone = node.presence.is_gone();
+            let outcome = node.address.check(t, &check, gone);
+            if node.address.is_pending() {
+                self.pending |= 1 << mac_id.get();
+            }
+            self.outcome(t, mac_id, outcome, events);
+            // A request for the address does not show that its holder is there.
+            return;
+        }
+        node.address.heard();
+        if let Some(Change::Returned { after }) = node.presence.heard(t) {
+            events(t, Event::NodeReturned { mac_id, after });
+        }
+        match role {
+            Role::PollResponse => node.poll_response(t, data),
+            Role::StrobeResponse => {
+                let bit = 1 << mac_id.get();
+                // Nothing but its response tells that a node is strobed.
+                if self.strobed & bit == 0
+                    && let Some(command) = self.last_strobe
+                {
+                    node.strobe.command(command);
+                }
+                self.strobed |= bit;
+                node.strobe.response(t);
+            }
+            Role::ChangeOfState => {
+                node.change_of_state.command(t);
+            }
+            Role::StrobeCommand => self.strobe_command(t, events),
+            _ => {}
+        }
+    }
+
+    fn strobe_command(&mut self, t: Nanos, events: &mut impl FnMut(Nanos, Event)) {
+        self.last_strobe = Some(t);
+        let mut strobed = self.strobed;
+        while strobed != 0 {
+            let mac_id = MacId::from_low_bits(strobed.trailing_zeros() as u16);
+            strobed &= strobed - 1;
+            if self.nodes[mac_id.index()].strobe.command(t) {
+                self.missed(t, mac_id, events);
+            }
+        }
+    }
+
+    fn missed(&mut self, t: Nanos, mac_id: MacId, events: &mut impl FnMut(Nanos, Event)) {
+        if let Some(Change::Left) = self.nodes[mac_id.index()].presence.missed() {
+            events(t, Event::NodeLeft(mac_id));
+        }
+    }
+
+    /// What was on its way when frames were lost or the link went down, nobody can tell.
+    fn doubt(&mut self) {
+        for node in self.nodes.iter_mut() {
+            node.doubt();
+        }
+        self.last_strobe = None;
+    }
+
+    fn settle(&mut self, now: Option<Nanos>, events: &mut impl FnMut(Nanos, Event)) {
+        let mut waiting = self.pending;
+        while waiting != 0 {
+            let mac_id = MacId::from_low_bits(waiting.trailing_zeros() as u16);
+            waiting &= waiting - 1;
+            let address = &mut self.nodes[mac_id.index()].address;
+            let outcome = address.settle(now, mac_id);
+            if !address.is_pending() {
+                self.pending &= !(1 << mac_id.get());
+            }
+            self.outcome(now.unwrap_or(self.now), mac_id, outcome, events);
+        }
+    }
+
+    fn outcome(
+        &mut self,
+        t: Nanos,
+        mac_id: MacId,
+        outcome: Option<Outcome>,
+        events: &mut impl FnMut(Nanos, Event),
+    ) {
+        match outcome {
+            None => {}
+            Some(Outcome::Clash(clash)) => {
+                if self.clashes.len() < Self::CLASHES {
+                    self.clashes.push(clash);
+                } else {
+                    self.unlisted_clashes += 1;
+                }
+                events(t, Event::AddressClash(clash));
+            }
+            Some(Outcome::Restarted) => events(t, Event::NodeRestarted(mac_id)),
+            Some(Outcome::Replaced { before, now }) => {
+                events(t, Event::DeviceReplaced { mac_id, before, now });
+            }
+        }
+    }
+
+    /// The nodes of which anything is known, by address.
+    pub fn nodes(&self) -> impl Iterator<Item = (MacId, &Node)> {
+        MacId::all().zip(self.nodes.iter()).filter(|(_, node)| node.is_known())
+    }
+
+    /// The node at one address.
+    pub fn node(&self, mac_id: MacId) -> &Node {
+        &self.nodes[mac_id.index()]
+    }
+
+    /// The clashes in the order in which they were decided, [`Trunk::CLASHES`] at most.
+    pub fn clashes(&self) -> &[Clash] {
+        &self.clashes
+    }
+
+    /// How many more clashes there were.
+    pub fn unlisted_clashes(&self) -> u64 {
+        self.unlisted_clashes
+    }
+
+    /// Frames, error frames and lost frames so far.
+    pub fn tally(&self) -> Tally {
+        self.tally
+    }
+
+    /// What the end record says that the capture holds; `None` if the last record is none, so
+    /// that the capture was cut off.
+    pub fn end(&self) -> Option<Tally> {
+        self.end
+    }
+
+    /// The time of the last record.
+    pub fn now(&self) -> Nanos {
+        self.now
+    }
+}
