@@ -16,6 +16,7 @@
 
 pub mod cli;
 pub mod fieldbus;
+pub mod health;
 pub mod source;
 pub mod trunk;
 pub mod wire;

@@ -1,0 +1,142 @@
+//! One finding: what was seen, how grave it is, what to check.
+
+use std::fmt;
+
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use super::catalogue::Entry;
+use crate::fieldbus::MacId;
+use crate::trunk::Occurrences;
+use crate::wire::Nanos;
+
+/// How grave a finding is.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema, clap::ValueEnum,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum Severity {
+    /// Worth knowing.
+    Note,
+    /// Something is not as it should be; the trunk works.
+    Warning,
+    /// Something does not work.
+    Fault,
+}
+
+impl fmt::Display for Severity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Severity::Note => "note",
+            Severity::Warning => "warning",
+            Severity::Fault => "fault",
+        })
+    }
+}
+
+/// What was found. The names are the codes of the summary.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Code {
+    /// Nothing at all was received.
+    NothingHeard,
+    /// Error frames but not one good frame.
+    NothingUnderstood,
+    /// The adapter's controller went bus-off.
+    BusOff,
+    /// Two devices want one address.
+    AddressClash,
+    /// A node is polled and was never heard.
+    NeverAnswered,
+    /// A node stopped answering, and may have returned.
+    NodeLeft,
+    /// A node does not answer every poll.
+    MissedPolls,
+    /// A node ran its address check again.
+    NodeRestarted,
+    /// Another device took the address of one that had gone.
+    DeviceReplaced,
+    /// Error frames.
+    BusErrors,
+    /// The bus is nearly full.
+    LoadHigh,
+    /// An identifier that is never allowed.
+    InvalidIdentifier,
+    /// Frames that do not belong on this kind of trunk.
+    ForeignFrames,
+    /// Frames were not received.
+    FramesLost,
+    /// The interface was down for a time.
+    LinkDown,
+    /// The capture has no end.
+    CaptureCutOff,
+    /// Parts of the capture could not be read.
+    CaptureDamaged,
+    /// The clock stepped back.
+    ClockStepped,
+    /// The bit rate is not known.
+    BitRateUnknown,
+}
+
+impl Code {
+    /// The name in the summary.
+    pub fn name(self) -> &'static str {
+        self.entry().name
+    }
+
+    /// What it means and what to check.
+    pub fn entry(self) -> &'static Entry {
+        Entry::of(self)
+    }
+}
+
+/// One finding.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Finding {
+    /// What was found.
+    pub code: Code,
+    /// How grave it is here.
+    pub severity: Severity,
+    /// The node that it is about, where it is about one.
+    pub mac_id: Option<MacId>,
+    /// How often it happened.
+    pub count: u64,
+    /// When first.
+    pub first: Option<Nanos>,
+    /// When last.
+    pub last: Option<Nanos>,
+    /// What was seen, in numbers.
+    pub evidence: String,
+}
+
+impl Finding {
+    /// A finding about the trunk.
+    pub(super) fn new(
+        code: Code,
+        severity: Severity,
+        seen: &Occurrences,
+        evidence: String,
+    ) -> Self {
+        Finding {
+            code,
+            severity,
+            mac_id: None,
+            count: seen.count(),
+            first: seen.first(),
+            last: seen.last(),
+            evidence,
+        }
+    }
+
+    /// The same about a node.
+    pub(super) fn at(mut self, mac_id: MacId) -> Self {
+        self.mac_id = Some(mac_id);
+        self
+    }
+
+    /// The same with a count of its own.
+    pub(super) fn times(mut self, count: u64) -> Self {
+        self.count = count;
+        self
+    }
+}
