@@ -14,9 +14,13 @@
 //! sockets: a record goes in, state changes and events come out. So a live watch and a replay
 //! are the same analysis by construction.
 
+pub mod analysis;
 pub mod cli;
 pub mod fieldbus;
 pub mod health;
+pub mod output;
 pub mod source;
 pub mod trunk;
 pub mod wire;
+
+pub use analysis::Analysis;

@@ -19,6 +19,17 @@ pub enum Clock {
     Imported,
 }
 
+impl std::fmt::Display for Clock {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Clock::Hardware => "hardware",
+            Clock::Kernel => "kernel",
+            Clock::Simulated => "simulated",
+            Clock::Imported => "imported",
+        })
+    }
+}
+
 /// Where, when and how the records were taken.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Header {

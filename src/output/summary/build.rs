@@ -1,0 +1,67 @@
+//! From the trunk's state to the summary.
+
+use super::{AddressClash, Errors, Finding, Groups, Kind, Load, Node, Source, Summary};
+use crate::health::{self, CAUTIONS, Context, Verdict};
+use crate::trunk::Trunk;
+use crate::wire::Header;
+
+impl Summary {
+    /// The summary of a trunk whose last record has been taken and that is finished.
+    pub fn of(trunk: &Trunk, header: &Header, kind: Kind, name: &str, unreadable: u64) -> Summary {
+        let context = Context { bitrate: header.bitrate, unreadable };
+        let findings = health::findings(trunk, &context);
+        Summary {
+            format: Self::FORMAT.to_string(),
+            version: Self::VERSION,
+            source: source(trunk, header, kind, name, unreadable),
+            verdict: Verdict::over(&findings),
+            load: Load::of(trunk, header.bitrate),
+            groups: Groups::of(&trunk.groups),
+            nodes: trunk.nodes().map(|(mac_id, node)| Node::of(mac_id, node)).collect(),
+            address_clashes: trunk.clashes().iter().map(AddressClash::from).collect(),
+            address_clashes_unlisted: trunk.unlisted_clashes(),
+            errors: Errors::of(&trunk.errors),
+            findings: findings.iter().map(Finding::of).collect(),
+            cautions: CAUTIONS.map(String::from).to_vec(),
+        }
+    }
+}
+
+fn source(trunk: &Trunk, header: &Header, kind: Kind, name: &str, unreadable: u64) -> Source {
+    let tally = trunk.tally();
+    Source {
+        kind,
+        name: name.to_string(),
+        interface: header.interface.clone(),
+        started: header.started.to_string(),
+        duration_s: trunk.now().as_secs().max(0.0),
+        bitrate: header.bitrate.map(|rate| rate.get()),
+        listen_only: header.listen_only,
+        clock: header.clock.map(|clock| clock.to_string()),
+        tool: header.tool.clone(),
+        complete: trunk.end().is_some(),
+        frames: tally.frames,
+        error_frames: tally.error_frames,
+        lost_frames: tally.lost_frames,
+        unreadable_lines: unreadable,
+        clock_steps: trunk.clock_steps.count(),
+        link_downs: trunk.link_downs.count(),
+    }
+}
+
+impl Finding {
+    fn of(finding: &health::Finding) -> Finding {
+        let entry = finding.code.entry();
+        Finding {
+            code: finding.code,
+            severity: finding.severity,
+            mac_id: finding.mac_id.map(|mac_id| mac_id.get()),
+            count: finding.count,
+            first_s: finding.first.map(|t| t.as_secs()),
+            last_s: finding.last.map(|t| t.as_secs()),
+            evidence: finding.evidence.clone(),
+            means: entry.means.to_string(),
+            check: entry.check.iter().map(|line| line.to_string()).collect(),
+        }
+    }
+}

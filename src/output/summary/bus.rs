@@ -1,0 +1,238 @@
+//! The parts of the summary about the bus as a whole.
+
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use crate::trunk::{
+    BusErrors, Controller, Groups as TrunkGroups, Load as TrunkLoad, Trunk, WINDOW,
+};
+use crate::wire::{BitTime, Bitrate, Cause};
+
+/// How full the bus was. Good frames only; error frames are estimated apart.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct Load {
+    /// Exact bits on the wire of every good frame, with stuff bits and interframe space.
+    pub wire_bits: u64,
+    /// wire_bits / (bitrate × duration_s).
+    pub mean: Option<f64>,
+    /// The largest load in one whole window.
+    pub peak: Option<f64>,
+    /// The length of a window; they are laid end to end from t = 0.
+    pub window_s: f64,
+    /// An estimate of what the error frames took, as a share like `mean`: 20 bits each, and
+    /// half a frame of mean length that was destroyed.
+    pub errors_estimated: Option<f64>,
+    /// The load over time, oldest first: the newest windows singly, older time coarser. Spans
+    /// with no frame at all are left out.
+    pub over_time: Vec<LoadSpan>,
+}
+
+/// The load in a span of whole windows.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct LoadSpan {
+    /// Where it begins.
+    pub from_s: f64,
+    /// How long it is.
+    pub span_s: f64,
+    /// Wire bits of good frames in it.
+    pub wire_bits: u64,
+    /// Their share of the wire.
+    pub mean: Option<f64>,
+    /// The largest share in one window of it.
+    pub peak: Option<f64>,
+    /// Error frames in it.
+    pub error_frames: u64,
+}
+
+/// An error frame: flag of 6 bits and as many again at most by its echo, delimiter of 8 (ISO
+/// 11898-1); some 20 as the usual case.
+const ERROR_FRAME_BITS: f64 = 20.0;
+
+impl Load {
+    pub(super) fn of(trunk: &Trunk, bitrate: Option<Bitrate>) -> Load {
+        let load: &TrunkLoad = &trunk.load;
+        let duration = trunk.now();
+        let share = |bits: BitTime, windows: i64| {
+            bitrate.map(|rate| {
+                bits.0 as f64 / (f64::from(rate.get()) * WINDOW.as_secs() * windows as f64)
+            })
+        };
+        let of_duration = |bits: f64| {
+            bitrate
+                .filter(|_| duration.0 > 0)
+                .map(|rate| bits / (f64::from(rate.get()) * duration.as_secs()))
+        };
+        let total = load.total();
+        let errors = trunk.errors.with_cause().count() as f64;
+        let frame = total.0 as f64 / trunk.tally().frames.max(1) as f64;
+        Load {
+            wire_bits: total.0,
+            mean: of_duration(total.0 as f64),
+            peak: load.peak(duration).and_then(|peak| share(peak, 1)),
+            window_s: WINDOW.as_secs(),
+            errors_estimated: of_duration(errors * (ERROR_FRAME_BITS + frame / 2.0)),
+            over_time: load
+                .over_time()
+                .map(|span| LoadSpan {
+                    from_s: span.first as f64 * WINDOW.as_secs(),
+                    span_s: span.windows as f64 * WINDOW.as_secs(),
+                    wire_bits: span.bits.0,
+                    mean: share(span.bits, span.windows),
+                    peak: share(span.peak, 1),
+                    error_frames: span.error_frames,
+                })
+                .collect(),
+        }
+    }
+}
+
+/// Good frames by identifier group; every good frame is counted once.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct Groups {
+    /// 000 to 3FF.
+    pub group1: u64,
+    /// 400 to 5FF.
+    pub group2: u64,
+    /// 600 to 7BF.
+    pub group3: u64,
+    /// 7C0 to 7EF.
+    pub group4: u64,
+    /// 7F0 to 7FF, never allowed.
+    pub invalid: u64,
+    /// 29-bit identifiers.
+    pub extended: u64,
+    /// Remote frames with an 11-bit identifier.
+    pub remote: u64,
+}
+
+impl Groups {
+    pub(super) fn of(groups: &TrunkGroups) -> Groups {
+        let [group1, group2, group3, group4] = groups.valid;
+        Groups {
+            group1,
+            group2,
+            group3,
+            group4,
+            invalid: groups.invalid.count(),
+            extended: groups.extended.count(),
+            remote: groups.remote.count(),
+        }
+    }
+}
+
+/// Error frames, and the adapter's own controller.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct Errors {
+    /// Error frames received, of every kind.
+    pub frames: u64,
+    /// How many name each cause; one frame can name several.
+    pub causes: Causes,
+    /// Transitions of the adapter's controller into warning.
+    pub warnings: u64,
+    /// Transitions into error-passive.
+    pub passives: u64,
+    /// Transitions into bus-off.
+    pub bus_offs: u64,
+    /// Restarts after bus-off.
+    pub restarts: u64,
+    /// The error counters as last reported.
+    pub counters: ControllerCounters,
+    /// The highest that each counter was reported.
+    pub counters_highest: ControllerCounters,
+    /// The controller's state at the end, as far as its driver told.
+    pub controller_state: Option<String>,
+    /// The latest changes of the controller's state.
+    pub controller_path: Vec<ControllerStep>,
+    /// Runs of at least five error frames, each within 0.1 s of the one before.
+    pub bursts: u64,
+    /// The burst with the most error frames.
+    pub largest_burst: Option<ErrorBurst>,
+}
+
+/// How many error frames name each cause, after linux/can/error.h.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+#[allow(missing_docs, reason = "the names say it; wire::Cause has the words")]
+pub struct Causes {
+    pub bit: u64,
+    pub stuff: u64,
+    pub form: u64,
+    pub crc: u64,
+    pub ack: u64,
+    pub lost_arbitration: u64,
+    pub overload: u64,
+    pub receive_overflow: u64,
+    pub transceiver: u64,
+    pub other: u64,
+}
+
+/// The error counters of a controller; unknown until its driver reports them.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct ControllerCounters {
+    /// Transmit error counter.
+    pub transmit: Option<u8>,
+    /// Receive error counter.
+    pub receive: Option<u8>,
+}
+
+/// One change of the controller's state.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct ControllerStep {
+    /// When.
+    pub t_s: f64,
+    /// Into which state.
+    pub state: String,
+}
+
+/// Error frames close after one another.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct ErrorBurst {
+    /// The first one.
+    pub from_s: f64,
+    /// The last one.
+    pub to_s: f64,
+    /// How many.
+    pub frames: u64,
+}
+
+impl Errors {
+    pub(super) fn of(errors: &BusErrors) -> Errors {
+        let controller: &Controller = &errors.controller;
+        Errors {
+            frames: errors.frames(),
+            causes: Causes {
+                bit: errors.count(Cause::Bit),
+                stuff: errors.count(Cause::Stuff),
+                form: errors.count(Cause::Form),
+                crc: errors.count(Cause::Crc),
+                ack: errors.count(Cause::Ack),
+                lost_arbitration: errors.count(Cause::LostArbitration),
+                overload: errors.count(Cause::Overload),
+                receive_overflow: errors.count(Cause::ReceiveOverflow),
+                transceiver: errors.count(Cause::Transceiver),
+                other: errors.count(Cause::Other),
+            },
+            warnings: controller.warnings().count(),
+            passives: controller.passives().count(),
+            bus_offs: controller.bus_offs().count(),
+            restarts: controller.restarts().count(),
+            counters: counters(controller.counters()),
+            counters_highest: counters(controller.highest_counters()),
+            controller_state: controller.state().map(|state| state.to_string()),
+            controller_path: controller
+                .path()
+                .map(|(t, state)| ControllerStep { t_s: t.as_secs(), state: state.to_string() })
+                .collect(),
+            bursts: errors.bursts(),
+            largest_burst: errors.largest_burst().map(|burst| ErrorBurst {
+                from_s: burst.from.as_secs(),
+                to_s: burst.to.as_secs(),
+                frames: burst.frames,
+            }),
+        }
+    }
+}
+
+fn counters(pair: Option<(u8, u8)>) -> ControllerCounters {
+    let (transmit, receive) = pair.unzip();
+    ControllerCounters { transmit, receive }
+}

@@ -1,0 +1,137 @@
+//! The summary: one JSON object that says how the trunk was. Its names are promises to other
+//! programs; fields may be added, none is dropped or renamed within a version.
+
+mod build;
+mod bus;
+mod node;
+
+use schemars::JsonSchema;
+use serde::Serialize;
+
+pub use bus::{
+    Causes, ControllerCounters, ControllerStep, ErrorBurst, Errors, Groups, Load, LoadSpan,
+};
+pub use node::{AbsenceSpan, AddressClash, ExchangeCounts, Identity, Node, Outcome, Poll, Spans};
+
+use crate::health::Verdict;
+
+/// The whole summary. Unknown is `null`, fractions are 0 to 1, times count from `started`.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct Summary {
+    /// Always `dropline-summary`.
+    pub format: String,
+    /// The version of the format: 1.
+    pub version: u32,
+    /// Where the records came from, and how many.
+    pub source: Source,
+    /// Is it well?
+    pub verdict: Verdict,
+    /// How full the bus was.
+    pub load: Load,
+    /// Good frames by identifier group.
+    pub groups: Groups,
+    /// Each node that sent or was polled, by address.
+    pub nodes: Vec<Node>,
+    /// Two devices that wanted one address, each time.
+    pub address_clashes: Vec<AddressClash>,
+    /// Clashes beyond those that are listed.
+    pub address_clashes_unlisted: u64,
+    /// Error frames, and the adapter's own controller.
+    pub errors: Errors,
+    /// Everything found, the gravest first.
+    pub findings: Vec<Finding>,
+    /// What applies to every check at a cabinet, a conductor or a drive.
+    pub cautions: Vec<String>,
+}
+
+/// Where the records came from, and how many.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct Source {
+    /// What kind of source.
+    pub kind: Kind,
+    /// The capture's file name, or the interface.
+    pub name: String,
+    /// The interface that was listened to.
+    pub interface: Option<String>,
+    /// Time zero, in UTC.
+    pub started: String,
+    /// From `started` to the last readable record.
+    pub duration_s: f64,
+    /// Bits per second.
+    pub bitrate: Option<u32>,
+    /// Whether the controller could only listen.
+    pub listen_only: Option<bool>,
+    /// Whose clock stamped the records.
+    pub clock: Option<String>,
+    /// The program that made the capture, and its version.
+    pub tool: Option<String>,
+    /// Whether there is a clean end.
+    pub complete: bool,
+    /// Good frames.
+    pub frames: u64,
+    /// Error frames.
+    pub error_frames: u64,
+    /// Frames known to be lost.
+    pub lost_frames: u64,
+    /// Lines or blocks that could not be read.
+    pub unreadable_lines: u64,
+    /// Times that the clock stepped back.
+    pub clock_steps: u64,
+    /// Times that the interface went down.
+    pub link_downs: u64,
+}
+
+/// What kind of source the records came from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Kind {
+    /// A saved capture; also a watch that saved one, so that both summaries are the same.
+    Capture,
+    /// An interface, with no capture saved.
+    Live,
+    /// The simulated trunk.
+    Simulated,
+}
+
+/// One finding.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct Finding {
+    /// What was found.
+    pub code: crate::health::Code,
+    /// How grave it is.
+    pub severity: crate::health::Severity,
+    /// The node that it is about.
+    pub mac_id: Option<u8>,
+    /// How often.
+    pub count: u64,
+    /// When first.
+    pub first_s: Option<f64>,
+    /// When last.
+    pub last_s: Option<f64>,
+    /// What was seen, in numbers.
+    pub evidence: String,
+    /// What it means.
+    pub means: String,
+    /// What to check, in order.
+    pub check: Vec<String>,
+}
+
+impl Summary {
+    /// What `format` says.
+    pub const FORMAT: &str = "dropline-summary";
+    /// What `version` says.
+    pub const VERSION: u32 = 1;
+
+    /// The summary as a file holds it, indented, with its last line feed.
+    pub fn to_json(&self) -> String {
+        // Plain fields, text keys: this cannot fail.
+        let mut json = serde_json::to_string_pretty(self).unwrap_or_default();
+        json.push('\n');
+        json
+    }
+
+    /// The JSON Schema of the summary.
+    pub fn schema() -> schemars::Schema {
+        schemars::schema_for!(Summary)
+    }
+}

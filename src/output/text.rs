@@ -1,0 +1,348 @@
+//! The summary as a page of text for people: verdict, findings, nodes, load, errors.
+
+use std::fmt::{self, Write};
+
+use super::summary::{Causes, Errors, ExchangeCounts, Finding, Load, Node, Source, Spans, Summary};
+
+/// The widest line.
+const WIDTH: usize = 96;
+
+/// The page.
+pub fn page(summary: &Summary) -> String {
+    let mut out = String::new();
+    // Writing to a string cannot fail.
+    let _ = write_page(&mut out, summary);
+    out
+}
+
+fn write_page(out: &mut String, summary: &Summary) -> fmt::Result {
+    verdict(out, summary)?;
+    findings(out, &summary.findings)?;
+    nodes(out, &summary.nodes)?;
+    load(out, &summary.load, &summary.source)?;
+    errors(out, &summary.errors)?;
+    if !summary.findings.is_empty() {
+        writeln!(out)?;
+        for caution in &summary.cautions {
+            paragraph(out, "", caution)?;
+        }
+    }
+    Ok(())
+}
+
+fn verdict(out: &mut String, summary: &Summary) -> fmt::Result {
+    let verdict = &summary.verdict;
+    let counts =
+        [(verdict.faults, "fault"), (verdict.warnings, "warning"), (verdict.notes, "note")];
+    let counts: Vec<String> =
+        counts.iter().filter(|(n, _)| *n > 0).map(|&(n, what)| number(n as u64, what)).collect();
+    let counts = if counts.is_empty() { "nothing found".to_string() } else { counts.join(", ") };
+    writeln!(out, "{}: {counts}", verdict.state)?;
+    let source = &summary.source;
+    let rate = source.bitrate.and_then(crate::wire::Bitrate::new);
+    writeln!(
+        out,
+        "{}, from {}, {}, {}{}",
+        printable(&source.name),
+        source.started,
+        duration(source.duration_s),
+        rate.map_or("bit rate unknown".to_string(), |rate| rate.to_string()),
+        if source.complete { "" } else { ", cut off" }
+    )?;
+    let mut line = format!(
+        "{}, {}",
+        number(source.frames, "good frame"),
+        number(source.error_frames, "error frame")
+    );
+    for (count, what) in [
+        (source.lost_frames, "frame lost"),
+        (source.link_downs, "link down"),
+        (source.clock_steps, "clock step"),
+        (source.unreadable_lines, "unreadable line"),
+    ] {
+        if count > 0 {
+            line += &match what {
+                "frame lost" => format!(", {} lost", number(count, "frame")),
+                what => format!(", {}", number(count, what)),
+            };
+        }
+    }
+    writeln!(out, "{line}")
+}
+
+fn findings(out: &mut String, findings: &[Finding]) -> fmt::Result {
+    for finding in findings {
+        let place = finding.mac_id.map_or(String::new(), |mac| format!(", address {mac}"));
+        let code = serde_json::to_value(finding.code).unwrap_or_default();
+        writeln!(out, "\n{}: {}{place}", finding.severity, code.as_str().unwrap_or_default())?;
+        let when = match (finding.first_s, finding.last_s) {
+            (Some(first), Some(last)) if first != last => {
+                format!(" (from {first:.3} s to {last:.3} s)")
+            }
+            (Some(first), _) => format!(" (at {first:.3} s)"),
+            _ => String::new(),
+        };
+        paragraph(out, "  seen   ", &format!("{}{when}", finding.evidence))?;
+        paragraph(out, "  means  ", &finding.means)?;
+        for (index, check) in finding.check.iter().enumerate() {
+            paragraph(out, if index == 0 { "  check  - " } else { "         - " }, check)?;
+        }
+    }
+    Ok(())
+}
+
+fn nodes(out: &mut String, nodes: &[Node]) -> fmt::Result {
+    writeln!(out, "\nNodes: {}", nodes.len())?;
+    if nodes.is_empty() {
+        return Ok(());
+    }
+    writeln!(
+        out,
+        "{:>4}  {:<18} {:>9} {:>8} {:>7}  {:>21}  {:>9}  {:>7}",
+        "addr",
+        "vendor / serial",
+        "commands",
+        "answers",
+        "missed",
+        "answer ms  p50/p99/max",
+        "every ms",
+        "bytes"
+    )?;
+    for node in nodes {
+        let identity = match &node.identity {
+            Some(id) => format!("{} / {}", dash(id.vendor_id), dash(id.serial)),
+            None => "not told".to_string(),
+        };
+        let mut rows: Vec<(String, &ExchangeCounts, String)> = Vec::new();
+        if node.poll.exchange.commands + node.poll.exchange.unsolicited > 0 {
+            let bytes =
+                format!("{}/{}", sizes(&node.poll.command_bytes), sizes(&node.poll.response_bytes));
+            rows.push((identity.clone(), &node.poll.exchange, bytes));
+        }
+        for (name, exchange) in
+            [("strobe", &node.strobe), ("change of state", &node.change_of_state)]
+        {
+            if let Some(exchange) = exchange {
+                let label = if rows.is_empty() {
+                    format!("{identity} {name}")
+                } else {
+                    format!("  {name}")
+                };
+                rows.push((label, exchange, String::new()));
+            }
+        }
+        for (index, (label, exchange, bytes)) in rows.iter().enumerate() {
+            let addr = if index == 0 { node.mac_id.to_string() } else { String::new() };
+            let line = format!(
+                "{addr:>4}  {label:<18} {:>9} {:>8} {:>7}  {:>21}  {:>9}  {bytes:>7}",
+                exchange.commands,
+                exchange.responses,
+                exchange.missed,
+                three(&exchange.latency_us),
+                millis(exchange.interval_us.p50),
+            );
+            writeln!(out, "{}", line.trim_end())?;
+        }
+        if rows.is_empty() {
+            writeln!(
+                out,
+                "{:>4}  {identity:<18} no I/O, {}",
+                node.mac_id,
+                number(node.frames_sent, "frame")
+            )?;
+        }
+        notes(out, node)?;
+    }
+    Ok(())
+}
+
+/// What is out of the ordinary with a node, on a line of its own.
+fn notes(out: &mut String, node: &Node) -> fmt::Result {
+    let poll = &node.poll.exchange;
+    let notes: Vec<String> = [
+        (poll.unsolicited, "unsolicited"),
+        (poll.uncertain, "uncertain"),
+        (node.restarts, "restarts"),
+        (node.absences, "absences"),
+        (node.replacements, "replaced"),
+        (node.address_checks_malformed, "malformed address checks"),
+    ]
+    .iter()
+    .filter(|(count, _)| *count > 0)
+    .map(|(count, what)| format!("{what} {count}"))
+    .collect();
+    if notes.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "      {}", notes.join(", "))
+}
+
+fn load(out: &mut String, load: &Load, source: &Source) -> fmt::Result {
+    match (load.mean, load.peak) {
+        (Some(mean), peak) => {
+            let peak = peak.map_or("no whole second".to_string(), |p| {
+                format!("fullest second {}", percent(p))
+            });
+            writeln!(out, "\nLoad: mean {}, {peak}; good frames, exact bits", percent(mean))?;
+        }
+        _ => writeln!(out, "\nLoad: unknown without a bit rate")?,
+    }
+    writeln!(
+        out,
+        "  {} bits in {}; errors took some {} more (estimated)",
+        load.wire_bits,
+        duration(source.duration_s),
+        load.errors_estimated.map_or("?".to_string(), percent)
+    )?;
+    let bars: Vec<(f64, f64, f64, u64)> = load
+        .over_time
+        .iter()
+        .filter_map(|s| Some((s.from_s, s.span_s, s.mean?, s.error_frames)))
+        .collect();
+    for (from, span, mean, errors) in thin(&bars) {
+        let bar = "#".repeat((mean.clamp(0.0, 1.0) * 50.0).round() as usize);
+        let errors =
+            if errors > 0 { format!("  {}", number(errors, "error")) } else { String::new() };
+        let line = format!("  {from:>9.0} s +{span:<6.0} {:>7} {bar}{errors}", percent(mean));
+        writeln!(out, "{}", line.trim_end())?;
+    }
+    Ok(())
+}
+
+/// At most twelve rows: neighbours are put together.
+fn thin(rows: &[(f64, f64, f64, u64)]) -> Vec<(f64, f64, f64, u64)> {
+    const ROWS: usize = 12;
+    rows.chunks(rows.len().div_ceil(ROWS).max(1))
+        .map(|chunk| {
+            let (from, last) = (chunk[0].0, chunk[chunk.len() - 1]);
+            let span = last.0 + last.1 - from;
+            let busy: f64 = chunk.iter().map(|row| row.1 * row.2).sum();
+            (from, span, busy / span, chunk.iter().map(|row| row.3).sum())
+        })
+        .collect()
+}
+
+fn errors(out: &mut String, errors: &Errors) -> fmt::Result {
+    writeln!(out, "\nErrors: {}", number(errors.frames, "error frame"))?;
+    let Causes {
+        bit,
+        stuff,
+        form,
+        crc,
+        ack,
+        lost_arbitration,
+        overload,
+        receive_overflow,
+        transceiver,
+        other,
+    } = errors.causes;
+    let causes: Vec<String> = [
+        ("bit", bit),
+        ("stuff", stuff),
+        ("form", form),
+        ("CRC", crc),
+        ("no acknowledge", ack),
+        ("lost arbitration", lost_arbitration),
+        ("overload", overload),
+        ("receive overflow", receive_overflow),
+        ("transceiver", transceiver),
+        ("other", other),
+    ]
+    .iter()
+    .filter(|(_, count)| *count > 0)
+    .map(|(cause, count)| format!("{cause} {count}"))
+    .collect();
+    if !causes.is_empty() {
+        writeln!(out, "  by cause: {}", causes.join(", "))?;
+    }
+    if let Some(burst) = &errors.largest_burst {
+        writeln!(
+            out,
+            "  bursts: {}, the largest {} from {:.3} s to {:.3} s",
+            errors.bursts,
+            number(burst.frames, "error"),
+            burst.from_s,
+            burst.to_s
+        )?;
+    }
+    let (transmit, receive) = (errors.counters.transmit, errors.counters.receive);
+    if errors.controller_state.is_some() || transmit.is_some() {
+        writeln!(
+            out,
+            "  adapter's controller: {}; counters transmit {}, receive {}",
+            errors.controller_state.as_deref().unwrap_or("state not told"),
+            dash(transmit),
+            dash(receive)
+        )?;
+        writeln!(
+            out,
+            "  went to warning {}, error-passive {}, bus-off {}; restarted {}",
+            errors.warnings, errors.passives, errors.bus_offs, errors.restarts
+        )?;
+    }
+    Ok(())
+}
+
+fn paragraph(out: &mut String, lead: &str, text: &str) -> fmt::Result {
+    let indent = " ".repeat(lead.chars().count());
+    let mut line = lead.to_string();
+    let mut empty = true;
+    for word in printable(text).split_whitespace() {
+        if !empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
+            writeln!(out, "{line}")?;
+            line.clone_from(&indent);
+            empty = true;
+        }
+        if !empty {
+            line.push(' ');
+        }
+        line += word;
+        empty = false;
+    }
+    writeln!(out, "{line}")
+}
+
+/// Text from a file or the wire, with nothing in it that a terminal would obey.
+fn printable(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { '?' } else { c }).collect()
+}
+
+fn number(count: u64, what: &str) -> String {
+    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
+}
+
+fn dash(value: Option<impl fmt::Display>) -> String {
+    value.map_or("-".to_string(), |value| value.to_string())
+}
+
+fn percent(share: f64) -> String {
+    format!("{:.2} %", 100.0 * share)
+}
+
+fn millis(us: Option<f64>) -> String {
+    us.map_or("-".to_string(), |us| format!("{:.2}", us / 1e3))
+}
+
+fn three(spans: &Spans) -> String {
+    match spans.count {
+        0 => "-".to_string(),
+        _ => [spans.p50, spans.p99, spans.max].map(millis).join(" / "),
+    }
+}
+
+fn sizes(bytes: &[u16]) -> String {
+    match bytes {
+        [] => "-".to_string(),
+        [one] => one.to_string(),
+        [one, two] => format!("{one},{two}"),
+        [one, .., last] => format!("{one}..{last}"),
+    }
+}
+
+fn duration(seconds: f64) -> String {
+    match seconds {
+        s if s < 120.0 => format!("{s:.1} s"),
+        s if s < 7200.0 => format!("{:.1} min", s / 60.0),
+        s => format!("{:.1} h", s / 3600.0),
+    }
+}
