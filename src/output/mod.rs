@@ -1,7 +1,10 @@
-//! What goes out: the summary as JSON and as a page of text.
+//! What goes out: captures, pcapng, the summary as JSON and as a page of text.
 
+pub mod capture;
+mod create;
 pub mod summary;
 mod text;
 
+pub use create::{CreateError, create};
 pub use summary::Summary;
 pub use text::page;

@@ -1,14 +1,14 @@
-//! What is wrong with an input, told to a person: ten lines at most, then how many more.
+//! What is wrong with a file, told to a person: ten lines at most, then how many more.
 
 use std::fmt::Display;
 
-/// How many complaints about one input are told in full.
+/// How many complaints about one file are told in full.
 const TOLD_IN_FULL: u64 = 10;
 
 /// The longest message, in characters: a broken file may hold a line of a million.
 const LONGEST: usize = 300;
 
-/// Collects complaints about one input until somebody takes them to show.
+/// Collects complaints about one file until somebody takes them to show.
 #[derive(Debug)]
 pub struct Complaints {
     name: String,
@@ -17,16 +17,21 @@ pub struct Complaints {
 }
 
 impl Complaints {
-    /// About the input of this name.
+    /// About the file of this name.
     pub fn about(name: impl Display) -> Complaints {
         Complaints { name: name.to_string(), count: 0, waiting: Vec::new() }
     }
 
     /// Counts one; only the first ten cost more than that.
     pub fn add(&mut self, place: impl Display, what: impl Display) {
+        self.say(format_args!("{place}: {what}"));
+    }
+
+    /// Counts one about the whole of it.
+    pub fn say(&mut self, what: impl Display) {
         self.count += 1;
         if self.count <= TOLD_IN_FULL {
-            self.waiting.push(one_line(&format!("{}: {place}: {what}", self.name)));
+            self.waiting.push(one_line(&format!("{}: {what}", self.name)));
         }
     }
 

@@ -11,7 +11,7 @@ use std::future::Future;
 use crate::wire::{Header, Record};
 
 pub use capture::CaptureReader;
-pub use complaints::one_line;
+pub use complaints::{Complaints, one_line};
 pub use saved::{AnySource, Saved, SavedReader, open, open_reader};
 
 /// A source of records. Live or saved, the analysis cannot tell them apart.

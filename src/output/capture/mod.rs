@@ -1,0 +1,161 @@
+//! Writes a capture on a thread of its own, so that a slow or full disk never holds up whoever
+//! listens.
+//!
+//! What cannot be written waits in memory, up to a bound. Beyond it frames are dropped from
+//! the capture, not from the watch, and counted: a `lost` record stands in their place.
+
+mod packer;
+mod queue;
+mod tail;
+#[cfg(test)]
+mod tests;
+mod thread;
+
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, mpsc};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use super::{CreateError, create};
+use crate::wire::{Header, Nanos, Record, Tally, write_header};
+use packer::Packer;
+use queue::Queue;
+use tail::{Sink, Tail};
+use thread::{Done, Thread};
+
+/// How a capture is written.
+#[derive(Debug, Clone)]
+pub struct WriterOptions {
+    /// Replace a file that exists.
+    pub overwrite: bool,
+    /// The most memory, in bytes, for records that wait for the disk.
+    pub queue_bytes: usize,
+    /// The longest time that records stay out of reach of a power cut's survivors.
+    pub sync_every: Duration,
+    /// How soon writing is tried again after it failed.
+    pub retry_every: Duration,
+}
+
+impl Default for WriterOptions {
+    /// 256 MB of memory, safe after half a second, tried again after one.
+    fn default() -> WriterOptions {
+        WriterOptions {
+            overwrite: false,
+            queue_bytes: 256_000_000,
+            sync_every: Duration::from_millis(500),
+            retry_every: Duration::from_secs(1),
+        }
+    }
+}
+
+/// A capture being written.
+pub struct CaptureWriter {
+    path: PathBuf,
+    queue: Arc<Queue>,
+    messages: mpsc::Receiver<String>,
+    thread: Option<JoinHandle<Done>>,
+}
+
+/// What became of a capture.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Written {
+    /// The file.
+    pub path: PathBuf,
+    /// How long it is.
+    pub bytes: u64,
+    /// What the file holds, as its `end` record says it.
+    pub tally: Tally,
+    /// How many frames and error frames were received and are not in the file, because the
+    /// disk was too slow, full or broken.
+    pub lost_by_writer: u64,
+    /// How often writing failed.
+    pub failures: u64,
+    /// The `end` record, where the disk took it: the capture is whole.
+    pub end: Option<Record>,
+    /// What has not been told yet; see [`CaptureWriter::messages`].
+    pub messages: Vec<String>,
+}
+
+impl CaptureWriter {
+    /// Makes the file and writes its header; packed with zstd if its name ends in `.zst`.
+    ///
+    /// # Errors
+    /// One line that says why the file cannot be made.
+    pub fn create(
+        path: &Path,
+        header: &Header,
+        options: WriterOptions,
+    ) -> Result<CaptureWriter, CreateError> {
+        let file = create(path, options.overwrite)?;
+        CaptureWriter::start(path, file, header, &options)
+            .map_err(|error| CreateError::new(path, &error))
+    }
+
+    fn start(
+        path: &Path,
+        sink: impl Sink,
+        header: &Header,
+        options: &WriterOptions,
+    ) -> io::Result<CaptureWriter> {
+        let mut lines = Vec::new();
+        write_header(&mut lines, header);
+        let mut packer = Packer::for_name(path);
+        let mut tail = Tail::new(sink);
+        packer.pack(&lines, tail.pending())?;
+        tail.sync()?;
+
+        let queue = Arc::new(Queue::new(options.queue_bytes));
+        let (send, messages) = mpsc::channel();
+        let thread = Thread::new(path, tail, packer, Arc::clone(&queue), options, send);
+        let thread =
+            std::thread::Builder::new().name("write capture".into()).spawn(|| thread.run())?;
+        Ok(CaptureWriter { path: path.to_owned(), queue, messages, thread: Some(thread) })
+    }
+
+    /// Hands records over to be written. It neither waits nor fails. `end` records are passed
+    /// over: [`CaptureWriter::finish`] writes the capture's own.
+    pub fn send(&mut self, records: &[Record]) {
+        self.queue.push(records);
+    }
+
+    /// What a person should be told, since it was last asked: one line each, for standard
+    /// error.
+    pub fn messages(&mut self) -> Vec<String> {
+        self.messages.try_iter().collect()
+    }
+
+    /// Writes all that waits and the `end` record, with the time given, and closes the file.
+    /// It waits for the disk; a disk that fails is tried once more.
+    pub fn finish(mut self, t: Nanos) -> Written {
+        self.queue.finish(Some(t));
+        let done = self.thread.take().and_then(|thread| thread.join().ok());
+        let mut messages = self.messages();
+        let done = done.unwrap_or_else(|| {
+            // Only a fault of dropline itself can end the thread without its account.
+            let name = self.path.display();
+            messages.push(format!("{name}: the writer broke down; the capture is not whole"));
+            Done { failures: 1, ..Done::default() }
+        });
+        Written {
+            path: self.path.clone(),
+            bytes: done.bytes,
+            tally: done.tally,
+            lost_by_writer: done.lost,
+            failures: done.failures,
+            end: done.end,
+            messages,
+        }
+    }
+}
+
+impl Drop for CaptureWriter {
+    /// Given up without an end: what waits is written, and the capture counts as cut off.
+    fn drop(&mut self) {
+        self.queue.finish(None);
+        if let Some(thread) = self.thread.take() {
+            // A thread that panicked has said so itself.
+            let _ = thread.join();
+        }
+    }
+}

@@ -1,0 +1,187 @@
+//! Between the reader of a trunk and the thread that writes: bounded memory, never waiting.
+
+use std::collections::VecDeque;
+use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use crate::wire::{Nanos, Record, What};
+
+/// Frames that found no room, to be recorded at this place.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Dropped {
+    /// When the last of them was received.
+    pub t: Nanos,
+    /// How many found no room.
+    pub here: u64,
+    /// How many the kernel had lost before, by records that found no room.
+    pub before: u64,
+}
+
+/// What the writer gets.
+#[derive(Debug, PartialEq, Eq)]
+pub enum Taken {
+    /// Records, in the order received.
+    Records(Vec<Record>),
+    /// Some are missing at this place.
+    Dropped(Dropped),
+    /// Nothing came until the deadline.
+    Nothing,
+    /// All is taken and no more will come; the time is that of the clean end, if it is one.
+    Finished(Option<Nanos>),
+}
+
+/// The queue; shared by both sides.
+pub struct Queue {
+    state: Mutex<State>,
+    changed: Condvar,
+    limit: usize,
+}
+
+#[derive(Default)]
+struct State {
+    items: VecDeque<(Taken, usize)>,
+    bytes: usize,
+    dropped: Option<Dropped>,
+    finished: Option<Option<Nanos>>,
+}
+
+impl Queue {
+    /// Holds at most so many bytes of memory.
+    pub fn new(limit: usize) -> Queue {
+        Queue { state: Mutex::default(), changed: Condvar::new(), limit }
+    }
+
+    /// Adds records. Without room their frames are counted instead; what else they tell is
+    /// rare and always taken.
+    pub fn push(&self, records: &[Record]) {
+        if records.is_empty() {
+            return;
+        }
+        let size = memory(records);
+        let mut state = self.lock();
+        if state.bytes + size <= self.limit {
+            state.add(records.to_vec(), size);
+        } else {
+            for record in records {
+                match record.what {
+                    What::Frame(_) | What::Error(_) => state.count(record.t, 1, 0),
+                    What::Lost(n) => state.count(record.t, 0, n),
+                    What::LinkDown(_) | What::LinkUp | What::Mark(_) => {
+                        let record = std::slice::from_ref(record);
+                        state.add(record.to_vec(), memory(record));
+                    }
+                    What::End(_) => {}
+                }
+            }
+        }
+        drop(state);
+        self.changed.notify_one();
+    }
+
+    /// No more will come.
+    pub fn finish(&self, t: Option<Nanos>) {
+        self.lock().finished.get_or_insert(t);
+        self.changed.notify_one();
+    }
+
+    /// Waits for the next, until the deadline where there is one.
+    pub fn take(&self, deadline: Option<Instant>) -> Taken {
+        let mut state = self.lock();
+        loop {
+            if let Some((taken, size)) = state.items.pop_front() {
+                state.bytes -= size;
+                return taken;
+            }
+            if let Some(dropped) = state.dropped.take() {
+                return Taken::Dropped(dropped);
+            }
+            if let Some(t) = state.finished {
+                return Taken::Finished(t);
+            }
+            let left = deadline.map(|deadline| deadline.saturating_duration_since(Instant::now()));
+            if left == Some(Duration::ZERO) {
+                return Taken::Nothing;
+            }
+            state = match left {
+                Some(left) => {
+                    self.changed.wait_timeout(state, left).unwrap_or_else(PoisonError::into_inner).0
+                }
+                None => self.changed.wait(state).unwrap_or_else(PoisonError::into_inner),
+            };
+        }
+    }
+
+    /// Waits without taking anything; true as soon as no more will come.
+    pub fn wait(&self, time: Duration) -> bool {
+        let (state, _) = self
+            .changed
+            .wait_timeout_while(self.lock(), time, |state| state.finished.is_none())
+            .unwrap_or_else(PoisonError::into_inner);
+        state.finished.is_some()
+    }
+
+    fn lock(&self) -> MutexGuard<'_, State> {
+        // The state is whole between any two statements, so a panic elsewhere cannot harm it.
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl State {
+    fn add(&mut self, records: Vec<Record>, size: usize) {
+        if let Some(dropped) = self.dropped.take() {
+            self.items.push_back((Taken::Dropped(dropped), 0));
+        }
+        self.bytes += size;
+        self.items.push_back((Taken::Records(records), size));
+    }
+
+    fn count(&mut self, t: Nanos, here: u64, before: u64) {
+        let dropped = self.dropped.get_or_insert(Dropped { t, here: 0, before: 0 });
+        dropped.t = t;
+        dropped.here += here;
+        dropped.before = dropped.before.saturating_add(before);
+    }
+}
+
+/// The memory that a copy of the records takes, with the queue's own.
+fn memory(records: &[Record]) -> usize {
+    let text = |record: &Record| match &record.what {
+        What::Mark(text) | What::LinkDown(Some(text)) => text.len(),
+        _ => 0,
+    };
+    64 + size_of_val(records) + records.iter().map(text).sum::<usize>()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::{Frame, StandardId};
+
+    fn frames(t: std::ops::Range<i64>) -> Vec<Record> {
+        let frame = Frame::data(StandardId::new(0x45D).unwrap(), &[1]).unwrap();
+        t.map(|t| Record { t: Nanos(t), what: What::Frame(frame) }).collect()
+    }
+
+    #[test]
+    fn what_finds_no_room_is_counted_at_its_place() {
+        let queue = Queue::new(memory(&frames(0..10)));
+        queue.push(&frames(0..10));
+        queue.push(&frames(10..13));
+        queue.push(&[Record { t: Nanos(13), what: What::Lost(7) }]);
+        let up = Record { t: Nanos(14), what: What::LinkUp };
+        queue.push(std::slice::from_ref(&up));
+        assert_eq!(queue.take(None), Taken::Records(frames(0..10)));
+        let dropped = Dropped { t: Nanos(13), here: 3, before: 7 };
+        assert_eq!(queue.take(None), Taken::Dropped(dropped));
+        queue.push(&frames(15..17));
+        assert_eq!(queue.take(None), Taken::Records(vec![up]));
+        assert_eq!(queue.take(None), Taken::Records(frames(15..17)));
+        assert_eq!(queue.take(Some(Instant::now())), Taken::Nothing);
+        queue.push(&frames(17..30));
+        queue.finish(Some(Nanos(31)));
+        let dropped = Dropped { t: Nanos(29), here: 13, before: 0 };
+        assert_eq!(queue.take(None), Taken::Dropped(dropped));
+        assert_eq!(queue.take(None), Taken::Finished(Some(Nanos(31))));
+        assert!(queue.wait(Duration::from_secs(100)));
+    }
+}

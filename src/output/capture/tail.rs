@@ -1,0 +1,114 @@
+//! The end of a file that is being written: never torn for long, whatever the disk does.
+
+use std::fs::File;
+use std::io::{self, Seek, SeekFrom, Write};
+
+/// Where bytes go: a file, or in tests one that is slow, full or broken.
+pub trait Sink: Send + 'static {
+    /// Writes all of it at the end, or fails and may have written a part.
+    fn write(&mut self, bytes: &[u8]) -> io::Result<()>;
+
+    /// Returns when all that was written would outlive a power cut.
+    fn sync(&mut self) -> io::Result<()>;
+
+    /// Cuts the file back to so many bytes; writing goes on there.
+    fn cut(&mut self, length: u64) -> io::Result<()>;
+}
+
+impl Sink for File {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.write_all(bytes)
+    }
+
+    fn sync(&mut self) -> io::Result<()> {
+        self.sync_data()
+    }
+
+    fn cut(&mut self, length: u64) -> io::Result<()> {
+        self.set_len(length)?;
+        self.seek(SeekFrom::Start(length)).map(|_| ())
+    }
+}
+
+/// Keeps what the disk has not yet confirmed, so that it can be written again: a disk that is
+/// full for a while costs nothing.
+pub struct Tail<S> {
+    sink: S,
+    /// The length that is safe on the disk.
+    synced: u64,
+    /// What follows it, whole lines or blocks.
+    unsafe_bytes: Vec<u8>,
+    /// How much of that is written.
+    written: usize,
+    /// Part of something may follow in the file that must be cut off first.
+    torn: bool,
+}
+
+impl<S: Sink> Tail<S> {
+    /// Of an empty file.
+    pub fn new(sink: S) -> Tail<S> {
+        Tail { sink, synced: 0, unsafe_bytes: Vec::new(), written: 0, torn: false }
+    }
+
+    /// Where to append whole lines or blocks to be written.
+    pub fn pending(&mut self) -> &mut Vec<u8> {
+        &mut self.unsafe_bytes
+    }
+
+    /// How many bytes are not yet safe on the disk.
+    pub fn at_risk(&self) -> usize {
+        self.unsafe_bytes.len()
+    }
+
+    /// How long the file is, in whole lines or blocks.
+    pub fn length(&self) -> u64 {
+        self.synced + self.written as u64
+    }
+
+    /// Hands to the system what is pending.
+    ///
+    /// # Errors
+    /// The file then ends with the last whole line or block that it took; all else is kept
+    /// and written by the next call.
+    pub fn write(&mut self) -> io::Result<()> {
+        self.mend()?;
+        if self.written == self.unsafe_bytes.len() {
+            return Ok(());
+        }
+        if let Err(error) = self.sink.write(&self.unsafe_bytes[self.written..]) {
+            self.torn = true;
+            // If it cannot be cut now, the next call will try again first.
+            let _ = self.mend();
+            return Err(error);
+        }
+        self.written = self.unsafe_bytes.len();
+        Ok(())
+    }
+
+    /// Writes what is pending and makes it safe against a power cut.
+    ///
+    /// # Errors
+    /// As [`Tail::write`]. If the disk took the bytes and then could not keep them, they are
+    /// written again.
+    pub fn sync(&mut self) -> io::Result<()> {
+        self.write()?;
+        if let Err(error) = self.sink.sync() {
+            self.written = 0;
+            self.torn = true;
+            let _ = self.mend();
+            return Err(error);
+        }
+        self.synced += self.unsafe_bytes.len() as u64;
+        self.unsafe_bytes.clear();
+        self.written = 0;
+        Ok(())
+    }
+
+    fn mend(&mut self) -> io::Result<()> {
+        if self.torn {
+            self.sink.cut(self.length())?;
+            self.torn = false;
+        }
+        Ok(())
+    }
+}

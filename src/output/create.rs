@@ -1,0 +1,71 @@
+//! Makes a new file, and says in one line why that cannot be done.
+
+use std::fs::{File, OpenOptions};
+use std::io::{self, ErrorKind};
+use std::path::{Path, PathBuf};
+
+/// Why a file cannot be made: one line with its name and what to do.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub struct CreateError(pub String);
+
+impl CreateError {
+    /// For what the system said about this file.
+    pub fn new(path: &Path, error: &io::Error) -> CreateError {
+        let name = path.display();
+        CreateError(match error.kind() {
+            ErrorKind::AlreadyExists => {
+                format!("{name}: exists already; give another name, or --overwrite to replace it")
+            }
+            ErrorKind::NotFound => format!("{name}: its directory does not exist; make it first"),
+            ErrorKind::PermissionDenied => {
+                format!("{name}: you may not write there; choose a directory of your own")
+            }
+            ErrorKind::IsADirectory => format!("{name}: a directory; give the name of a file"),
+            ErrorKind::StorageFull => format!("{name}: the disk is full; free some space"),
+            _ => format!("{name}: cannot be written: {error}"),
+        })
+    }
+}
+
+/// Makes a new file for writing. One that exists is only replaced with `overwrite`.
+///
+/// # Errors
+/// One line for each of: exists, no such directory, not allowed, a directory.
+pub fn create(path: &Path, overwrite: bool) -> Result<File, CreateError> {
+    let mut options = OpenOptions::new();
+    options.write(true);
+    if overwrite {
+        options.create(true).truncate(true);
+    } else {
+        options.create_new(true);
+    }
+    let file = options.open(path).map_err(|error| CreateError::new(path, &error))?;
+    // So that its name, too, outlives a power cut. Where a directory cannot be opened or
+    // synchronised, the file is still the best that can be had.
+    let parent = path.parent().filter(|parent| !parent.as_os_str().is_empty());
+    let parent = parent.map_or_else(|| PathBuf::from("."), Path::to_owned);
+    if let Ok(directory) = File::open(parent) {
+        let _ = directory.sync_all();
+    }
+    Ok(file)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_refusal_says_what_to_do() {
+        let directory = tempfile::tempdir().unwrap();
+        let file = directory.path().join("a.jsonl");
+        let said = |path: &Path| create(path, false).unwrap_err().to_string();
+        create(&file, false).unwrap();
+        assert!(said(&file).contains("exists already"));
+        create(&file, true).unwrap();
+        let inside = directory.path().join("missing/a.jsonl");
+        assert!(said(&inside).contains("its directory does not exist"));
+        let error = create(directory.path(), true).unwrap_err().to_string();
+        assert!(error.contains("a directory"), "{error}");
+    }
+}
