@@ -1,5 +1,8 @@
 //! Arguments to commands. Each command has a file of its own with its arguments and its run.
 
+mod listen;
+mod replay;
+
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
@@ -15,7 +18,9 @@ struct Cli {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Replay(replay::ReplayArgs),
+}
 
 /// How a command that could do its work came out; the exit status says it to scripts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -34,7 +39,9 @@ pub struct Failure(pub String);
 /// Runs the command line; messages go to standard error, results to standard output.
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
-    let outcome: Result<Outcome, Failure> = match cli.command {};
+    let outcome: Result<Outcome, Failure> = match &cli.command {
+        Command::Replay(args) => replay::run(args),
+    };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::DoesNotHold) => ExitCode::from(1),

@@ -112,8 +112,8 @@ fn bus_errors(trunk: &Trunk) -> Option<Finding> {
     );
     if let Some(burst) = errors.largest_burst() {
         evidence += &format!(
-            "; {} bursts, the largest {} errors from {} to {}",
-            errors.bursts(),
+            "; in bursts {}, the largest {} errors from {} to {}",
+            times(errors.bursts()),
             burst.frames,
             at(burst.from),
             at(burst.to)

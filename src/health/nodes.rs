@@ -96,10 +96,13 @@ fn left(node: &Node, now: Nanos) -> Option<Finding> {
 fn missed_polls(node: &Node) -> Option<Finding> {
     let poll = &node.poll;
     let missed = poll.missed();
-    if missed.count() == 0 || node.sent.count() == 0 {
+    let while_gone = node.presence.missed_while_gone();
+    let single = missed.count().saturating_sub(while_gone);
+    if single == 0 || node.sent.count() == 0 {
         return None;
     }
-    let share = missed.count() as f64 / poll.commands() as f64;
+    let asked = poll.commands().saturating_sub(while_gone).max(1);
+    let share = single as f64 / asked as f64;
     let severity = if share >= MANY_MISSED { Severity::Fault } else { Severity::Warning };
     let median = |d: Option<&crate::trunk::Distribution>| d.and_then(|d| d.quantile(0.5));
     let speed = match (median(poll.latency()), median(poll.interval())) {
@@ -111,12 +114,10 @@ fn missed_polls(node: &Node) -> Option<Finding> {
         _ => String::new(),
     };
     let evidence = format!(
-        "{} of {} polls unanswered ({:.2} %){speed}",
-        missed.count(),
-        poll.commands(),
+        "{single} of {asked} polls unanswered while it was there ({:.2} %){speed}",
         100.0 * share
     );
-    Some(Finding::new(Code::MissedPolls, severity, missed, evidence))
+    Some(Finding::new(Code::MissedPolls, severity, missed, evidence).times(single))
 }
 
 fn restarted(node: &Node) -> Option<Finding> {

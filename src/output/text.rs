@@ -203,7 +203,7 @@ fn load(out: &mut String, load: &Load, source: &Source) -> fmt::Result {
         let bar = "#".repeat((mean.clamp(0.0, 1.0) * 50.0).round() as usize);
         let errors =
             if errors > 0 { format!("  {}", number(errors, "error")) } else { String::new() };
-        let line = format!("  {from:>9.0} s +{span:<6.0} {:>7} {bar}{errors}", percent(mean));
+        let line = format!("  {from:>9.0} s +{span:<6.0} {:>8} {bar}{errors}", percent(mean));
         writeln!(out, "{}", line.trim_end())?;
     }
     Ok(())

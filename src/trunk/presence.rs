@@ -22,6 +22,7 @@ pub struct Presence {
     last_heard: Option<Nanos>,
     missed_in_a_row: u32,
     gone: bool,
+    missed_while_gone: u64,
     count: u64,
     first: Nanos,
     total: Nanos,
@@ -66,10 +67,15 @@ impl Presence {
     pub(super) fn missed(&mut self) -> Option<Change> {
         self.missed_in_a_row = self.missed_in_a_row.saturating_add(1);
         let from = self.last_heard?;
-        if self.gone || self.missed_in_a_row < Self::LEFT_AFTER {
+        if self.gone {
+            self.missed_while_gone += 1;
+            return None;
+        }
+        if self.missed_in_a_row < Self::LEFT_AFTER {
             return None;
         }
         self.gone = true;
+        self.missed_while_gone += u64::from(Self::LEFT_AFTER);
         if self.count == 0 {
             self.first = from;
         }
@@ -84,6 +90,11 @@ impl Presence {
     /// Whether the node has left and has not returned.
     pub fn is_gone(&self) -> bool {
         self.gone
+    }
+
+    /// Missed exchanges that belong to its absences, not to a node that is there and skips.
+    pub fn missed_while_gone(&self) -> u64 {
+        self.missed_while_gone
     }
 
     /// How often it left.
@@ -126,6 +137,7 @@ mod tests {
         assert_eq!(p.missed(), Some(Change::Left));
         assert_eq!(p.missed(), None);
         assert!(p.is_gone());
+        assert_eq!(p.missed_while_gone(), 5);
         assert_eq!(p.heard(Nanos(110)), Some(Change::Returned { after: Some(Nanos(100)) }));
         assert_eq!((p.count(), p.total(), p.first()), (1, Nanos(100), Some(Nanos(10))));
     }

@@ -147,14 +147,16 @@ impl Trunk {
             self.sent(t, mac_id, role, data, events);
         } else if let Some(mac_id) = id.destination() {
             let node = &mut self.nodes[mac_id.index()];
-            match role {
-                Role::PollCommand => {
-                    if node.poll_command(t, data) {
-                        self.missed(t, mac_id, events);
-                    }
+            let missed = match role {
+                Role::PollCommand => node.poll_command(t, data),
+                Role::ChangeOfStateAcknowledge => {
+                    node.change_of_state.response(t);
+                    false
                 }
-                Role::ChangeOfStateAcknowledge => node.change_of_state.response(t),
-                _ => {}
+                _ => false,
+            };
+            if missed {
+                self.missed(t, mac_id, events);
             }
         }
     }

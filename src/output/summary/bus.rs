@@ -6,7 +6,7 @@ use serde::Serialize;
 use crate::trunk::{
     BusErrors, Controller, Groups as TrunkGroups, Load as TrunkLoad, Trunk, WINDOW,
 };
-use crate::wire::{BitTime, Bitrate, Cause};
+use crate::wire::{BitTime, Bitrate, Cause, Nanos};
 
 /// How full the bus was. Good frames only; error frames are estimated apart.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
@@ -32,13 +32,13 @@ pub struct Load {
 pub struct LoadSpan {
     /// Where it begins.
     pub from_s: f64,
-    /// How long it is.
+    /// How long it is; the last one ends with the capture.
     pub span_s: f64,
     /// Wire bits of good frames in it.
     pub wire_bits: u64,
     /// Their share of the wire.
     pub mean: Option<f64>,
-    /// The largest share in one window of it.
+    /// The largest share in one window of it; unknown for one that was cut short.
     pub peak: Option<f64>,
     /// Error frames in it.
     pub error_frames: u64,
@@ -52,11 +52,23 @@ impl Load {
     pub(super) fn of(trunk: &Trunk, bitrate: Option<Bitrate>) -> Load {
         let load: &TrunkLoad = &trunk.load;
         let duration = trunk.now();
-        let share = |bits: BitTime, windows: i64| {
-            bitrate.map(|rate| {
-                bits.0 as f64 / (f64::from(rate.get()) * WINDOW.as_secs() * windows as f64)
-            })
+        let share = |bits: BitTime, span: Nanos| {
+            bitrate.map(|rate| bits.0 as f64 / (f64::from(rate.get()) * span.as_secs()))
         };
+        let spans = load.over_time().map(|span| {
+            let from = Nanos(span.first.saturating_mul(WINDOW.0));
+            let whole = Nanos(span.windows.saturating_mul(WINDOW.0));
+            let left = duration.since(from).filter(|&left| left < whole && left.0 > 0);
+            let length = left.unwrap_or(whole);
+            LoadSpan {
+                from_s: from.as_secs(),
+                span_s: length.as_secs(),
+                wire_bits: span.bits.0,
+                mean: share(span.bits, length),
+                peak: share(span.peak, WINDOW).filter(|_| left.is_none()),
+                error_frames: span.error_frames,
+            }
+        });
         let of_duration = |bits: f64| {
             bitrate
                 .filter(|_| duration.0 > 0)
@@ -68,20 +80,10 @@ impl Load {
         Load {
             wire_bits: total.0,
             mean: of_duration(total.0 as f64),
-            peak: load.peak(duration).and_then(|peak| share(peak, 1)),
+            peak: load.peak(duration).and_then(|peak| share(peak, WINDOW)),
             window_s: WINDOW.as_secs(),
             errors_estimated: of_duration(errors * (ERROR_FRAME_BITS + frame / 2.0)),
-            over_time: load
-                .over_time()
-                .map(|span| LoadSpan {
-                    from_s: span.first as f64 * WINDOW.as_secs(),
-                    span_s: span.windows as f64 * WINDOW.as_secs(),
-                    wire_bits: span.bits.0,
-                    mean: share(span.bits, span.windows),
-                    peak: share(span.peak, 1),
-                    error_frames: span.error_frames,
-                })
-                .collect(),
+            over_time: spans.collect(),
         }
     }
 }

@@ -1,0 +1,97 @@
+//! What the listening commands share: a source through the analysis, the summary to its places.
+
+use std::io::{ErrorKind, Write};
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::{Failure, Outcome};
+use crate::analysis::Analysis;
+use crate::health::Severity;
+use crate::output::summary::Kind;
+use crate::output::{Summary, page};
+use crate::source::Source;
+
+/// Where the summary goes and what it must not hold.
+#[derive(Debug, Args)]
+pub(super) struct Results {
+    /// Write the summary as JSON to this file; `-`: to standard output, instead of the page
+    #[arg(long, value_name = "FILE")]
+    pub(super) summary: Option<PathBuf>,
+
+    /// Exit with 1 if anything as grave as this was found
+    #[arg(long, value_name = "SEVERITY")]
+    pub(super) fail_on: Option<Severity>,
+}
+
+/// Takes everything that the source delivers through the analysis. A source that breaks ends
+/// it as a capture that was cut off does.
+pub(super) async fn analyse(source: &mut impl Source, kind: Kind, name: &str) -> Summary {
+    let mut analysis = Analysis::new(source.header());
+    let mut batch = Vec::new();
+    loop {
+        let more = source.fill(&mut batch).await;
+        for record in batch.drain(..) {
+            analysis.take(&record, &mut |_, _| {});
+        }
+        for message in source.messages() {
+            eprintln!("dropline: {message}");
+        }
+        match more {
+            Ok(true) => {}
+            Ok(false) => break,
+            // What was read is good, and the summary says that it is not complete.
+            Err(error) => {
+                eprintln!("dropline: {error}");
+                break;
+            }
+        }
+    }
+    analysis.finish(kind, name, source.unreadable(), &mut |_, _| {})
+}
+
+impl Results {
+    /// Writes the summary to its places and says whether it holds what it must not.
+    pub(super) fn deliver(&self, summary: &Summary) -> Result<Outcome, Failure> {
+        match &self.summary {
+            Some(path) if path == Path::new("-") => print(&summary.to_json())?,
+            Some(path) => {
+                print(&page(summary))?;
+                std::fs::write(path, summary.to_json()).map_err(|error| {
+                    Failure(format!("{}: cannot write the summary: {error}", path.display()))
+                })?;
+            }
+            None => print(&page(summary))?,
+        }
+        let worst = summary.findings.iter().map(|finding| finding.severity).max();
+        Ok(match (worst, self.fail_on) {
+            (Some(worst), Some(limit)) if worst >= limit => Outcome::DoesNotHold,
+            _ => Outcome::Done,
+        })
+    }
+}
+
+/// Prints to standard output. A reader that has seen enough, such as `head`, is no error.
+pub(super) fn print(text: &str) -> Result<(), Failure> {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != ErrorKind::BrokenPipe => {
+            Err(Failure(format!("cannot write to standard output: {error}")))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// The last part of a path, as a summary names its capture.
+pub(super) fn file_name(path: &Path) -> String {
+    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
+}
+
+/// Runs a command's async part on this thread alone.
+pub(super) fn block_on<F: Future>(future: F) -> Result<F::Output, Failure> {
+    tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map(|runtime| runtime.block_on(future))
+        .map_err(|error| Failure(format!("cannot start: {error}")))
+}

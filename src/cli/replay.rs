@@ -1,0 +1,34 @@
+//! `dropline replay`: the analysis of a watch, at the desk.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::listen::{Results, analyse, block_on, file_name};
+use super::{Failure, Outcome};
+use crate::output::summary::Kind;
+use crate::source;
+
+/// Replay a saved capture: the same analysis as live, and the same summary.
+#[derive(Debug, Args)]
+#[command(after_help = "Example: dropline replay line3.jsonl --summary line3.summary.json")]
+pub(super) struct ReplayArgs {
+    /// A capture, plain or zstd-compressed, or pcapng
+    #[arg(value_name = "CAPTURE")]
+    capture: PathBuf,
+
+    /// Of a pcapng file with several CAN interfaces, the one to replay
+    #[arg(long, value_name = "NAME")]
+    interface: Option<String>,
+
+    #[command(flatten)]
+    results: Results,
+}
+
+pub(super) fn run(args: &ReplayArgs) -> Result<Outcome, Failure> {
+    let options = source::Saved { interface: args.interface.clone() };
+    let mut source = source::open(&args.capture, &options).map_err(|e| Failure(e.to_string()))?;
+    let name = file_name(&args.capture);
+    let summary = block_on(analyse(&mut source, Kind::Capture, &name))?;
+    args.results.deliver(&summary)
+}
