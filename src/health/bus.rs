@@ -112,8 +112,8 @@ fn bus_errors(trunk: &Trunk) -> Option<Finding> {
     );
     if let Some(burst) = errors.largest_burst() {
         evidence += &format!(
-            "; in bursts {}, the largest {} errors from {} to {}",
-            times(errors.bursts()),
+            "; bursts: {}, the largest of {} errors, from {} to {}",
+            errors.bursts(),
             burst.frames,
             at(burst.from),
             at(burst.to)
