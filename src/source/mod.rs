@@ -4,6 +4,7 @@ mod capture;
 mod complaints;
 mod input;
 mod lines;
+mod live;
 mod saved;
 
 use std::future::Future;
@@ -12,6 +13,7 @@ use crate::wire::{Header, Record};
 
 pub use capture::CaptureReader;
 pub use complaints::{Complaints, one_line};
+pub use live::{LiveSource, Options as LiveOptions};
 pub use saved::{AnySource, Saved, SavedReader, open, open_reader};
 
 /// A source of records. Live or saved, the analysis cannot tell them apart.
