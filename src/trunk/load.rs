@@ -14,8 +14,6 @@ const LEVEL: usize = 128;
 #[derive(Debug, Clone, Default)]
 pub struct Load {
     total: BitTime,
-    /// The fullest window but for the newest one.
-    peak: BitTime,
     /// Newest window at the back of level 0. Each level is older and coarser than the one
     /// before.
     levels: Vec<VecDeque<Span>>,
@@ -74,10 +72,7 @@ impl Load {
         match newest.back_mut() {
             Some(span) if span.first == index => span.add(bits, error_frames),
             Some(span) if span.first > index => self.add_late(index, bits, error_frames),
-            back => {
-                if let Some(done) = back {
-                    self.peak = self.peak.max(done.bits);
-                }
+            _ => {
                 newest.push_back(Span::one(index, bits, error_frames));
                 self.make_room();
             }
@@ -105,7 +100,6 @@ impl Load {
             }
         };
         window.add(bits, error_frames);
-        self.peak = self.peak.max(window.bits);
         self.make_room();
     }
 
@@ -139,9 +133,9 @@ impl Load {
     /// The fullest window that is whole at this time; `None` before the first one is.
     pub fn peak(&self, end: Nanos) -> Option<BitTime> {
         let whole = end.0.div_euclid(WINDOW.0);
-        let newest = self.levels.first().and_then(|level| level.back());
-        let newest = newest.filter(|span| span.first < whole).map(|span| span.bits);
-        (whole >= 1).then(|| self.peak.max(newest.unwrap_or_default()))
+        let is_whole = |span: &&Span| span.first.saturating_add(span.windows) <= whole;
+        let peak = self.over_time().filter(is_whole).map(|span| span.peak).max();
+        (whole >= 1).then(|| peak.unwrap_or_default())
     }
 
     /// The load over time, oldest first: the newest windows singly, older time coarser.

@@ -1,0 +1,5 @@
+//! What several tests share.
+#![allow(dead_code, reason = "no test uses all of it")]
+
+pub mod plain_bits;
+pub mod reference;

@@ -1,0 +1,25 @@
+//! The JSON Schemas in `shared/` are those of the code. To write them anew after a change:
+//! `DROPLINE_WRITE_SCHEMAS=1 cargo test --test schemas`.
+
+use std::path::Path;
+
+use dropline::output::Summary;
+
+fn held_in_step(name: &str, schema: &schemars::Schema) {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("shared").join(name);
+    let current = format!("{:#}\n", schema.as_value());
+    if std::env::var_os("DROPLINE_WRITE_SCHEMAS").is_some() {
+        std::fs::write(&path, &current).unwrap();
+    }
+    let committed = std::fs::read_to_string(&path).unwrap_or_default();
+    assert!(
+        committed == current,
+        "{} is not what the code says; see the top of this test for how to write it anew",
+        path.display()
+    );
+}
+
+#[test]
+fn the_summary_schema_is_that_of_the_code() {
+    held_in_step("summary.schema.json", &Summary::schema());
+}
