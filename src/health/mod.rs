@@ -5,10 +5,12 @@ mod catalogue;
 mod finding;
 mod measurement;
 mod nodes;
+mod rates;
 mod verdict;
 
 pub use catalogue::{CATALOGUE, CAUTIONS, Entry};
 pub use finding::{Code, Finding, Severity};
+pub use rates::TwoRates;
 pub use verdict::{State, Verdict};
 
 use crate::trunk::Trunk;
