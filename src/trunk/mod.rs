@@ -13,7 +13,9 @@ mod load;
 mod node;
 mod occurrences;
 mod presence;
+mod rhythm;
 mod state;
+mod strikes;
 
 pub use address::{AddressState, Clash, ClashOutcome};
 pub use distribution::Distribution;
@@ -25,4 +27,6 @@ pub use load::{Load, Span, WINDOW};
 pub use node::Node;
 pub use occurrences::Occurrences;
 pub use presence::{Absence, Presence};
+pub use rhythm::{Period, Rhythm};
 pub use state::{Groups, Trunk};
+pub use strikes::{Strike, Strikes, Talker};

@@ -2,7 +2,7 @@
 
 use super::address::Outcome;
 use super::presence::Change;
-use super::{BusErrors, Clash, Event, Load, Node, Occurrences};
+use super::{BusErrors, Clash, Event, Load, Node, Occurrences, Rhythm, Strikes};
 use crate::fieldbus::{AddressCheck, Identifier, MacId, Role};
 use crate::wire::{Frame, Id, Nanos, Record, Tally, What, wire_bits};
 
@@ -29,6 +29,10 @@ pub struct Trunk {
     pub load: Load,
     /// Error frames and the adapter's controller.
     pub errors: BusErrors,
+    /// Whom errors strike.
+    pub strikes: Strikes,
+    /// Whether errors come in a rhythm.
+    pub rhythm: Rhythm,
     /// Lost frames: the times of the records that tell of them.
     pub losses: Occurrences,
     /// Times that the interface went down.
@@ -54,6 +58,8 @@ impl Default for Trunk {
             groups: Groups::default(),
             load: Load::default(),
             errors: BusErrors::default(),
+            strikes: Strikes::default(),
+            rhythm: Rhythm::default(),
             losses: Occurrences::default(),
             link_downs: Occurrences::default(),
             clock_steps: Occurrences::default(),
@@ -90,6 +96,10 @@ impl Trunk {
             What::Frame(frame) => self.frame(t, frame, events),
             What::Error(frame) => {
                 self.load.error_frame(t);
+                if frame.destroyed_a_frame() {
+                    self.strikes.error();
+                    self.rhythm.error(t);
+                }
                 let change = self.errors.frame(t, frame);
                 if change.restarted {
                     events(t, Event::ControllerRestarted);
@@ -128,12 +138,14 @@ impl Trunk {
     }
 
     fn frame(&mut self, t: Nanos, frame: &Frame, events: &mut impl FnMut(Nanos, Event)) {
-        self.load.frame(t, wire_bits(frame));
+        let bits = wire_bits(frame);
+        self.load.frame(t, bits);
         let id = match frame.id {
             Id::Extended(_) => return self.groups.extended.add(t),
             Id::Standard(_) if frame.is_remote() => return self.groups.remote.add(t),
             Id::Standard(id) => Identifier::from(id),
         };
+        self.strikes.frame(id, bits);
         match id {
             Identifier::Group1 { .. } => self.groups.valid[0] += 1,
             Identifier::Group2 { .. } => self.groups.valid[1] += 1,
@@ -237,6 +249,7 @@ impl Trunk {
         for node in self.nodes.iter_mut() {
             node.doubt();
         }
+        self.strikes.doubt();
         self.last_strobe = None;
     }
 

@@ -226,6 +226,12 @@ impl ErrorFrame {
         causes
     }
 
+    /// Whether a frame on the wire was destroyed: a bus error of any kind, but none of the
+    /// adapter itself.
+    pub fn destroyed_a_frame(&self) -> bool {
+        self.is(class::PROTOCOL | class::BUS_ERROR | class::NO_ACK)
+    }
+
     /// The controller state that the frame announces, the gravest if it names several.
     pub fn controller_state(&self) -> Option<ControllerState> {
         let bits = if self.is(class::CONTROLLER) { self.data[1] } else { 0 };
