@@ -3,3 +3,4 @@
 
 pub mod plain_bits;
 pub mod reference;
+pub mod scene;
