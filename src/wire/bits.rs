@@ -152,7 +152,7 @@ const fn step(state: u8, byte: u8) -> Step {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use embedded_can::{ExtendedId, StandardId};
+    use embedded_can::StandardId;
 
     fn frame(id: u16, data: &[u8]) -> Frame {
         Frame::data(StandardId::new(id).unwrap(), data).unwrap()
