@@ -2,6 +2,7 @@
 
 pub mod capture;
 mod create;
+pub mod pcapng;
 pub mod summary;
 mod text;
 

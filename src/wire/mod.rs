@@ -7,6 +7,7 @@ mod frame;
 mod header;
 mod line;
 mod record;
+mod socketcan;
 mod units;
 
 pub use bits::{MAX_WIRE_BITS, crc15, stuff_bits, wire_bits};
@@ -16,4 +17,5 @@ pub use frame::{Data, Frame, Payload, RemoteLength};
 pub use header::{Clock, Header};
 pub use line::{LineError, parse_header, parse_record, write_header, write_record};
 pub use record::{Record, Tally, What};
+pub use socketcan::Packet;
 pub use units::{BitTime, Bitrate, BitrateError, Nanos};
