@@ -1,5 +1,6 @@
 //! Arguments to commands. Each command has a file of its own with its arguments and its run.
 
+mod convert;
 mod listen;
 mod replay;
 
@@ -19,6 +20,7 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Convert(convert::ConvertArgs),
     Replay(replay::ReplayArgs),
 }
 
@@ -40,6 +42,7 @@ pub struct Failure(pub String);
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
     let outcome: Result<Outcome, Failure> = match &cli.command {
+        Command::Convert(args) => convert::run(args),
         Command::Replay(args) => replay::run(args),
     };
     match outcome {

@@ -28,7 +28,7 @@ use pcap_file::pcapng::blocks::section_header::{SectionHeaderBlock, SectionHeade
 use pcap_file::pcapng::{PcapNgWriteError, PcapNgWriter};
 use pcap_file::{DataLink, Endianness};
 
-use crate::wire::{Header, Nanos, Packet, Record, Tally, What, write_header, write_record};
+use crate::wire::{Header, Packet, Record, Tally, What, write_header, write_record};
 
 /// The most comments that wait for a packet.
 const WAITING: usize = 64;
@@ -188,7 +188,7 @@ fn since_1970(nanoseconds: i128) -> Option<Duration> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::wire::{Frame, StandardId};
+    use crate::wire::{Frame, Nanos, StandardId};
 
     /// Byte by byte from the draft: section header, interface description, enhanced packet,
     /// interface statistics.

@@ -35,6 +35,11 @@ impl Complaints {
         }
     }
 
+    /// A remark that is no complaint, and so not counted.
+    pub fn note(&mut self, what: impl Display) {
+        self.waiting.push(one_line(&format!("{}: {what}", self.name)));
+    }
+
     /// There will be no more: says how many were not told.
     pub fn close(&mut self) {
         if self.count > TOLD_IN_FULL {

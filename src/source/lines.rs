@@ -73,6 +73,13 @@ impl<R: Read> Lines<R> {
         Ok(&self.buffer[self.start..self.end])
     }
 
+    /// The input and what has been read of it, for another way of reading it.
+    pub fn into_rest(mut self) -> (Input<R>, Vec<u8>) {
+        self.buffer.truncate(self.end);
+        self.buffer.drain(..self.start);
+        (self.input, self.buffer)
+    }
+
     /// The next line, or why there is none.
     pub fn next(&mut self) -> io::Result<Next<'_>> {
         loop {

@@ -5,6 +5,7 @@ mod complaints;
 mod input;
 mod lines;
 mod live;
+mod pcapng;
 mod saved;
 
 use std::future::Future;

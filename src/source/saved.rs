@@ -8,6 +8,7 @@ use tokio::sync::mpsc;
 
 use super::capture::{CaptureReader, cannot_go_on};
 use super::lines::Lines;
+use super::pcapng::{self, PcapngReader};
 use super::{Source, SourceError, input};
 use crate::wire::{Header, Record};
 
@@ -66,7 +67,6 @@ pub fn open(path: &Path, options: &Saved) -> Result<AnySource, SourceError> {
 /// # Errors
 /// As [`open`].
 pub fn open_reader(path: &Path, options: &Saved) -> Result<Box<dyn SavedReader>, SourceError> {
-    let _ = options;
     let name = path.display().to_string();
     let mut lines = Lines::new(input::open(path)?);
     let start = lines.peek().map_err(|error| cannot_go_on(&name, &error))?;
@@ -74,6 +74,9 @@ pub fn open_reader(path: &Path, options: &Saved) -> Result<Box<dyn SavedReader>,
         return Err(SourceError(format!(
             "{name}: a pcap file of the older kind; save it as pcapng and give that"
         )));
+    }
+    if start.starts_with(&pcapng::MAGIC) {
+        return Ok(Box::new(PcapngReader::new(name, lines, options)?));
     }
     Ok(Box::new(CaptureReader::new(name, lines)?))
 }

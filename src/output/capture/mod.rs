@@ -4,6 +4,7 @@
 //! What cannot be written waits in memory, up to a bound. Beyond it frames are dropped from
 //! the capture, not from the watch, and counted: a `lost` record stands in their place.
 
+mod direct;
 mod packer;
 mod queue;
 mod tail;
@@ -19,6 +20,7 @@ use std::time::Duration;
 
 use super::{CreateError, create};
 use crate::wire::{Header, Nanos, Record, Tally, write_header};
+pub use direct::DirectWriter;
 use packer::Packer;
 use queue::Queue;
 use tail::{Sink, Tail};
@@ -88,8 +90,13 @@ impl CaptureWriter {
         options: WriterOptions,
     ) -> Result<CaptureWriter, CreateError> {
         let file = create(path, options.overwrite)?;
-        CaptureWriter::start(path, file, header, &options)
-            .map_err(|error| CreateError::new(path, &error))
+        CaptureWriter::start(path, file, header, &options).map_err(|error| {
+            if !options.overwrite {
+                // It was not there before. If it cannot be removed, it stays empty.
+                let _ = std::fs::remove_file(path);
+            }
+            CreateError::new(path, &error)
+        })
     }
 
     fn start(
