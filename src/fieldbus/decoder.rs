@@ -1,0 +1,307 @@
+//! The decoder: a frame and its time go in, its meaning comes out, and what was said of each
+//! node is remembered.
+//!
+//! Memory is bounded whatever comes in, and an ordinary frame allocates nothing.
+
+use embedded_can::Id;
+
+use super::connection::offer;
+use super::decode_explicit::{Formats, Group3};
+use super::decoded::{Decoded, DriveIo, Io, Meaning, Note, Notes, Way};
+use super::{
+    AddressCheck, BodyFormat, ConnectionKind, DriveCommand, DriveStatus, Identifier, IoChannel,
+    IoFrame, Known, MacId, Node, Offline, Origin, Role, Stage,
+};
+use crate::wire::{Frame, Nanos};
+
+/// How often silence is looked for, in the records' own time.
+const SWEEP: Nanos = Nanos::from_millis(100);
+
+/// Decodes the frames of one trunk, in their order.
+#[derive(Debug, Clone)]
+pub struct Decoder {
+    pub(super) nodes: Box<[Node]>,
+    pub(super) formats: Box<Formats>,
+    pub(super) group3: Group3,
+    /// The explicit message that was put together last.
+    pub(super) body: Vec<u8>,
+    next_sweep: Nanos,
+}
+
+impl Default for Decoder {
+    fn default() -> Decoder {
+        Decoder {
+            nodes: vec![Node::default(); MacId::COUNT].into_boxed_slice(),
+            formats: vec![[BodyFormat::default(); MacId::COUNT]; MacId::COUNT].into_boxed_slice(),
+            group3: Group3::default(),
+            body: Vec::new(),
+            next_sweep: Nanos(i64::MIN),
+        }
+    }
+}
+
+impl Decoder {
+    /// What is known of a node.
+    pub fn node(&self, mac_id: MacId) -> &Node {
+        &self.nodes[mac_id.index()]
+    }
+
+    /// The plan says how long a node's I/O is.
+    pub fn plan_sizes(&mut self, mac_id: MacId, kind: ConnectionKind, command: u16, response: u16) {
+        let connection = self.nodes[mac_id.index()].connections.get_mut(kind);
+        offer(&mut connection.consumed, command, Origin::Planned);
+        offer(&mut connection.produced, response, Origin::Planned);
+    }
+
+    /// The plan says by which assemblies a node is driven.
+    pub fn plan_drive(&mut self, mac_id: MacId, output: Option<u16>, input: Option<u16>) {
+        let drive = &mut self.nodes[mac_id.index()].drive;
+        output.into_iter().for_each(|instance| drive.set_output(instance, Origin::Planned));
+        input.into_iter().for_each(|instance| drive.set_input(instance, Origin::Planned));
+    }
+
+    /// Frames are known to be missing at `t`: what is half done is forgotten without blame.
+    pub fn gap(&mut self, t: Nanos) {
+        self.nodes.iter_mut().for_each(|node| node.forgive(t));
+        self.group3.reset();
+    }
+
+    /// Lets time pass up to `t`, so that what should have come by then counts as missing.
+    pub fn advance(&mut self, t: Nanos) {
+        // A clock that stepped back would otherwise stop the sweeps until it has caught up.
+        let stepped_back = t.plus(SWEEP) < self.next_sweep;
+        if t < self.next_sweep && !stepped_back {
+            return;
+        }
+        self.next_sweep = t.plus(SWEEP);
+        self.nodes.iter_mut().for_each(|node| node.expire(t));
+        self.group3.expire(t, &mut self.nodes);
+    }
+
+    /// Decodes the next frame.
+    pub fn frame<'a>(&'a mut self, t: Nanos, frame: &'a Frame) -> Decoded<'a> {
+        self.advance(t);
+        let mut notes = Notes::default();
+        let Id::Standard(id) = frame.id else {
+            notes.add(Note::DoesNotBelong);
+            let (node, other, way) = (None, None, Way::Unknown);
+            return Decoded { node, other, way, role: None, meaning: Meaning::Extended, notes };
+        };
+        let identifier = Identifier::from(id);
+        let role = identifier.role();
+        let (node, way) = match (identifier.source(), identifier.destination()) {
+            (Some(source), _) => (Some(source), Way::Out),
+            (None, Some(destination)) => (Some(destination), Way::In),
+            (None, None) => (None, Way::Unknown),
+        };
+        let plain =
+            |meaning, notes| Decoded { node, other: None, way, role: Some(role), meaning, notes };
+        if frame.is_remote() {
+            notes.add(Note::DoesNotBelong);
+            return plain(Meaning::Remote, notes);
+        }
+        let data = frame.bytes();
+        match role {
+            Role::Invalid => {
+                notes.add(Note::DoesNotBelong);
+                plain(Meaning::Invalid, notes)
+            }
+            Role::AddressCheck => {
+                let Some(mac_id) = node else { return plain(Meaning::Unreadable, notes) };
+                match AddressCheck::parse(mac_id, data) {
+                    Ok(check) => {
+                        self.nodes[mac_id.index()].address_check(t, &check);
+                        plain(Meaning::AddressCheck(check), notes)
+                    }
+                    Err(error) => {
+                        notes.add(Note::NotSeven(error.0));
+                        plain(Meaning::Unreadable, notes)
+                    }
+                }
+            }
+            Role::FaultedRequest
+            | Role::FaultedResponse
+            | Role::OwnershipRequest
+            | Role::OwnershipResponse
+            | Role::OtherOffline => {
+                let offline = Offline::parse(role, data);
+                let node = if let Offline::Request { mac_id, .. } = offline {
+                    self.nodes[mac_id.index()].identify();
+                    Some(mac_id)
+                } else {
+                    None
+                };
+                Decoded { node, ..plain(Meaning::Offline(offline), notes) }
+            }
+            Role::ExplicitRequest
+            | Role::ExplicitResponse
+            | Role::UnconnectedRequest
+            | Role::UnconnectedRequestGroup3
+            | Role::UnconnectedResponseGroup3
+            | Role::OtherExplicit => self.explicit(t, identifier, data),
+            Role::MulticastPollResponse
+            | Role::ChangeOfState
+            | Role::StrobeResponse
+            | Role::PollResponse
+            | Role::OtherIo
+            | Role::StrobeCommand
+            | Role::MulticastPollCommand
+            | Role::ChangeOfStateAcknowledge
+            | Role::PollCommand => self.io(t, role, node, way, data),
+        }
+    }
+
+    fn io<'a>(
+        &'a mut self,
+        t: Nanos,
+        role: Role,
+        mac_id: Option<MacId>,
+        way: Way,
+        data: &'a [u8],
+    ) -> Decoded<'a> {
+        let mut decoded = Decoded {
+            node: mac_id,
+            other: None,
+            way,
+            role: Some(role),
+            meaning: Meaning::Io(Io { fragment: None, data: Some(data), drive: None }),
+            notes: Notes::default(),
+        };
+        let Some(mac_id) = mac_id else { return decoded };
+        if role == Role::StrobeCommand {
+            self.strobe(t, mac_id);
+            return decoded;
+        }
+        let node = &mut self.nodes[mac_id.index()];
+        decoded.other = node.connections.owner.map(|owner| owner.value);
+        let kind = node.command_kind();
+        match role {
+            Role::PollCommand | Role::ChangeOfStateAcknowledge => {
+                let change = role == Role::ChangeOfStateAcknowledge;
+                let fed = if change { ConnectionKind::ChangeOfState } else { kind };
+                node.connections.fed(t, fed);
+                node.spoken_to();
+            }
+            _ => {
+                node.spoke(t);
+                match role {
+                    Role::PollResponse => node.connections.spoke(t, kind),
+                    Role::StrobeResponse => node.connections.spoke(t, ConnectionKind::Strobe),
+                    Role::ChangeOfState => {
+                        node.connections.spoke(t, ConnectionKind::ChangeOfState);
+                    }
+                    _ => {}
+                }
+            }
+        }
+        let sizes = (node.command_size(), node.response_size(), node.change_size());
+        let (channel, size) = match role {
+            Role::PollCommand => (&mut node.command_io, sizes.0),
+            Role::PollResponse => (&mut node.response_io, sizes.1),
+            Role::ChangeOfState => (&mut node.change_io, sizes.2),
+            _ => return decoded,
+        };
+        let part = match channel.frame(t, data, size) {
+            IoFrame::Whole => None,
+            IoFrame::Part(fragment, stage, error) => Some((fragment, stage, error)),
+        };
+        let length = match part {
+            None => Some(data.len()),
+            Some((_, Stage::Whole, _)) => Some(channel.message().len()),
+            Some(_) => None,
+        };
+        if let Some((_, stage, error)) = part {
+            if size.is_none_or(|size| size.origin == Origin::Inferred) {
+                decoded.notes.add(Note::FragmentsInferred);
+            }
+            if let Some(error) = error {
+                node.io_fragments.count(error);
+                decoded.notes.add(Note::Fragment(error));
+            }
+            node.io_fragments.whole += u64::from(stage == Stage::Whole);
+        }
+        if let Some(length) = length {
+            offer_size(&mut node.connections, role, kind, length);
+            if role == Role::PollCommand {
+                node.commanded(length);
+            }
+        }
+        let drive = if part.is_none() { drive(node, role, data) } else { None };
+        if drive.is_some_and(|drive| drive.origin() == Origin::Inferred) {
+            decoded.notes.add(Note::Guessed);
+        }
+        let whole = match (part, length) {
+            (None, _) => Some(data),
+            (Some(_), Some(_)) => channel_of(node, role).map(IoChannel::message),
+            (Some(_), None) => None,
+        };
+        let fragment = part.map(|(fragment, stage, _)| (fragment, stage));
+        decoded.meaning = Meaning::Io(Io { fragment, data: whole, drive });
+        decoded
+    }
+
+    /// A master's strobe is for every node that it strobes.
+    fn strobe(&mut self, t: Nanos, master: MacId) {
+        for node in &mut self.nodes {
+            let owned = node.connections.owner.is_some_and(|owner| owner.value == master);
+            if owned && node.connections.allocated.has(ConnectionKind::Strobe.choice()) {
+                node.connections.fed(t, ConnectionKind::Strobe);
+                node.spoken_to();
+            }
+        }
+    }
+}
+
+fn channel_of(node: &Node, role: Role) -> Option<&IoChannel> {
+    Some(match role {
+        Role::PollCommand => &node.command_io,
+        Role::PollResponse => &node.response_io,
+        Role::ChangeOfState => &node.change_io,
+        _ => return None,
+    })
+}
+
+/// What came whole tells the size, if nothing surer does.
+fn offer_size(
+    connections: &mut super::Connections,
+    role: Role,
+    kind: ConnectionKind,
+    length: usize,
+) {
+    let length = length as u16;
+    match role {
+        // No data is a master that is idle, not a size.
+        Role::PollCommand if length > 0 => {
+            offer(&mut connections.get_mut(kind).consumed, length, Origin::Inferred);
+        }
+        Role::PollResponse if length > 0 => {
+            offer(&mut connections.get_mut(kind).produced, length, Origin::Inferred);
+        }
+        Role::ChangeOfState => {
+            let connection = connections.get_mut(ConnectionKind::ChangeOfState);
+            offer(&mut connection.produced, length, Origin::Inferred);
+        }
+        _ => {}
+    }
+}
+
+fn drive(node: &mut Node, role: Role, data: &[u8]) -> Option<DriveIo> {
+    match role {
+        Role::PollCommand => node.drive.commanded(data).map(DriveIo::Command),
+        Role::PollResponse | Role::ChangeOfState => {
+            let device_type = node.identity.device_type;
+            node.drive.responded(data, device_type).map(DriveIo::Status)
+        }
+        _ => None,
+    }
+}
+
+impl DriveIo {
+    /// How the assembly is known.
+    pub fn origin(&self) -> Origin {
+        match *self {
+            DriveIo::Command(Known::<DriveCommand> { origin, .. })
+            | DriveIo::Status(Known::<DriveStatus> { origin, .. }) => origin,
+        }
+    }
+}

@@ -1,0 +1,220 @@
+//! Whether a node is an AC drive, and by which assemblies: given, learnt, or guessed from how
+//! its I/O behaves.
+//!
+//! Source of the guess: our own. A drive of the profile has four bytes each way, leaves its
+//! unused bits at 0, and its running bit follows the run bit asked for. What a guess says is
+//! always marked as guessed ([`Origin::Inferred`]).
+
+use super::connection::offer;
+use super::{DriveCommand, DriveStatus, InputAssembly, Known, Origin, OutputAssembly};
+
+/// So many responses are watched before anything is guessed.
+const WATCHED: u32 = 50;
+/// A drive that was asked to run must say that it runs within so many responses.
+const FOLLOWS_WITHIN: u32 = 500;
+
+/// Bits that a command may have set: those of assembly 21.
+const OUTPUT_BITS: u8 = 0b0110_0111;
+/// Bits of a command that assembly 20 does not have.
+const EXTENDED_OUTPUT: u8 = 0b0110_0010;
+/// Bits of a response that assembly 70 has.
+const BASIC_INPUT: u8 = 0b0000_0101;
+/// Device type of an AC drive in the identity object (from memory).
+const AC_DRIVE: u16 = 2;
+
+/// What is known of a node as a drive.
+#[derive(Debug, Clone, Default)]
+pub struct Drive {
+    /// What it is sent.
+    pub output: Option<Known<OutputAssembly>>,
+    /// What it sends.
+    pub input: Option<Known<InputAssembly>>,
+    /// The last command, where it could be read.
+    pub command: Option<DriveCommand>,
+    /// The last response, where it could be read.
+    pub status: Option<DriveStatus>,
+    watch: Watch,
+}
+
+/// What the I/O looked like so far.
+#[derive(Debug, Clone, Copy, Default)]
+struct Watch {
+    /// It cannot be a drive of the profile.
+    ruled_out: bool,
+    commands: u8,
+    run_asked: bool,
+    responses: u8,
+    state_seen: bool,
+    watched: u32,
+    /// Responses since the run bits changed; a drive takes some to follow.
+    since_change: u32,
+    followed_on: bool,
+    followed_off: bool,
+}
+
+impl Drive {
+    /// A command of the master, whole. Returns what it says where the node is a drive.
+    pub fn commanded(&mut self, data: &[u8]) -> Option<Known<DriveCommand>> {
+        self.watch.command(data);
+        let output = self.output?;
+        let command = DriveCommand::parse(output.value, data)?;
+        self.command = Some(command);
+        Some(Known { value: command, origin: output.origin })
+    }
+
+    /// A response of the node, whole. Returns what it says where the node is a drive.
+    pub fn responded(
+        &mut self,
+        data: &[u8],
+        device_type: Option<u16>,
+    ) -> Option<Known<DriveStatus>> {
+        self.watch.response(data);
+        self.guess(device_type);
+        let input = self.input?;
+        let status = DriveStatus::parse(input.value, data)?;
+        self.status = Some(status);
+        Some(Known { value: status, origin: input.origin })
+    }
+
+    /// The plan or the wire names an assembly by its instance.
+    pub fn set_output(&mut self, instance: u16, origin: Origin) {
+        match OutputAssembly::from_instance(instance) {
+            Some(assembly) => offer(&mut self.output, assembly, origin),
+            None => self.watch.ruled_out |= origin == Origin::Learnt,
+        }
+    }
+
+    /// The plan or the wire names an assembly by its instance.
+    pub fn set_input(&mut self, instance: u16, origin: Origin) {
+        match InputAssembly::from_instance(instance) {
+            Some(assembly) => offer(&mut self.input, assembly, origin),
+            None => self.watch.ruled_out |= origin == Origin::Learnt,
+        }
+    }
+
+    fn guess(&mut self, device_type: Option<u16>) {
+        let watch = &self.watch;
+        let other_type = device_type.is_some_and(|kind| kind != AC_DRIVE);
+        if watch.ruled_out || other_type {
+            self.output = self.output.filter(|known| known.origin != Origin::Inferred);
+            self.input = self.input.filter(|known| known.origin != Origin::Inferred);
+            return;
+        }
+        let behaves = watch.followed_on && watch.followed_off;
+        if watch.watched < WATCHED || !(behaves || device_type == Some(AC_DRIVE)) {
+            return;
+        }
+        let extended = watch.commands & EXTENDED_OUTPUT != 0;
+        let output = if extended { OutputAssembly::Extended } else { OutputAssembly::Basic };
+        let extended = watch.responses & !BASIC_INPUT != 0 || watch.state_seen;
+        let input = if extended { InputAssembly::Extended } else { InputAssembly::Basic };
+        offer(&mut self.output, output, Origin::Inferred);
+        offer(&mut self.input, input, Origin::Inferred);
+    }
+}
+
+impl Watch {
+    fn command(&mut self, data: &[u8]) {
+        match *data {
+            // A master that is idle polls with no data.
+            [] => {}
+            [bits, 0, _, _] if bits & !OUTPUT_BITS == 0 => {
+                self.commands |= bits;
+                let run = bits & 0b11 != 0;
+                if run != self.run_asked {
+                    self.since_change = 0;
+                }
+                self.run_asked = run;
+            }
+            _ => self.ruled_out = true,
+        }
+    }
+
+    fn response(&mut self, data: &[u8]) {
+        let &[bits, state @ 0..=7, _, _] = data else {
+            self.ruled_out |= !data.is_empty();
+            return;
+        };
+        self.watched = self.watched.saturating_add(1);
+        self.since_change = self.since_change.saturating_add(1);
+        self.responses |= bits;
+        self.state_seen |= state != 0;
+        let running = bits & 0b1100 != 0;
+        if running == self.run_asked && self.since_change <= FOLLOWS_WITHIN {
+            self.followed_on |= running;
+            self.followed_off |= self.followed_on && !running;
+        }
+        // Both directions at once is no drive.
+        self.ruled_out |= bits & 0b1100 == 0b1100;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn exchange(drive: &mut Drive, command: [u8; 4], response: [u8; 4]) {
+        drive.commanded(&command);
+        drive.responded(&response, None);
+    }
+
+    fn run_and_stop(drive: &mut Drive, asked: u8, idle: u8, running: u8, state: u8) {
+        for _ in 0..30 {
+            exchange(drive, [asked & !3, 0, 0, 0], [idle, state, 0, 0]);
+        }
+        for _ in 0..30 {
+            exchange(drive, [asked, 0, 100, 0], [running, state, 90, 0]);
+        }
+        for _ in 0..30 {
+            exchange(drive, [asked & !3, 0, 0, 0], [idle, state, 0, 0]);
+        }
+    }
+
+    #[test]
+    fn a_drive_is_guessed_from_how_it_follows() {
+        let mut drive = Drive::default();
+        run_and_stop(&mut drive, 0x61, 0x70, 0xF4, 3);
+        let inferred = |value| Some(Known { value, origin: Origin::Inferred });
+        assert_eq!(drive.output, inferred(OutputAssembly::Extended));
+        let extended = Some(Known { value: InputAssembly::Extended, origin: Origin::Inferred });
+        assert_eq!(drive.input, extended);
+        let mut drive = Drive::default();
+        run_and_stop(&mut drive, 0x01, 0, 0x04, 0);
+        assert_eq!(drive.output, inferred(OutputAssembly::Basic));
+        let basic = Some(Known { value: InputAssembly::Basic, origin: Origin::Inferred });
+        assert_eq!(drive.input, basic);
+    }
+
+    #[test]
+    fn other_four_byte_devices_are_not() {
+        // Counters, and bits that follow nothing.
+        let mut valves = Drive::default();
+        for n in 0..1000u32 {
+            let [a, b, ..] = n.to_le_bytes();
+            exchange(&mut valves, [a, b, 0, 0], [b, a, 0, 0]);
+        }
+        assert_eq!((valves.output, valves.input), (None, None));
+        // Never runs: nothing to tell it by, unless its identity does.
+        let mut still = Drive::default();
+        for _ in 0..1000 {
+            exchange(&mut still, [0; 4], [0; 4]);
+        }
+        assert_eq!(still.input, None);
+        still.responded(&[0; 4], Some(AC_DRIVE));
+        assert!(still.input.is_some());
+        still.responded(&[0; 4], Some(7));
+        assert_eq!(still.input, None);
+    }
+
+    #[test]
+    fn what_is_given_is_not_guessed_over() {
+        let mut drive = Drive::default();
+        drive.set_output(20, Origin::Planned);
+        drive.set_input(70, Origin::Learnt);
+        run_and_stop(&mut drive, 0x61, 0x70, 0xF4, 3);
+        assert_eq!(drive.output.map(|known| known.value), Some(OutputAssembly::Basic));
+        assert_eq!(drive.input.map(|known| known.origin), Some(Origin::Learnt));
+        let command = drive.commanded(&[1, 0, 10, 0]).unwrap();
+        assert_eq!((command.value.speed, command.origin), (10, Origin::Planned));
+    }
+}

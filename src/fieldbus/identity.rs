@@ -1,0 +1,174 @@
+//! Who a device is: what a master reads from its identity object, gathered.
+//!
+//! Source: IEC 62026-3 and IEC 61158-6-2, identity object (class 01): attributes 1 to 7, and
+//! all of them at once in that order. The bits of the status word are from memory.
+
+use super::{DeviceId, heartbeat::DeviceState};
+
+/// The most characters of a product name that are kept.
+pub const MAX_NAME: usize = 64;
+
+/// What is known of a device. Whatever was not read is `None`.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Identity {
+    /// The maker's number (1).
+    pub vendor_id: Option<u16>,
+    /// What kind of device it is (2).
+    pub device_type: Option<u16>,
+    /// The maker's number for the product (3).
+    pub product_code: Option<u16>,
+    /// Major and minor revision (4).
+    pub revision: Option<(u8, u8)>,
+    /// Status word (5).
+    pub status: Option<Status>,
+    /// Serial number (6).
+    pub serial: Option<u32>,
+    /// Product name (7).
+    pub name: Option<Box<str>>,
+    /// State of the device (8, or its heartbeat).
+    pub state: Option<DeviceState>,
+    /// Heartbeat interval in seconds (10).
+    pub heartbeat_s: Option<u8>,
+}
+
+/// The status word of the identity object (bits from memory).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Status(pub u16);
+
+impl Status {
+    /// A master owns the device.
+    pub const fn owned(self) -> bool {
+        self.0 & 0x0001 != 0
+    }
+
+    /// It was given a configuration other than that of the factory.
+    pub const fn configured(self) -> bool {
+        self.0 & 0x0004 != 0
+    }
+
+    /// A fault that can be cleared, minor or major.
+    pub const fn recoverable_fault(self) -> bool {
+        self.0 & 0x0500 != 0
+    }
+
+    /// A fault that cannot be cleared, minor or major.
+    pub const fn unrecoverable_fault(self) -> bool {
+        self.0 & 0x0A00 != 0
+    }
+}
+
+impl Identity {
+    /// Takes one attribute's value.
+    pub fn attribute(&mut self, attribute: u16, value: &[u8]) {
+        let word = value.first_chunk().map(|bytes| u16::from_le_bytes(*bytes));
+        match (attribute, value) {
+            (1, _) => self.vendor_id = word.or(self.vendor_id),
+            (2, _) => self.device_type = word.or(self.device_type),
+            (3, _) => self.product_code = word.or(self.product_code),
+            (4, &[major, minor, ..]) => self.revision = Some((major, minor)),
+            (5, _) => self.status = word.map(Status).or(self.status),
+            (6, _) => {
+                let serial = value.first_chunk().map(|bytes| u32::from_le_bytes(*bytes));
+                self.serial = serial.or(self.serial);
+            }
+            (7, &[length, ref text @ ..]) => {
+                if let Some(text) = text.get(..usize::from(length)) {
+                    self.set_name(text);
+                }
+            }
+            (8, &[state, ..]) => self.state = Some(DeviceState(state)),
+            (10, &[seconds, ..]) => self.heartbeat_s = Some(seconds),
+            _ => {}
+        }
+    }
+
+    /// Takes all attributes at once. What is cut short leaves the rest as it was.
+    pub fn all(&mut self, value: &[u8]) {
+        let mut rest = value;
+        for (attribute, length) in [(1, 2), (2, 2), (3, 2), (4, 2), (5, 2), (6, 4)] {
+            let Some((value, after)) = rest.split_at_checked(length) else { return };
+            self.attribute(attribute, value);
+            rest = after;
+        }
+        self.attribute(7, rest);
+    }
+
+    fn set_name(&mut self, text: &[u8]) {
+        let printable = |&byte: &u8| {
+            let character = char::from(byte);
+            if character.is_control() { '\u{FFFD}' } else { character }
+        };
+        let same = self
+            .name
+            .as_deref()
+            .is_some_and(|name| name.chars().eq(text.iter().take(MAX_NAME).map(printable)));
+        if !same {
+            self.name = Some(text.iter().take(MAX_NAME).map(printable).collect());
+        }
+    }
+
+    /// The address check told who the device is. If that is another than known, all that was
+    /// read belonged to the other one.
+    pub fn device(&mut self, device: DeviceId) {
+        let other = self.vendor_id.is_some_and(|vendor| vendor != device.vendor_id)
+            || self.serial.is_some_and(|serial| serial != device.serial);
+        if other {
+            *self = Identity::default();
+        }
+        self.vendor_id = Some(device.vendor_id);
+        self.serial = Some(device.serial);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// IEC 61158-6-2, identity object, get all; invented device.
+    #[test]
+    fn all_at_once_and_one_by_one_agree() {
+        let mut all = Identity::default();
+        let name = b"Infeed conveyor drive";
+        let mut bytes = vec![0x84, 3, 2, 0, 17, 0, 2, 3, 0x05, 0, 0x67, 0x45, 0x23, 1];
+        bytes.push(name.len() as u8);
+        bytes.extend_from_slice(name);
+        all.all(&bytes);
+        let mut single = Identity::default();
+        single.attribute(1, &[0x84, 3]);
+        single.attribute(2, &[2, 0]);
+        single.attribute(3, &[17, 0]);
+        single.attribute(4, &[2, 3]);
+        single.attribute(5, &[5, 0]);
+        single.attribute(6, &[0x67, 0x45, 0x23, 1]);
+        single.attribute(7, &bytes[14..]);
+        assert_eq!(all, single);
+        assert_eq!(all.vendor_id, Some(900));
+        assert_eq!(all.revision, Some((2, 3)));
+        assert_eq!(all.serial, Some(19_088_743));
+        assert_eq!(all.name.as_deref(), Some("Infeed conveyor drive"));
+        assert!(all.status.is_some_and(|status| status.owned() && status.configured()));
+    }
+
+    #[test]
+    fn another_device_at_the_address_starts_anew() {
+        let mut identity = Identity::default();
+        identity.attribute(3, &[17, 0]);
+        identity.device(DeviceId { vendor_id: 900, serial: 1 });
+        assert_eq!(identity.product_code, Some(17));
+        identity.device(DeviceId { vendor_id: 900, serial: 2 });
+        assert_eq!((identity.product_code, identity.serial), (None, Some(2)));
+    }
+
+    #[test]
+    fn values_cut_short_leave_what_was_known() {
+        let mut identity = Identity::default();
+        identity.attribute(1, &[0x84, 3]);
+        identity.attribute(1, &[1]);
+        identity.attribute(7, &[9, b'x']);
+        identity.all(&[0x85, 3, 2]);
+        assert_eq!((identity.vendor_id, identity.device_type), (Some(901), None));
+        assert_eq!(identity.name, None);
+        identity.attribute(7, &[2, 0, b'x', b'y']);
+        assert_eq!(identity.name.as_deref(), Some("\u{FFFD}x"));
+    }
+}

@@ -1,0 +1,182 @@
+//! I/O data of one sender for one purpose: whole frames, or fragments put together.
+//!
+//! Source: IEC 62026-3: I/O longer than eight bytes is fragmented, each frame with a fragment
+//! byte first, not acknowledged. Whether it is follows from the size; where no size is known,
+//! it is concluded from the frames themselves.
+
+use super::{Assembly, Fragment, FragmentError, FragmentKind, Known, Origin, Stage};
+use crate::wire::{Data, Nanos};
+
+/// So many messages in a row must look fragmented before they are taken for it.
+const CONVINCED: u8 = 3;
+
+/// Whether the I/O is in fragments, and how that is known.
+pub type Fragmented = Known<bool>;
+
+/// The I/O of one sender for one purpose.
+#[derive(Debug, Clone, Default)]
+pub struct IoChannel {
+    assembly: Assembly,
+    /// The length of the last whole message.
+    pub last_size: Option<u16>,
+    looks: Looks,
+}
+
+/// How many messages in a row looked fragmented, and the count due next in one that does.
+#[derive(Debug, Clone, Copy, Default)]
+struct Looks {
+    fragmented: u8,
+    due: Option<u8>,
+    contrary: u8,
+}
+
+/// What one frame of I/O was.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum IoFrame {
+    /// A whole message.
+    Whole,
+    /// A part of one. If the stage is [`Stage::Whole`], [`IoChannel::message`] has it all.
+    Part(Fragment, Stage, Option<FragmentError>),
+}
+
+impl IoChannel {
+    /// Takes a frame. `size` is what is known of the length of the messages.
+    pub fn frame(&mut self, t: Nanos, data: &[u8], size: Option<Known<u16>>) -> IoFrame {
+        self.looks.at(data);
+        let fragmented = self.fragmented(size).is_some_and(|known| known.value);
+        let (true, Some((&first, rest))) = (fragmented, data.split_first()) else {
+            self.last_size = Some(data.len() as u16);
+            return IoFrame::Whole;
+        };
+        let fragment = Fragment::from_byte(first);
+        let (stage, error) = self.assembly.fragment(t, fragment, rest, false);
+        if stage == Stage::Whole {
+            self.last_size = Some(self.assembly.message().len() as u16);
+        }
+        IoFrame::Part(fragment, stage, error)
+    }
+
+    /// Whether the messages are in fragments; `None` where nothing tells.
+    pub fn fragmented(&self, size: Option<Known<u16>>) -> Option<Fragmented> {
+        if let Some(size) = size.filter(|size| size.origin != Origin::Inferred) {
+            let value = usize::from(size.value) > Data::MAX;
+            return Some(Known { value, origin: size.origin });
+        }
+        let convinced = self.looks.fragmented >= CONVINCED;
+        convinced.then_some(Known { value: true, origin: Origin::Inferred })
+    }
+
+    /// Gives up a message that has not gone on for longer than `limit`.
+    pub fn expire(&mut self, t: Nanos, limit: Nanos) -> Option<FragmentError> {
+        self.assembly.expire(t, limit)
+    }
+
+    /// Forgets what is half done: frames are known to be missing.
+    pub fn reset(&mut self) {
+        self.assembly.reset();
+        self.looks.due = None;
+    }
+
+    /// The message that was put together last.
+    pub fn message(&self) -> &[u8] {
+        self.assembly.message()
+    }
+}
+
+impl Looks {
+    /// A fragmented message is a full frame that begins with 00, then full frames that count
+    /// on, then one that says that it is the last. Nothing else looks so again and again.
+    fn at(&mut self, data: &[u8]) {
+        let Some(&first) = data.first() else { return self.contradicts() };
+        let fragment = Fragment::from_byte(first);
+        let full = data.len() == Data::MAX;
+        match (fragment.kind, self.due) {
+            (FragmentKind::First, _) if full && fragment.count == 0 => {
+                if self.due.is_some() {
+                    self.contradicts();
+                }
+                self.due = Some(1);
+            }
+            (FragmentKind::Middle, Some(due)) if full && fragment.count == due => {
+                self.due = Some((due + 1) & 0x3F);
+            }
+            (FragmentKind::Last, Some(due)) if data.len() > 1 && fragment.count == due => {
+                self.due = None;
+                self.contrary = 0;
+                self.fragmented = self.fragmented.saturating_add(1);
+            }
+            _ => self.contradicts(),
+        }
+    }
+
+    /// Lost frames contradict now and then; several in a row mean that it was wrong.
+    fn contradicts(&mut self) {
+        self.due = None;
+        self.contrary = self.contrary.saturating_add(1);
+        if self.fragmented < CONVINCED || self.contrary >= 2 * CONVINCED {
+            self.fragmented = 0;
+            self.contrary = 0;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    const T: Nanos = Nanos(0);
+
+    fn learnt(value: u16) -> Option<Known<u16>> {
+        Some(Known { value, origin: Origin::Learnt })
+    }
+
+    /// Bytes as in a published device manual: a poll of 10 bytes.
+    #[test]
+    fn a_known_size_says_that_it_is_fragmented() {
+        let mut channel = IoChannel::default();
+        let first = channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], learnt(10));
+        assert!(matches!(first, IoFrame::Part(_, Stage::Open, None)));
+        let last = channel.frame(T, &[0x81, 8, 9, 10], learnt(10));
+        assert!(matches!(last, IoFrame::Part(_, Stage::Whole, None)));
+        assert_eq!(channel.message(), [1, 2, 3, 4, 5, 6, 7, 8, 9, 10]);
+        assert_eq!(channel.last_size, Some(10));
+        assert_eq!(channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], learnt(8)), IoFrame::Whole);
+    }
+
+    #[test]
+    fn without_a_size_it_is_concluded_and_marked_so() {
+        let mut channel = IoChannel::default();
+        for _ in 0..3 {
+            assert_eq!(channel.fragmented(None), None);
+            channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], None);
+            channel.frame(T, &[0x81, 8, 9, 10], None);
+        }
+        let inferred = Known { value: true, origin: Origin::Inferred };
+        assert_eq!(channel.fragmented(None), Some(inferred));
+        for _ in 0..10 {
+            channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], None);
+        }
+        assert_eq!(channel.fragmented(None), None);
+    }
+
+    #[test]
+    fn counters_and_constant_data_do_not_look_fragmented() {
+        let mut channel = IoChannel::default();
+        for n in 0..1000u64 {
+            channel.frame(T, &n.to_le_bytes(), None);
+            assert_eq!(channel.fragmented(None), None, "{n}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn any_frames_are_taken(frames: Vec<(u64, u8, Option<u16>)>) {
+            let mut channel = IoChannel::default();
+            for (bytes, len, size) in frames {
+                let size = size.and_then(learnt);
+                channel.frame(T, &bytes.to_le_bytes()[..usize::from(len % 9)], size);
+            }
+        }
+    }
+}
