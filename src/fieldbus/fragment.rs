@@ -422,7 +422,7 @@ mod tests {
         io(&mut assembly, &[0, 0, 0, 0, 0, 0, 0, 0]);
         let mut error = None;
         for n in 1..=200u8 {
-            error = error.or(io(&mut assembly, &[0x40 | n % 64, 1, 2, 3, 4, 5, 6, 7]).1);
+            error = error.or(io(&mut assembly, &[0x40 | (n % 64), 1, 2, 3, 4, 5, 6, 7]).1);
         }
         assert_eq!(error, Some(FragmentError::TooLong));
         assert!(assembly.message().len() <= MAX_MESSAGE);

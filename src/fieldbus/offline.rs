@@ -68,7 +68,7 @@ impl fmt::Display for Offline<'_> {
             Offline::Faulted { device, .. } => {
                 write!(f, "faulted here: vendor {}, serial {}", device.vendor_id, device.serial)
             }
-            Offline::Other(data) if data.is_empty() => f.write_str("no data"),
+            Offline::Other([]) => f.write_str("no data"),
             Offline::Other(data) => write!(f, "data {:X}", const_hex::display(data)),
         }
     }
