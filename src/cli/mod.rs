@@ -1,6 +1,7 @@
 //! Arguments to commands. Each command has a file of its own with its arguments and its run.
 
 mod convert;
+mod frames;
 mod listen;
 mod replay;
 
@@ -21,6 +22,7 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Convert(convert::ConvertArgs),
+    Frames(frames::FramesArgs),
     Replay(replay::ReplayArgs),
 }
 
@@ -43,6 +45,7 @@ pub fn main() -> ExitCode {
     let cli = Cli::parse();
     let outcome: Result<Outcome, Failure> = match &cli.command {
         Command::Convert(args) => convert::run(args),
+        Command::Frames(args) => frames::run(args),
         Command::Replay(args) => replay::run(args),
     };
     match outcome {

@@ -1,0 +1,198 @@
+//! `dropline frames`: every frame with its meaning, one a line.
+
+mod entry;
+mod filter;
+mod json;
+mod line;
+
+use std::io::{BufWriter, ErrorKind, Write};
+use std::path::PathBuf;
+
+use clap::Args;
+
+use self::entry::{Entry, Reading};
+use self::filter::Filter;
+use super::listen::block_on;
+use super::{Failure, Outcome};
+use crate::source::{self, LiveOptions, LiveSource, Source};
+use crate::wire::{Bitrate, Nanos, Record};
+
+/// Say what every frame means, one a line.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Each line: the node, <- to it or -> from it, the other end; when, and how long after the line \
+above; the meaning; in brackets the identifier, the data and the exact bits on the wire; after ! \
+what is worth noticing.
+
+Examples:
+  dropline frames line3.jsonl --node 12 --from 41.5 --to 1m
+  dropline frames line3.jsonl --kind explicit --text revision
+  dropline frames can0 --live --noted")]
+pub(super) struct FramesArgs {
+    /// A capture, plain or zstd-compressed, or pcapng; with --live an interface
+    #[arg(value_name = "CAPTURE")]
+    source: PathBuf,
+
+    /// Listen to the interface of that name until Ctrl-C; nothing is ever sent
+    #[arg(long)]
+    live: bool,
+
+    /// With --live: the bit rate, where the interface has none
+    #[arg(long, value_name = "BIT/S", requires = "live", value_parser = bitrate)]
+    bitrate: Option<Bitrate>,
+
+    /// With --live: listen also through a controller that is able to send
+    #[arg(long, requires = "live")]
+    allow_active: bool,
+
+    /// Of a pcapng file with several CAN interfaces, the one to read
+    #[arg(long, value_name = "NAME", conflicts_with = "live")]
+    interface: Option<String>,
+
+    /// One JSON object a line
+    #[arg(long)]
+    json: bool,
+
+    #[command(flatten)]
+    filter: Filter,
+}
+
+fn bitrate(text: &str) -> Result<Bitrate, String> {
+    let rate = text.parse::<u32>().map_err(|_| format!("{text:?} is not a number"))?;
+    Bitrate::try_from(rate).map_err(|error| error.to_string())
+}
+
+pub(super) fn run(args: &FramesArgs) -> Result<Outcome, Failure> {
+    let mut printer = Printer {
+        reading: Reading::default(),
+        filter: &args.filter,
+        json: args.json,
+        shown: None,
+        out: BufWriter::new(std::io::stdout().lock()),
+        line: String::new(),
+    };
+    if args.live {
+        let options = LiveOptions {
+            interface: args.source.to_string_lossy().into_owned(),
+            bitrate: args.bitrate,
+            allow_active: args.allow_active,
+        };
+        block_on(follow(options, &mut printer))??;
+    } else {
+        let options = source::Saved { interface: args.interface.clone() };
+        let mut source =
+            source::open(&args.source, &options).map_err(|e| Failure(e.to_string()))?;
+        block_on(read(&mut source, &mut printer))??;
+    }
+    Ok(Outcome::Done)
+}
+
+async fn read(source: &mut impl Source, printer: &mut Printer<'_>) -> Result<(), Failure> {
+    let mut batch = Vec::new();
+    loop {
+        let more = source.fill(&mut batch).await;
+        let wanted = printer.take(&mut batch)?;
+        for message in source.messages() {
+            eprintln!("dropline: {message}");
+        }
+        match more {
+            Ok(true) if wanted => {}
+            Ok(_) => break,
+            // What was read is good and stands printed.
+            Err(error) => {
+                eprintln!("dropline: {error}");
+                break;
+            }
+        }
+    }
+    printer.finish()
+}
+
+async fn follow(options: LiveOptions, printer: &mut Printer<'_>) -> Result<(), Failure> {
+    let mut source = LiveSource::open(options).map_err(|error| Failure(error.to_string()))?;
+    let stop = tokio::signal::ctrl_c();
+    tokio::pin!(stop);
+    let mut batch = Vec::new();
+    loop {
+        let more = tokio::select! {
+            // It fails only where signals cannot be had; then the process ends by the signal.
+            _ = &mut stop => {
+                source.stop(&mut batch);
+                Ok(false)
+            }
+            more = source.fill(&mut batch) => more,
+        };
+        let wanted = printer.take(&mut batch)?;
+        for message in source.messages() {
+            eprintln!("dropline: {message}");
+        }
+        match more {
+            Ok(true) if wanted => printer.flush()?,
+            Ok(_) => return printer.finish(),
+            Err(error) => {
+                printer.finish()?;
+                return Err(Failure(error.to_string()));
+            }
+        }
+    }
+}
+
+/// Decodes all records and prints those that are wanted.
+struct Printer<'a> {
+    reading: Reading,
+    filter: &'a Filter,
+    json: bool,
+    /// The time of the line above.
+    shown: Option<Nanos>,
+    out: BufWriter<std::io::StdoutLock<'static>>,
+    line: String,
+}
+
+impl Printer<'_> {
+    /// `false`: nobody reads any more, or nothing more is wanted.
+    fn take(&mut self, batch: &mut Vec<Record>) -> Result<bool, Failure> {
+        for record in batch.drain(..) {
+            let entry: Entry = self.reading.take(&record);
+            if !self.filter.wants(&entry) {
+                continue;
+            }
+            self.line.clear();
+            let step = self.shown.map(|before| record.t.0.saturating_sub(before.0));
+            if self.json {
+                json::write(&mut self.line, &entry, step);
+            } else {
+                line::write(&mut self.line, &entry, step);
+            }
+            if !self.filter.wants_text(&self.line) {
+                continue;
+            }
+            self.shown = Some(record.t);
+            self.line.push('\n');
+            if !written(self.out.write_all(self.line.as_bytes()))? {
+                return Ok(false);
+            }
+        }
+        Ok(true)
+    }
+
+    fn flush(&mut self) -> Result<(), Failure> {
+        written(self.out.flush()).map(|_| ())
+    }
+
+    fn finish(&mut self) -> Result<(), Failure> {
+        self.flush()?;
+        if self.shown.is_none() {
+            eprintln!("dropline: nothing in it is what was asked for");
+        }
+        Ok(())
+    }
+}
+
+/// `false`: the reader has seen enough, which is no error.
+fn written(result: std::io::Result<()>) -> Result<bool, Failure> {
+    match result {
+        Ok(()) => Ok(true),
+        Err(error) if error.kind() == ErrorKind::BrokenPipe => Ok(false),
+        Err(error) => Err(Failure(format!("cannot write to standard output: {error}"))),
+    }
+}
