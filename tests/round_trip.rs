@@ -89,7 +89,7 @@ fn read(path: &Path) -> Result<Read, String> {
     while reader.read(&mut records).map_err(|error| error.to_string())? {
         messages += reader.messages().len();
     }
-    assert!(messages + reader.messages().len() <= 16, "few messages, however bad the file");
+    assert!(messages + reader.messages().len() <= 24, "few messages, however bad the file");
     Ok(Read {
         header: reader.header().clone(),
         records,

@@ -19,6 +19,8 @@ pub struct CaptureReader<R = File> {
     unreadable: u64,
     torn: bool,
     complaints: Complaints,
+    /// Apart, so that the broken lines that damage causes do not drown it.
+    damages: Complaints,
 }
 
 impl CaptureReader {
@@ -52,8 +54,9 @@ impl<R: Read> CaptureReader<R> {
             Next::TooLong => return refuse(no_capture),
             Next::Damage(..) => return refuse("damaged: it cannot be unpacked; copy it again"),
         };
-        let complaints = Complaints::about(&name);
-        Ok(CaptureReader { name, lines, header, unreadable: 0, torn: false, complaints })
+        let (complaints, damages) = (Complaints::about(&name), Complaints::about(&name));
+        let (unreadable, torn) = (0, false);
+        Ok(CaptureReader { name, lines, header, unreadable, torn, complaints, damages })
     }
 
     fn complain(&mut self, what: impl std::fmt::Display) {
@@ -90,13 +93,14 @@ impl<R: Read + Send> SavedReader for CaptureReader<R> {
                 Next::Damage(from, to) => {
                     self.unreadable += 1;
                     let what = format_args!(
-                        "bytes {from} to {to} are damaged; the records packed there are lost"
+                        "bytes {from} to {to} are damaged; records there are lost, some before may be wrong"
                     );
-                    self.complaints.add(format_args!("after line {}", self.lines.number()), what);
+                    self.damages.add(format_args!("after line {}", self.lines.number()), what);
                 }
                 Next::End(cut_off) => {
                     self.torn |= cut_off;
                     self.complaints.close();
+                    self.damages.close();
                     return Ok(false);
                 }
             }
@@ -115,7 +119,9 @@ impl<R: Read + Send> SavedReader for CaptureReader<R> {
     }
 
     fn messages(&mut self) -> Vec<String> {
-        self.complaints.take()
+        let mut messages = self.damages.take();
+        messages.append(&mut self.complaints.take());
+        messages
     }
 }
 
