@@ -23,3 +23,10 @@ fn held_in_step(name: &str, schema: &schemars::Schema) {
 fn the_summary_schema_is_that_of_the_code() {
     held_in_step("summary.schema.json", &Summary::schema());
 }
+
+#[test]
+fn the_capture_schemas_are_those_of_the_code() {
+    let [header, record] = dropline::wire::capture_schemas();
+    held_in_step("capture-header.schema.json", &header);
+    held_in_step("capture-record.schema.json", &record);
+}

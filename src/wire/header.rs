@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::Bitrate;
 
 /// Whose clock stamped the records.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Clock {
     /// The adapter's own.

@@ -5,6 +5,7 @@ use std::fmt;
 
 use embedded_can::{ExtendedId, Id, StandardId};
 use jiff::Timestamp;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{
@@ -68,29 +69,65 @@ impl<'a> From<&'a str> for Text<'a> {
     }
 }
 
-/// The fields of a record line; exactly one of those that say a kind is there.
-#[derive(Serialize, Deserialize, Default)]
+/// One record of a capture: one line after the first. It is one thing: a frame (`id` with `data`
+/// or `rtr`), an error frame (`error` with `data`), or one of `lost`, `link`, `mark`, `end`.
+#[derive(Serialize, Deserialize, Default, JsonSchema)]
 #[serde(default)]
+#[schemars(title = "Record", extend("required" = ["t_ns"], "oneOf" = [
+    {"required": ["id", "data"], "not": {"required": ["rtr"]}},
+    {"required": ["id", "rtr"], "not": {"required": ["data"]}},
+    {"required": ["error", "data"]},
+    {"required": ["lost"]},
+    {"required": ["link"]},
+    {"required": ["mark"]},
+    {"required": ["end"]},
+]))]
 struct Fields<'a> {
+    /// When the last bit had been received: nanoseconds after the header's `started`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "i64")]
     t_ns: Option<i64>,
+    /// Three hex digits are an 11-bit identifier, eight a 29-bit one.
     #[serde(borrow, skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "String", regex(pattern = "^([0-7][0-9A-F]{2}|[01][0-9A-F]{7})$"))]
     id: Option<Text<'a>>,
+    /// An error frame: the class bits, without the error flag (linux/can/error.h).
     #[serde(borrow, skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "String", regex(pattern = "^[01][0-9A-F]{7}$"))]
     error: Option<Text<'a>>,
+    /// The data bytes of a frame or error frame, in hex.
     #[serde(borrow, skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "String", regex(pattern = "^([0-9A-F]{2}){0,8}$"))]
     data: Option<Text<'a>>,
+    /// A remote frame, and its length code.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "u8", range(max = 8))]
     rtr: Option<u8>,
+    /// So many frames were dropped since the record before.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "u64")]
     lost: Option<u64>,
+    /// The interface went `down` or came `up`.
     #[serde(borrow, skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "String", regex(pattern = "^(up|down)$"))]
     link: Option<Text<'a>>,
+    /// Why the interface went down.
     #[serde(borrow, skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "String")]
     why: Option<Text<'a>>,
+    /// A note by the person who watched.
     #[serde(borrow, skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "String")]
     mark: Option<Text<'a>>,
+    /// The capture ended cleanly; what it should hold.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "Tally")]
     end: Option<Tally>,
+}
+
+/// The JSON Schemas of a capture's first line, and of each further one.
+pub fn capture_schemas() -> [schemars::Schema; 2] {
+    [schemars::schema_for!(HeaderFields), schemars::schema_for!(Fields)]
 }
 
 /// Reads one record.
@@ -266,20 +303,34 @@ fn write_line(out: &mut Vec<u8>, value: &impl Serialize) {
     out.push(b'\n');
 }
 
-#[derive(Serialize, Deserialize)]
+/// The first line of a capture. Unknown is `null`.
+#[derive(Serialize, Deserialize, JsonSchema)]
+#[schemars(title = "Header")]
 struct HeaderFields<'a> {
+    /// What kind of file it is.
     #[serde(borrow)]
+    #[schemars(with = "String", extend("const" = FORMAT))]
     format: Text<'a>,
+    /// The version of the format.
+    #[schemars(extend("const" = VERSION))]
     version: u64,
+    /// Time zero, in UTC.
+    #[schemars(with = "String", extend("format" = "date-time"))]
     started: Text<'a>,
+    /// The trunk's bit rate, in bits per second.
     #[serde(default)]
+    #[schemars(with = "Option<u32>", range(min = 1, max = 1_000_000))]
     bitrate: Option<Bitrate>,
+    /// The interface's name.
     #[serde(default)]
     interface: Option<String>,
+    /// Whether the controller could only listen.
     #[serde(default)]
     listen_only: Option<bool>,
+    /// Whose clock stamped the records.
     #[serde(default)]
     clock: Option<Clock>,
+    /// The program that made the capture, and its version.
     #[serde(default)]
     tool: Option<String>,
 }

@@ -15,7 +15,9 @@ pub use embedded_can::{ExtendedId, Id, StandardId};
 pub use error::{Cause, Causes, ControllerState, ErrorFrame};
 pub use frame::{Data, Frame, Payload, RemoteLength};
 pub use header::{Clock, Header};
-pub use line::{LineError, parse_header, parse_record, write_header, write_record};
+pub use line::{
+    LineError, capture_schemas, parse_header, parse_record, write_header, write_record,
+};
 pub use record::{Record, Tally, What};
 pub use socketcan::Packet;
 pub use units::{BitTime, Bitrate, BitrateError, Nanos};

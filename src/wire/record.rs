@@ -31,7 +31,17 @@ pub enum What {
 }
 
 /// How much a capture holds, written at its end so that a reader can tell that it has it all.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    Default,
+    serde::Serialize,
+    serde::Deserialize,
+    schemars::JsonSchema,
+)]
 #[serde(default)]
 pub struct Tally {
     /// Good frames.
