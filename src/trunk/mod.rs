@@ -16,6 +16,7 @@ mod presence;
 mod rhythm;
 mod state;
 mod strikes;
+mod ties;
 
 pub use address::{AddressState, Clash, ClashOutcome};
 pub use distribution::Distribution;
@@ -30,3 +31,4 @@ pub use presence::{Absence, Presence};
 pub use rhythm::{Period, Rhythm};
 pub use state::{Groups, Trunk};
 pub use strikes::{Strike, Strikes, Talker};
+pub use ties::{Tie, Ties};

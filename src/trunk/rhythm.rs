@@ -33,8 +33,8 @@ impl Rhythm {
     /// Fewer gaps make no rhythm.
     const ENOUGH: usize = 8;
 
-    /// An error frame.
-    pub(super) fn error(&mut self, t: Nanos) {
+    /// An error frame. `true`: a disturbance begins with it.
+    pub(super) fn error(&mut self, t: Nanos) -> bool {
         let apart = self.last.is_none_or(|last| t.since(last).is_none_or(|gap| gap > Self::ONE));
         self.last = Some(t);
         if apart {
@@ -43,6 +43,7 @@ impl Rhythm {
             }
             self.times.push_back(t);
         }
+        apart
     }
 
     /// How many of the latest disturbances are kept.

@@ -2,7 +2,7 @@
 
 use super::address::Outcome;
 use super::presence::Change;
-use super::{BusErrors, Clash, Event, Load, Node, Occurrences, Rhythm, Strikes};
+use super::{BusErrors, Clash, Event, Load, Node, Occurrences, Rhythm, Strikes, Ties};
 use crate::fieldbus::{AddressCheck, Identifier, MacId, Role};
 use crate::wire::{Frame, Id, Nanos, Record, Tally, What, wire_bits};
 
@@ -33,6 +33,8 @@ pub struct Trunk {
     pub strikes: Strikes,
     /// Whether errors come in a rhythm.
     pub rhythm: Rhythm,
+    /// Whether they come with a drive.
+    pub ties: Ties,
     /// Lost frames: the times of the records that tell of them.
     pub losses: Occurrences,
     /// Times that the interface went down.
@@ -60,6 +62,7 @@ impl Default for Trunk {
             errors: BusErrors::default(),
             strikes: Strikes::default(),
             rhythm: Rhythm::default(),
+            ties: Ties::default(),
             losses: Occurrences::default(),
             link_downs: Occurrences::default(),
             clock_steps: Occurrences::default(),
@@ -98,7 +101,9 @@ impl Trunk {
                 self.load.error_frame(t);
                 if frame.destroyed_a_frame() {
                     self.strikes.error();
-                    self.rhythm.error(t);
+                    if self.rhythm.error(t) {
+                        self.ties.disturbance(t);
+                    }
                 }
                 let change = self.errors.frame(t, frame);
                 if change.restarted {
@@ -250,6 +255,7 @@ impl Trunk {
             node.doubt();
         }
         self.strikes.doubt();
+        self.ties.doubt();
         self.last_strobe = None;
     }
 
