@@ -58,19 +58,23 @@ impl Exchange {
         self.last = Some(t);
     }
 
-    /// A response, or the first fragment of one.
-    pub fn response(&mut self, t: Nanos) {
-        match self.state {
+    /// A response, or the first fragment of one. Gives its latency, if it closes an exchange
+    /// and the clock did not step back meanwhile.
+    pub fn response(&mut self, t: Nanos) -> Option<Nanos> {
+        let state = std::mem::take(&mut self.state);
+        match state {
             State::Open(command) => {
                 self.responses += 1;
-                if let Some(span) = t.since(command) {
-                    self.latency.get_or_insert_default().record(span);
-                }
+                let span = t.since(command)?;
+                self.latency.get_or_insert_default().record(span);
+                Some(span)
             }
-            State::Doubtful => {}
-            State::Closed => self.unsolicited.add(t),
+            State::Doubtful => None,
+            State::Closed => {
+                self.unsolicited.add(t);
+                None
+            }
         }
-        self.state = State::Closed;
     }
 
     /// Frames were lost or the link went down: whether the open exchange was answered, nobody

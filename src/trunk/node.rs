@@ -1,6 +1,6 @@
 //! One node, as the wire shows it.
 
-use super::{AddressState, Exchange, IoSizes, Occurrences, Presence};
+use super::{AddressState, Exchange, IoSizes, Occurrences, Pace, Presence};
 use crate::wire::Nanos;
 
 /// What is known of the node at one address.
@@ -11,6 +11,8 @@ pub struct Node {
     /// The master's polls and the node's responses. The same identifiers carry the master's
     /// change of state or cyclic data and the node's acknowledge.
     pub poll: Exchange,
+    /// Whether its poll responses get slower.
+    pub pace: Pace,
     /// The master's bit-strobes, from the node's first response on, and its responses.
     pub strobe: Exchange,
     /// The node's change of state or cyclic data and the master's acknowledges. Where the
@@ -60,8 +62,10 @@ impl Node {
     pub(super) fn poll_response(&mut self, t: Nanos, data: &[u8]) {
         // The first response after a command is a new one.
         let fresh = self.poll.awaits_response();
-        if !self.response_sizes.take(data, fresh) {
-            self.poll.response(t);
+        if !self.response_sizes.take(data, fresh)
+            && let Some(latency) = self.poll.response(t)
+        {
+            self.pace.record(t, latency);
         }
     }
 

@@ -2,7 +2,9 @@
 
 use super::address::Outcome;
 use super::presence::Change;
-use super::{BusErrors, Clash, Event, Load, Node, Occurrences, Rhythm, Strikes, Ties};
+use super::{
+    BusErrors, Clash, Event, Load, Node, Occurrences, Rhythm, Strikes, Talk, Ties, Together,
+};
 use crate::fieldbus::{AddressCheck, Identifier, MacId, Role};
 use crate::wire::{Frame, Id, Nanos, Record, Tally, What, wire_bits};
 
@@ -35,6 +37,13 @@ pub struct Trunk {
     pub rhythm: Rhythm,
     /// Whether they come with a drive.
     pub ties: Ties,
+    /// Who fills the bus.
+    pub talk: Talk,
+    /// Whether several nodes leave or restart at once.
+    pub together: Together,
+    /// The longest time without any poll between two polls.
+    pub poll_gap: Option<(Nanos, Nanos)>,
+    last_poll: Option<Nanos>,
     /// Lost frames: the times of the records that tell of them.
     pub losses: Occurrences,
     /// Times that the interface went down.
@@ -63,6 +72,10 @@ impl Default for Trunk {
             strikes: Strikes::default(),
             rhythm: Rhythm::default(),
             ties: Ties::default(),
+            talk: Talk::default(),
+            together: Together::default(),
+            poll_gap: None,
+            last_poll: None,
             losses: Occurrences::default(),
             link_downs: Occurrences::default(),
             clock_steps: Occurrences::default(),
@@ -137,6 +150,7 @@ impl Trunk {
     /// Nothing more will come: decides what was waiting.
     pub fn finish(&mut self, events: &mut impl FnMut(Nanos, Event)) {
         self.settle(None, events);
+        self.talk.close();
         for node in self.nodes.iter_mut() {
             node.finish();
         }
@@ -161,6 +175,7 @@ impl Trunk {
         let role = id.role();
         let data = frame.bytes();
         if let Some(mac_id) = id.source() {
+            self.talk.frame(t, mac_id, bits);
             self.sent(t, mac_id, role, data, events);
         } else if let Some(mac_id) = id.destination() {
             let node = &mut self.nodes[mac_id.index()];
@@ -175,6 +190,18 @@ impl Trunk {
             if missed {
                 self.missed(t, mac_id, events);
             }
+            if role == Role::PollCommand {
+                self.note_poll_gap(t);
+            }
+        }
+    }
+
+    fn note_poll_gap(&mut self, t: Nanos) {
+        if let Some(last) = self.last_poll.replace(t)
+            && let Some(gap) = t.since(last)
+            && self.poll_gap.and_then(|(from, to)| to.since(from)).is_none_or(|most| gap > most)
+        {
+            self.poll_gap = Some((last, t));
         }
     }
 
@@ -245,6 +272,7 @@ impl Trunk {
 
     fn missed(&mut self, t: Nanos, mac_id: MacId, events: &mut impl FnMut(Nanos, Event)) {
         if let Some(Change::Left) = self.nodes[mac_id.index()].presence.missed() {
+            self.together.add(t, mac_id);
             events(t, Event::NodeLeft(mac_id));
         }
     }
@@ -256,6 +284,7 @@ impl Trunk {
         }
         self.strikes.doubt();
         self.ties.doubt();
+        self.last_poll = None;
         self.last_strobe = None;
     }
 
@@ -290,7 +319,10 @@ impl Trunk {
                 }
                 events(t, Event::AddressClash(clash));
             }
-            Some(Outcome::Restarted) => events(t, Event::NodeRestarted(mac_id)),
+            Some(Outcome::Restarted) => {
+                self.together.add(t, mac_id);
+                events(t, Event::NodeRestarted(mac_id));
+            }
             Some(Outcome::Replaced { before, now }) => {
                 events(t, Event::DeviceReplaced { mac_id, before, now });
             }
@@ -326,6 +358,11 @@ impl Trunk {
     /// that the capture was cut off.
     pub fn end(&self) -> Option<Tally> {
         self.end
+    }
+
+    /// The last poll, if no frame was lost and the link was up since.
+    pub fn last_poll(&self) -> Option<Nanos> {
+        self.last_poll
     }
 
     /// The time of the last record.
