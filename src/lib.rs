@@ -19,6 +19,7 @@ pub mod cli;
 pub mod fieldbus;
 pub mod health;
 pub mod output;
+pub mod plan;
 pub mod source;
 pub mod trunk;
 pub mod wire;
