@@ -3,6 +3,7 @@
 mod convert;
 mod frames;
 mod listen;
+mod plan;
 mod replay;
 
 use std::process::ExitCode;
@@ -24,6 +25,7 @@ enum Command {
     Convert(convert::ConvertArgs),
     Frames(frames::FramesArgs),
     Replay(replay::ReplayArgs),
+    Plan(plan::PlanArgs),
 }
 
 /// How a command that could do its work came out; the exit status says it to scripts.
@@ -47,6 +49,7 @@ pub fn main() -> ExitCode {
         Command::Convert(args) => convert::run(args),
         Command::Frames(args) => frames::run(args),
         Command::Replay(args) => replay::run(args),
+        Command::Plan(args) => plan::run(args),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,

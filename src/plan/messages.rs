@@ -5,7 +5,7 @@
 
 use super::model::{Connection, Node, Plan};
 use super::wire_time::Shape;
-use crate::fieldbus::{Identifier, MacId, Role};
+use crate::fieldbus::{Identifier, MacId};
 use crate::wire::{Nanos, StandardId};
 
 /// How much of a message one fragment carries behind its fragment byte.
@@ -16,6 +16,8 @@ const FRAGMENT_BYTES: u16 = 7;
 pub struct PlannedMessage {
     /// Its identifier, which is its priority.
     pub id: StandardId,
+    /// What it is for, in words.
+    pub words: &'static str,
     /// The node that it belongs to; `None` for the bit-strobe command, which is for several.
     pub node: Option<MacId>,
     /// Whether a slave sends it, or else a master.
@@ -40,11 +42,6 @@ pub enum Pace {
 }
 
 impl PlannedMessage {
-    /// What it is for, by its identifier.
-    pub fn role(&self) -> Role {
-        Identifier::from(self.id).role()
-    }
-
     /// Its frames: one, or fragments where it has more than 8 bytes.
     pub fn frames(&self) -> Vec<Shape> {
         if self.bytes <= 8 {
@@ -78,7 +75,7 @@ pub fn messages(plan: &Plan) -> Vec<PlannedMessage> {
             messages.push(PlannedMessage {
                 bytes: node.response_bytes,
                 answers: Some(strobe_command(plan).id),
-                ..message(node.mac_id, group1(0xE, node.mac_id), true)
+                ..message(node.mac_id, group1(0xE, node.mac_id), "bit-strobe response", true)
             });
         }
     }
@@ -93,8 +90,8 @@ pub fn poll_messages(
     command_bytes: u16,
     response_bytes: u16,
 ) -> [PlannedMessage; 2] {
-    let command = message(mac_id, group2(5, mac_id), false);
-    let response = message(mac_id, group1(0xF, mac_id), true);
+    let command = message(mac_id, group2(5, mac_id), "poll command", false);
+    let response = message(mac_id, group1(0xF, mac_id), "poll response", true);
     [
         PlannedMessage { bytes: command_bytes, ..command.clone() },
         PlannedMessage { bytes: response_bytes, answers: Some(command.id), ..response },
@@ -116,14 +113,24 @@ fn node_messages(node: &Node) -> Vec<PlannedMessage> {
 /// that is switched off.
 fn own_pace_messages(node: &Node) -> Vec<PlannedMessage> {
     let pace = node.interval.map_or(Pace::Scan, Pace::Own);
-    let of = |id, from_slave| PlannedMessage { pace, ..message(node.mac_id, id, from_slave) };
+    let (data, acknowledge) = match node.connection {
+        Connection::ChangeOfState => ("change of state data", "change of state acknowledge"),
+        _ => ("cyclic data", "cyclic acknowledge"),
+    };
+    let mac_id = node.mac_id;
+    let of =
+        |id, words, from_slave| PlannedMessage { pace, ..message(mac_id, id, words, from_slave) };
     let directions = [
         (
             node.response_bytes,
-            of(group1(0xD, node.mac_id), true),
-            of(group2(2, node.mac_id), false),
+            of(group1(0xD, mac_id), data, true),
+            of(group2(2, mac_id), acknowledge, false),
         ),
-        (node.command_bytes, of(group2(5, node.mac_id), false), of(group1(0xF, node.mac_id), true)),
+        (
+            node.command_bytes,
+            of(group2(5, mac_id), data, false),
+            of(group1(0xF, mac_id), acknowledge, true),
+        ),
     ];
     let mut messages = Vec::new();
     for (bytes, data, acknowledge) in directions.into_iter().filter(|(bytes, ..)| *bytes > 0) {
@@ -138,7 +145,7 @@ fn own_pace_messages(node: &Node) -> Vec<PlannedMessage> {
 /// One frame with a bit for each of the 64 addresses; a master not in the plan counts as 0.
 fn strobe_command(plan: &Plan) -> PlannedMessage {
     let master = plan.master().unwrap_or(MacId::from_low_bits(0));
-    let command = message(master, group2(0, master), false);
+    let command = message(master, group2(0, master), "bit-strobe command", false);
     PlannedMessage { node: None, bytes: 8, ..command }
 }
 
@@ -149,20 +156,21 @@ fn explicit_allowance(plan: &Plan) -> Vec<PlannedMessage> {
     let (Some(interval), Some(slave)) = (plan.trunk.explicit_interval, slave) else {
         return Vec::new();
     };
-    let of = |id, from_slave| PlannedMessage {
+    let of = |id, words, from_slave| PlannedMessage {
         explicit: true,
         bytes: 8,
         pace: Pace::Own(interval),
-        ..message(slave.mac_id, id, from_slave)
+        ..message(slave.mac_id, id, words, from_slave)
     };
-    let request = of(group2(4, slave.mac_id), false);
-    let response = of(group2(3, slave.mac_id), true);
+    let request = of(group2(4, slave.mac_id), "explicit request", false);
+    let response = of(group2(3, slave.mac_id), "explicit response", true);
     vec![PlannedMessage { answers: Some(request.id), ..response }, request]
 }
 
-fn message(node: MacId, id: Identifier, from_slave: bool) -> PlannedMessage {
+fn message(node: MacId, id: Identifier, words: &'static str, from_slave: bool) -> PlannedMessage {
     PlannedMessage {
         id: id.id(),
+        words,
         node: Some(node),
         from_slave,
         explicit: false,

@@ -1,21 +1,32 @@
 //! What the trunk is meant to be, and what follows from it before anything is connected.
+//!
+//! [`Plan::parse`] reads a plan, [`Traffic::of`] predicts what it puts on the wire, and
+//! [`Report::of`] holds it against every limit that it says enough about.
 
 pub mod cable;
+mod chart;
 mod keys;
+mod limits;
 pub mod messages;
 mod model;
 mod read;
 mod read_cabling;
+pub mod report;
 pub mod response_time;
 pub mod scan;
 pub mod supply;
+mod text;
 mod traffic;
 pub mod wire_time;
 
+pub use chart::{ChartError, scan_svg};
 pub use keys::Problem;
+pub use limits::{Limit, Side, Verdict};
 pub use model::{
     Cable, Cabling, Connection, Load, Node, Plan, PlannedIdentity, Profile, Section, Supply, Tap,
     Trunk,
 };
 pub use read::PlanError;
+pub use report::{Report, Size};
+pub use text::text;
 pub use traffic::{MessageTimes, Room, Traffic, room};

@@ -1,0 +1,150 @@
+//! `dropline plan`: what a plan predicts, before anything is connected.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::listen::print;
+use super::{Failure, Outcome};
+use crate::output::create;
+use crate::plan::{Plan, Report, Size, Traffic, Verdict, scan_svg, text};
+
+/// Predicted load, scan time and cable limits, before anything is connected.
+///
+/// Reads a plan of the trunk and works out each message's time on the wire, the bus load, the
+/// shortest scan interval that fits and the worst response times; and, where the plan has the
+/// cable, the limits of trunk, drops and supply, down to the voltage at each device. A voltage
+/// measured at the device decides.
+#[derive(Debug, Args)]
+#[command(after_long_help = PLAN_HELP)]
+pub(super) struct PlanArgs {
+    /// The plan, a TOML file; - for standard input
+    plan: PathBuf,
+    /// Print the report as JSON
+    #[arg(long)]
+    json: bool,
+    /// End with exit status 1 when a limit is broken, or with =tight also when one has less
+    /// than a tenth to spare
+    #[arg(
+        long,
+        value_name = "VERDICT",
+        num_args = 0..=1,
+        require_equals = true,
+        default_missing_value = "broken"
+    )]
+    fail_on: Option<Verdict>,
+    /// Tell how many more polled nodes of this size fit: bytes out, a colon, bytes in
+    #[arg(long, value_name = "OUT:IN", default_value = "4:4", value_parser = parse_size)]
+    room: Size,
+    /// Draw the predicted scan, who is on the wire when, as SVG
+    #[arg(long, value_name = "FILE")]
+    svg: Option<PathBuf>,
+    /// Replace the SVG file if it exists
+    #[arg(long, requires = "svg")]
+    overwrite: bool,
+}
+
+const PLAN_HELP: &str = "\
+A plan, all lengths in metres, all currents in amperes:
+
+  [trunk]
+  name = \"Orchard Lane\"
+  bitrate = 125000               # 125000, 250000 or 500000
+  scan_interval_ms = 20.0
+  explicit_interval_ms = 100     # optional: one explicit exchange allowed for this often
+  reaction_ms = 0.5              # optional: from command to answer, for the drawn scan
+  terminators_at_m = [0, 90]
+
+  [[trunk.section]]              # the trunk from the end that is 0 m, piece by piece
+  cable = \"thick\"                # thick, thin
+  length_m = 90
+
+  [[trunk.supply]]
+  name = \"main supply\"
+  position_m = 45
+  voltage_v = 24.0               # optional
+  current_a = 8.0                # optional: the most it gives
+
+  [[trunk.drop]]                 # a drop line that several nodes share
+  name = \"palletiser drop\"
+  position_m = 85
+  drop_m = 4
+  cable = \"thin\"                 # optional
+
+  [[node]]
+  mac_id = 12
+  name = \"infeed conveyor drive\"
+  connection = \"poll\"            # poll, strobe, change-of-state, cyclic, explicit, master
+  command_bytes = 4              # master to node
+  response_bytes = 4             # node to master
+  interval_ms = 100              # change-of-state and cyclic: the least time between two
+  acknowledged = true            # change-of-state and cyclic
+  profile = \"ac-drive\"           # optional, with output_assembly and input_assembly
+  vendor_id = 900                # optional, as are device_type, product_code,
+  major_revision = 2             # minor_revision and serial
+  position_m = 8                 # the node's own tap and drop line, or
+  drop_m = 2                     # drop = \"palletiser drop\"
+  current_a = 0.15               # what it takes from the trunk's supply
+
+Examples:
+  dropline plan line.plan.toml
+  dropline plan line.plan.toml --json --fail-on
+  dropline plan line.plan.toml --room 8:8 --svg scan.svg
+";
+
+fn parse_size(words: &str) -> Result<Size, String> {
+    let wrong = || format!("{words:?} is not OUT:IN, as in 4:4, each from 0 to 512");
+    let (out, back) = words.split_once(':').ok_or_else(wrong)?;
+    let bytes = |text: &str| text.parse().ok().filter(|&bytes: &u16| bytes <= 512);
+    let size = bytes(out).zip(bytes(back)).ok_or_else(wrong)?;
+    Ok(Size { command_bytes: size.0, response_bytes: size.1 })
+}
+
+/// Reads the plan at a path.
+///
+/// # Errors
+/// The file that cannot be read, or everything that is wrong in it, with lines and keys.
+pub(super) fn read_plan(path: &Path) -> Result<Plan, Failure> {
+    let name = path.display();
+    let text = if path == Path::new("-") {
+        std::io::read_to_string(std::io::stdin())
+    } else {
+        std::fs::read_to_string(path)
+    };
+    let text = text.map_err(|error| Failure(format!("{name}: cannot be read: {error}")))?;
+    Plan::parse(&text).map_err(|error| {
+        let lines: Vec<_> = error.problems.iter().map(|p| format!("{name}: {p}")).collect();
+        Failure(lines.join("\ndropline: "))
+    })
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// What keeps it from being done.
+pub(super) fn run(args: &PlanArgs) -> Result<Outcome, Failure> {
+    let plan = read_plan(&args.plan)?;
+    let traffic = Traffic::of(&plan);
+    let report = Report::of(&plan, &traffic, args.room);
+    if let Some(path) = &args.svg {
+        let svg = scan_svg(&plan, &traffic).map_err(|error| Failure(error.to_string()))?;
+        let written = create(path, args.overwrite)
+            .map_err(|error| Failure(error.to_string()))?
+            .write_all(svg.as_bytes());
+        written
+            .map_err(|error| Failure(format!("{}: cannot be written: {error}", path.display())))?;
+    }
+    let page = if args.json {
+        let json = serde_json::to_string_pretty(&report);
+        json.map_err(|error| Failure(format!("the report cannot be written as JSON: {error}")))?
+            + "\n"
+    } else {
+        text(&report)
+    };
+    print(&page)?;
+    match args.fail_on {
+        Some(verdict) if report.verdict >= verdict => Ok(Outcome::DoesNotHold),
+        _ => Ok(Outcome::Done),
+    }
+}
