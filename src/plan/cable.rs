@@ -86,7 +86,7 @@ impl Cable {
 pub fn longest_trunk(bitrate: Bitrate) -> (f64, f64) {
     match bitrate.get() {
         ..=125_000 => (500.0, 5.0),
-        ..=250_000 => (250.0, 2.5),
+        125_001..=250_000 => (250.0, 2.5),
         _ => (100.0, 1.0),
     }
 }
@@ -95,7 +95,7 @@ pub fn longest_trunk(bitrate: Bitrate) -> (f64, f64) {
 pub fn most_drops_m(bitrate: Bitrate) -> f64 {
     match bitrate.get() {
         ..=125_000 => 156.0,
-        ..=250_000 => 78.0,
+        125_001..=250_000 => 78.0,
         _ => 39.0,
     }
 }

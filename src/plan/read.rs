@@ -136,6 +136,8 @@ fn read_node(keys: &Keys) -> Option<Node> {
     let mac_id = keys.need("mac_id", keys.whole("mac_id", 0..=63)).and_then(MacId::new);
     let connection = keys.need("connection", keys.choice("connection", &CONNECTIONS));
     let sizes = connection.and_then(|connection| read_sizes(keys, connection));
+    // Known keys even where the connection, which says how to read them, is not.
+    let _ = (keys.has("command_bytes"), keys.has("response_bytes"));
     let own_interval = matches!(connection, Some(Connection::ChangeOfState | Connection::Cyclic));
     let interval = millis(keys, "interval_ms", 0.1);
     let acknowledged = keys.flag("acknowledged");

@@ -151,11 +151,12 @@ impl Chain {
         let (first, last) = (fed.first()?.0, fed.last()?.0);
         let mut current_a = vec![0.0; self.ohm.len()];
         let load = |index: usize| self.places[index].load_a;
-        for index in 0..first {
-            current_a[index] = -(0..=index).map(load).sum::<f64>();
-        }
-        for index in last..self.ohm.len() {
-            current_a[index] = (index + 1..self.places.len()).map(load).sum();
+        for (index, current) in current_a.iter_mut().enumerate() {
+            if index < first {
+                *current = -(0..=index).map(load).sum::<f64>();
+            } else if index >= last {
+                *current = (index + 1..self.places.len()).map(load).sum();
+            }
         }
         for pair in fed.windows(2) {
             let ((a, supply_a), (b, supply_b)) = (pair[0], pair[1]);
@@ -166,9 +167,9 @@ impl Chain {
             let share = |index: usize| load(index) * self.ohm[index..b].iter().sum::<f64>();
             let drawn: f64 = (a + 1..b).map(share).sum();
             let mut current = (difference / 2.0 + drawn) / whole;
-            for index in a..b {
-                current_a[index] = current;
-                current -= load(index + 1);
+            for (piece, after) in current_a[a..b].iter_mut().zip(&self.places[a + 1..]) {
+                *piece = current;
+                current -= after.load_a;
             }
         }
         let mut supply_a = vec![0.0; gives.len()];

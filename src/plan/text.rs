@@ -114,7 +114,7 @@ fn write_traffic(out: &mut String, report: &Report) -> fmt::Result {
     writeln!(out, "\nMessages, the highest priority first")?;
     writeln!(
         out,
-        "  {:<4} {:<38} {:>4} {:>5} {:>6}  {:>20} {:>8} {:>9}",
+        "  {:<4} {:<27} {:>4} {:>5} {:>6} {:>25} {:>8} {:>9}",
         "id",
         "message",
         "node",
@@ -131,7 +131,7 @@ fn write_message(out: &mut String, message: &MessageReport) -> fmt::Result {
     let wire = &message.wire_us;
     writeln!(
         out,
-        "  {:<4} {:<38} {:>4} {:>5} {:>6}  {:>24} {:>8} {:>9}",
+        "  {:<4} {:<27} {:>4} {:>5} {:>6} {:>25} {:>8} {:>9}",
         message.id,
         message.message,
         message.mac_id.map_or("all".to_owned(), |mac_id| mac_id.to_string()),

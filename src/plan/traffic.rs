@@ -4,7 +4,7 @@
 use super::messages::{Pace, PlannedMessage, messages, poll_messages};
 use super::model::Plan;
 use super::response_time::{Message, response_time, response_times};
-use super::wire_time::{WireTime, wire_times};
+use super::wire_time::{Shape, WireTime};
 use crate::fieldbus::MacId;
 use crate::wire::{BitTime, Bitrate, Nanos};
 
@@ -142,10 +142,8 @@ impl Load {
     }
 
     fn of_unsorted(plan: &Plan, messages: Vec<PlannedMessage>) -> Load {
-        let frames: Vec<_> = messages.iter().map(PlannedMessage::frames).collect();
-        let mut times = wire_times(&frames.concat()).into_iter();
-        let parts = messages.into_iter().zip(frames).map(|(message, frames)| {
-            let frames: Vec<_> = times.by_ref().take(frames.len()).collect();
+        let parts = messages.into_iter().map(|message| {
+            let frames: Vec<_> = message.frames().iter().map(Shape::wire_time).collect();
             let none = WireTime { least: 0, mean: 0.0, worst: 0 };
             let wire = frames.iter().fold(none, |sum, &frame| sum.then(frame));
             Part { message, frames, wire }

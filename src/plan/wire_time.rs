@@ -5,6 +5,8 @@
 //! register and the run of equal bits, 2¹⁵ × 8 of them; going back from the end of the data,
 //! the stuff bits still to come depend on nothing else. Layout: ISO 11898-1.
 
+use std::sync::OnceLock;
+
 use crate::wire::StandardId;
 
 /// Start of frame to CRC sequence has 34 bits and the data; 13 never stuffed bits follow.
@@ -60,60 +62,79 @@ impl Shape {
     }
 }
 
-/// The wire time of each shape, in the order given.
-pub fn wire_times(shapes: &[Shape]) -> Vec<WireTime> {
-    let mut result = vec![WireTime { least: 0, mean: 0.0, worst: 0 }; shapes.len()];
-    let most = shapes.iter().map(|shape| shape.open_bytes).max().unwrap_or(0);
-    let mut ahead = Ahead::at_end_of_data();
-    for open_bytes in 0..=most {
-        if open_bytes > 0 {
-            (0..8).for_each(|_| ahead.step_back());
-        }
-        for (shape, time) in shapes.iter().zip(&mut result) {
-            if shape.open_bytes == open_bytes {
-                *time = ahead.wire_time(shape);
-            }
-        }
+impl Shape {
+    /// Its wire time over everything that its open bytes can be.
+    pub fn wire_time(&self) -> WireTime {
+        Ahead::of(self.open_bytes.min(MOST_BYTES)).wire_time(self)
     }
-    result
 }
 
-/// The stuff bits still to come, by state: least, mean, greatest.
+const MOST_BYTES: u8 = 8;
+
+/// The stuff bits still to come, by state.
+#[derive(Clone)]
 struct Ahead {
-    table: Vec<(u8, f32, u8)>,
+    table: Vec<Cell>,
 }
+
+/// Least, greatest and mean number of stuff bits side by side in one word, so that one more
+/// of each is one addition: 8 bits, 8 bits, and 48 bits of which 40 are behind the point. No
+/// frame has more than 25.
+type Cell = u64;
+
+const LEAST: Cell = 0xFF << 56;
+const WORST: Cell = 0xFF << 48;
+const MEAN: Cell = (1 << 48) - 1;
+const ONE: Cell = 1 << 56 | 1 << 48 | 1 << 40;
 
 impl Ahead {
+    /// With so many bytes of data still to come. Made when first asked for, 2 MiB each, and
+    /// kept: they are the same for every plan.
+    fn of(bytes: u8) -> &'static Ahead {
+        static AHEAD: [OnceLock<Ahead>; MOST_BYTES as usize + 1] =
+            [const { OnceLock::new() }; MOST_BYTES as usize + 1];
+        AHEAD[usize::from(bytes)].get_or_init(|| match bytes.checked_sub(1) {
+            None => Ahead::at_end_of_data(),
+            Some(fewer) => (0..8).fold(Ahead::of(fewer).clone(), |ahead, _| ahead.step_back()),
+        })
+    }
+
     /// With all data sent the CRC sequence is the register itself.
     fn at_end_of_data() -> Ahead {
-        let of = |state: usize| {
+        let mut table = vec![0; REGISTERS * RUNS];
+        for (state, cell) in table.iter_mut().enumerate() {
             let (register, mut run) = (state / RUNS, Run((state % RUNS) as u8));
-            let stuff: u8 =
-                (0..CRC_BITS).rev().map(|bit| u8::from(run.push(register >> bit & 1 == 1))).sum();
-            (stuff, f32::from(stuff), stuff)
-        };
-        Ahead { table: (0..REGISTERS * RUNS).map(of).collect() }
+            for bit in (0..CRC_BITS).rev() {
+                if run.push(register >> bit & 1 == 1) {
+                    *cell += ONE;
+                }
+            }
+        }
+        Ahead { table }
     }
 
     /// One more bit of data, which can be 0 or 1, before what the table stood for.
-    fn step_back(&mut self) {
-        let mut before = Vec::with_capacity(REGISTERS * RUNS);
-        for register in 0..REGISTERS as u32 {
-            let zero = shift_in(register, false) as usize * RUNS;
-            let one = shift_in(register, true) as usize * RUNS;
-            for (&(run0, stuff0), &(run1, stuff1)) in RUN_AFTER[0].iter().zip(&RUN_AFTER[1]) {
-                let (least0, mean0, worst0) = self.table[zero + run0 as usize];
-                let (least1, mean1, worst1) = self.table[one + run1 as usize];
-                let (least0, worst0) = (least0 + stuff0, worst0 + stuff0);
-                let (least1, worst1) = (least1 + stuff1, worst1 + stuff1);
-                before.push((
-                    if least0 < least1 { least0 } else { least1 },
-                    (mean0 + mean1 + (stuff0 + stuff1) as f32) / 2.0,
-                    if worst0 > worst1 { worst0 } else { worst1 },
-                ));
+    // Plain loops: a debug build spends most of a plan's time here.
+    fn step_back(self) -> Ahead {
+        let mut before = vec![0; REGISTERS * RUNS];
+        let mut register = 0;
+        while register < REGISTERS {
+            let zero = shift_in(register as u32, false) as usize * RUNS;
+            let one = shift_in(register as u32, true) as usize * RUNS;
+            let mut run = 0;
+            while run < RUNS {
+                let after_zero = RUN_AFTER[0][run];
+                let after_one = RUN_AFTER[1][run];
+                let a = self.table[zero + after_zero.0 as usize] + after_zero.1 as Cell * ONE;
+                let b = self.table[one + after_one.0 as usize] + after_one.1 as Cell * ONE;
+                let least = if a & LEAST < b & LEAST { a & LEAST } else { b & LEAST };
+                let worst = if a & WORST > b & WORST { a & WORST } else { b & WORST };
+                before[register * RUNS + run] = least | worst | ((a & MEAN) + (b & MEAN)) >> 1;
+                run += 1;
             }
+            register += 1;
         }
-        self.table = before;
+        Ahead { table: before }
     }
 
     fn wire_time(&self, shape: &Shape) -> WireTime {
@@ -128,12 +149,12 @@ impl Ahead {
                 stuff += u64::from(walk.push(bits >> bit & 1 == 1));
             }
         }
-        let (least, mean, worst) = self.table[walk.state()];
+        let cell = self.table[walk.state()];
         let plain = FIXED_BITS + 8 * u64::from(shape.bytes()) + stuff;
         WireTime {
-            least: plain + u64::from(least),
-            mean: plain as f64 + f64::from(mean),
-            worst: plain + u64::from(worst),
+            least: plain + (cell >> 56),
+            mean: plain as f64 + (cell & MEAN) as f64 / (1u64 << 40) as f64,
+            worst: plain + ((cell & WORST) >> 48),
         }
     }
 }
@@ -223,7 +244,8 @@ mod tests {
             shape(0x3CC, Some(0x00), 1),
             shape(0x7FF, Some(0x81), 2),
         ];
-        for (shape, time) in shapes.iter().zip(wire_times(&shapes)) {
+        for shape in &shapes {
+            let time = shape.wire_time();
             let (mut least, mut sum, mut worst) = (u64::MAX, 0, 0);
             let count = 1u32 << (8 * shape.open_bytes);
             for payload in 0..count {
@@ -270,7 +292,8 @@ mod tests {
     #[test]
     fn lies_between_the_published_bounds() {
         let shapes: Vec<_> = (0..=8).map(|bytes| shape(0x3C5, None, bytes)).collect();
-        for (shape, time) in shapes.iter().zip(wire_times(&shapes)) {
+        for shape in &shapes {
+            let time = shape.wire_time();
             assert!(time.worst <= shape.bound(), "{time:?}");
             assert!(time.least >= FIXED_BITS + 8 * u64::from(shape.bytes()), "{time:?}");
             assert!(time.least as f64 <= time.mean && time.mean <= time.worst as f64);
@@ -285,7 +308,7 @@ mod tests {
             payloads in prop::collection::vec(any::<[u8; 4]>(), 50),
         ) {
             let shape = shape(id, None, 4);
-            let time = wire_times(&[shape])[0];
+            let time = shape.wire_time();
             for data in payloads {
                 let bits = wire_bits(&Frame::data(shape.id, &data).unwrap()).0;
                 prop_assert!((time.least..=time.worst).contains(&bits));
