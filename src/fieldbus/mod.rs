@@ -11,6 +11,7 @@ mod decoder;
 mod decoder_tests;
 mod drive;
 mod drive_guess;
+pub mod eds;
 mod explicit;
 mod fragment;
 mod granted;
