@@ -1,26 +1,40 @@
 //! The whole path from record to summary, without I/O: what live and replay share.
 
+use crate::fieldbus::Decoder;
 use crate::output::Summary;
 use crate::output::summary::Kind;
 use crate::trunk::{Event, Trunk};
-use crate::wire::{Header, Nanos, Record};
+use crate::wire::{Header, Nanos, Record, What};
 
 /// Takes records in the order received and ends in a summary.
 #[derive(Debug)]
 pub struct Analysis {
     header: Header,
+    decoder: Decoder,
     trunk: Trunk,
 }
 
 impl Analysis {
     /// Begins with what the source says about itself.
     pub fn new(header: &Header) -> Analysis {
-        Analysis { header: header.clone(), trunk: Trunk::default() }
+        Analysis { header: header.clone(), decoder: Decoder::default(), trunk: Trunk::default() }
     }
 
     /// Takes the next record; `events` hears what changed on the trunk.
     pub fn take(&mut self, record: &Record, events: &mut impl FnMut(Nanos, Event)) {
+        match &record.what {
+            What::Frame(frame) => {
+                self.decoder.frame(record.t, frame);
+            }
+            What::Lost(1..) | What::LinkDown(_) | What::LinkUp => self.decoder.gap(record.t),
+            What::Lost(0) | What::Error(_) | What::Mark(_) | What::End(_) => {}
+        }
         self.trunk.take(record, events);
+    }
+
+    /// What masters and nodes said to each other so far.
+    pub fn decoder(&self) -> &Decoder {
+        &self.decoder
     }
 
     /// The state so far.
@@ -38,6 +52,9 @@ impl Analysis {
         events: &mut impl FnMut(Nanos, Event),
     ) -> Summary {
         self.trunk.finish(events);
-        Summary::of(&self.trunk, &self.header, kind, name, unreadable)
+        self.decoder.advance(self.trunk.now());
+        let mut summary = Summary::of(&self.trunk, &self.header, kind, name, unreadable);
+        summary.add_said(&self.decoder);
+        summary
     }
 }

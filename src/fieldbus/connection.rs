@@ -8,13 +8,14 @@
 
 use std::fmt;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::{Choice, MacId, Target};
 use crate::wire::Nanos;
 
 /// How something is known. What is surer comes first and is not replaced by less.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Origin {
     /// Said on the wire.
@@ -36,7 +37,7 @@ impl fmt::Display for Origin {
 }
 
 /// A value and how it is known.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct Known<T> {
     /// The value.
     pub value: T,
@@ -52,7 +53,7 @@ pub fn offer<T>(slot: &mut Option<Known<T>>, value: T, origin: Origin) {
 }
 
 /// The predefined connections, by their instance in class 05.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum ConnectionKind {
     /// Instance 1.
@@ -91,7 +92,7 @@ impl ConnectionKind {
 }
 
 /// The state of a connection (attribute 1).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum ConnectionState {
     /// Not there.
@@ -179,6 +180,11 @@ impl Connection {
     pub fn limit(&self) -> Option<Nanos> {
         let rate = self.rate_ms.filter(|&rate| rate > 0)?;
         Some(Nanos::from_millis(4 * i64::from(rate)))
+    }
+
+    /// Whether anything is known of it.
+    pub fn is_known(&self) -> bool {
+        *self != Connection { fed: self.fed, ..Connection::default() }
     }
 
     fn forget(&mut self) {

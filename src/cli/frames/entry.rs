@@ -101,7 +101,9 @@ impl Reading {
             }
             What::Error(_) => (Kind::Error, None),
             What::Lost(_) | What::LinkDown(_) | What::LinkUp => {
-                self.decoder.gap(t);
+                if record.what != What::Lost(0) {
+                    self.decoder.gap(t);
+                }
                 (Kind::Loss, None)
             }
             What::Mark(_) | What::End(_) => (Kind::Mark, None),

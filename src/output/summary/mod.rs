@@ -4,6 +4,7 @@
 mod build;
 mod bus;
 mod node;
+mod said;
 
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -12,6 +13,7 @@ pub use bus::{
     Causes, ControllerCounters, ControllerStep, ErrorBurst, Errors, Groups, Load, LoadSpan,
 };
 pub use node::{AbsenceSpan, AddressClash, ExchangeCounts, Identity, Node, Outcome, Poll, Spans};
+pub use said::{ConnectionFacts, Drive, Explicit, Fragments, Lights, Said};
 
 use crate::health::Verdict;
 

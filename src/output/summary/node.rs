@@ -40,6 +40,9 @@ pub struct Node {
     pub absences: u64,
     /// The latest absences.
     pub absence_spans: Vec<AbsenceSpan>,
+    /// What masters and the node said to each other.
+    #[serde(flatten)]
+    pub said: super::Said,
 }
 
 /// Who a node is; each part `null` until the wire tells it.
@@ -52,6 +55,7 @@ pub struct Identity {
     pub product_code: Option<u16>,
     pub major_revision: Option<u8>,
     pub minor_revision: Option<u8>,
+    pub product_name: Option<String>,
 }
 
 impl From<DeviceId> for Identity {
@@ -63,6 +67,7 @@ impl From<DeviceId> for Identity {
             product_code: None,
             major_revision: None,
             minor_revision: None,
+            product_name: None,
         }
     }
 }
@@ -182,6 +187,7 @@ impl Node {
                     to_s: absence.to.map(|t| t.as_secs()),
                 })
                 .collect(),
+            said: super::Said::default(),
         }
     }
 }
