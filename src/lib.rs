@@ -20,6 +20,7 @@ pub mod fieldbus;
 pub mod health;
 pub mod output;
 pub mod plan;
+pub mod sim;
 pub mod source;
 pub mod trunk;
 pub mod wire;

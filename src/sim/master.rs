@@ -1,0 +1,323 @@
+//! A master: claims its address, allocates its slaves, sets their rates, reads who they are,
+//! scans them, gives up the silent ones and tries them again.
+
+use crate::fieldbus::{AddressCheck, Identifier, MacId, Role};
+use crate::wire::Frame;
+
+use super::dialog::{Answer, Dialog, Goal};
+use super::drive::{command_bytes, wants_run};
+use super::message::{IoAssembler, Purpose, group2, io_frames, is_fragmented};
+use super::random::Likely;
+use super::scenario::{ConnectionKind, MasterPlan, NodePlan};
+use super::station::{AddressClaim, Claim, Desk, Timer, Told};
+use super::time::Time;
+
+/// One slave, as the master sees it.
+#[derive(Debug)]
+struct Slot {
+    plan: NodePlan,
+    mac_id: MacId,
+    running: bool,
+    /// When the slave last answered.
+    heard: Time,
+    /// The exchange that it has not answered yet.
+    open: Option<u64>,
+    dialog: Dialog,
+    assembler: IoAssembler,
+    outputs: Vec<u8>,
+}
+
+/// A master's program.
+#[derive(Debug)]
+pub(super) struct Master {
+    pub(super) address: AddressClaim,
+    plan: MasterPlan,
+    slots: Vec<Slot>,
+    /// Instead of the planned scan interval.
+    pub(super) interval: Option<Time>,
+    scan: u64,
+    scan_open: bool,
+    next_read: usize,
+}
+
+impl Master {
+    pub(super) fn new(plan: &MasterPlan, nodes: &[NodePlan]) -> Master {
+        let slots = nodes
+            .iter()
+            .map(|node| Slot {
+                plan: node.clone(),
+                mac_id: node.mac_id.get_ref().0,
+                running: false,
+                heard: Time(0),
+                open: None,
+                dialog: Dialog::default(),
+                assembler: IoAssembler::default(),
+                outputs: vec![0; node.command_bytes.0],
+            })
+            .collect();
+        Master {
+            address: AddressClaim::new(plan.mac_id.0, plan.vendor_id, plan.serial),
+            plan: plan.clone(),
+            slots,
+            interval: None,
+            scan: 0,
+            scan_open: false,
+            next_read: 0,
+        }
+    }
+
+    pub(super) fn power_on(&mut self, desk: &mut Desk) {
+        self.address.claim = Claim::Off;
+        for slot in &mut self.slots {
+            slot.running = false;
+            slot.open = None;
+            slot.dialog = Dialog::default();
+        }
+        self.scan_open = false;
+        let start_up = desk.chance.between(200, 400);
+        desk.after(desk.clock.millis(start_up as f64), Timer::Booted);
+    }
+
+    pub(super) fn timer(&mut self, desk: &mut Desk, timer: Timer) {
+        match timer {
+            Timer::Booted => {
+                self.address.booted(desk);
+            }
+            Timer::CheckWaited => {
+                if self.address.waited(desk) {
+                    self.online(desk);
+                }
+            }
+            _ if !self.address.is_online() => {}
+            Timer::Scan => self.begin_scan(desk),
+            Timer::ScanTimeout(scan) if scan == self.scan => self.end_scan(desk),
+            Timer::RequestTimeout { slot, request } => {
+                if self.slots[slot].dialog.is_waiting_for(request) {
+                    self.dialog_failed(desk, slot);
+                }
+            }
+            Timer::Retry { slot } => self.allocate(desk, slot),
+            Timer::Read => self.read(desk),
+            _ => {}
+        }
+    }
+
+    fn online(&mut self, desk: &mut Desk) {
+        for slot in 0..self.slots.len() {
+            // One after the other, so that the allocations of many do not pile up.
+            desk.after(desk.clock.millis(2.0 + 5.0 * slot as f64), Timer::Retry { slot });
+        }
+        desk.after(desk.clock.millis(1.0), Timer::Scan);
+        if let Some(every) = self.plan.explicit_interval_s {
+            desk.after(desk.clock.secs(every.0), Timer::Read);
+        }
+    }
+
+    pub(super) fn sent(&mut self, desk: &mut Desk, purpose: &Purpose) {
+        self.address.sent(desk, purpose);
+    }
+
+    pub(super) fn received(&mut self, desk: &mut Desk, frame: &Frame) {
+        let crate::wire::Id::Standard(id) = frame.id else { return };
+        let identifier = Identifier::from(id);
+        match (identifier.role(), identifier.source()) {
+            (Role::AddressCheck, Some(node)) => {
+                if let Ok(check) = AddressCheck::parse(node, frame.bytes()) {
+                    self.address.heard(desk, &check);
+                }
+            }
+            _ if !self.address.is_online() => {}
+            (Role::PollResponse | Role::StrobeResponse, Some(node)) => {
+                self.response(desk, node, frame.bytes());
+            }
+            (Role::ChangeOfState, Some(node)) => {
+                if let Some(slot) = self.running_slot(node) {
+                    slot.heard = desk.now;
+                    if slot.plan.connection == ConnectionKind::ChangeOfState
+                        || slot.plan.connection == ConnectionKind::Cyclic
+                    {
+                        let acknowledge = group2(2, node, &[]);
+                        desk.send(acknowledge, Purpose::ChangeAcknowledge { node });
+                    }
+                }
+            }
+            (Role::ExplicitResponse, Some(node)) => self.explicit(desk, node, frame.bytes()),
+            _ => {}
+        }
+    }
+
+    fn running_slot(&mut self, node: MacId) -> Option<&mut Slot> {
+        self.slots.iter_mut().find(|slot| slot.mac_id == node && slot.running)
+    }
+
+    fn response(&mut self, desk: &mut Desk, node: MacId, data: &[u8]) {
+        let Some(slot) = self.running_slot(node) else { return };
+        slot.heard = desk.now;
+        let fragmented = is_fragmented(slot.plan.response_bytes.0);
+        if slot.assembler.take(data, fragmented).is_some() {
+            slot.open = None;
+        }
+        let through = self.slots.iter().all(|slot| slot.open.is_none());
+        if self.scan_open && through && self.is_back_to_back() {
+            self.end_scan(desk);
+        }
+    }
+
+    fn is_back_to_back(&self) -> bool {
+        self.interval.is_none() && self.plan.scan_interval_ms.is_none()
+    }
+
+    fn begin_scan(&mut self, desk: &mut Desk) {
+        self.scan += 1;
+        self.scan_open = true;
+        self.give_up(desk);
+        let mut strobed = Vec::new();
+        for slot in &mut self.slots {
+            if !slot.running {
+                continue;
+            }
+            match slot.plan.connection {
+                ConnectionKind::Poll => poll(desk, slot),
+                ConnectionKind::Strobe => strobed.push(slot),
+                ConnectionKind::ChangeOfState | ConnectionKind::Cyclic => {}
+            }
+        }
+        if !strobed.is_empty() {
+            strobe(desk, self.address.mac_id, strobed);
+        }
+        let planned = self.plan.scan_interval_ms.map(|ms| desk.clock.millis(ms.0));
+        match self.interval.or(planned) {
+            Some(interval) => desk.after(interval, Timer::Scan),
+            None if self.slots.iter().all(|slot| slot.open.is_none()) => self.end_scan(desk),
+            None => {
+                let longest = desk.clock.millis(self.plan.response_timeout_ms.0);
+                desk.after(longest, Timer::ScanTimeout(self.scan));
+            }
+        }
+    }
+
+    /// A scan that runs back to back is through, or has waited long enough.
+    fn end_scan(&mut self, desk: &mut Desk) {
+        if self.scan_open {
+            self.scan_open = false;
+            let gap = desk.clock.millis(self.plan.scan_gap_ms.0);
+            desk.after(gap.max(Time(1)), Timer::Scan);
+        }
+    }
+
+    /// Nodes that did not answer for four times their expected packet rate are lost.
+    fn give_up(&mut self, desk: &mut Desk) {
+        for (index, slot) in self.slots.iter_mut().enumerate() {
+            let limit = Time(desk.clock.millis(slot.plan.expected_packet_rate_ms.0).0 * 4);
+            if slot.running && limit.0 > 0 && desk.now.since(slot.heard) > limit {
+                slot.running = false;
+                slot.open = None;
+                desk.told.push(Told::Lost { mac_id: slot.mac_id });
+                let retry = desk.clock.millis(self.plan.retry_ms.0);
+                desk.after(retry, Timer::Retry { slot: index });
+            }
+        }
+    }
+
+    fn allocate(&mut self, desk: &mut Desk, slot: usize) {
+        let master = self.address.mac_id;
+        let Slot { mac_id, plan, dialog, .. } = &mut self.slots[slot];
+        dialog.begin(desk, slot, master, *mac_id, Goal::allocation(plan));
+    }
+
+    fn dialog_failed(&mut self, desk: &mut Desk, slot: usize) {
+        self.slots[slot].dialog = Dialog::after(&self.slots[slot].dialog);
+        if !self.slots[slot].running {
+            desk.after(desk.clock.millis(self.plan.retry_ms.0), Timer::Retry { slot });
+        }
+    }
+
+    fn explicit(&mut self, desk: &mut Desk, node: MacId, data: &[u8]) {
+        let master = self.address.mac_id;
+        let Some(index) = self.slots.iter().position(|slot| slot.mac_id == node) else { return };
+        let slot = &mut self.slots[index];
+        match slot.dialog.answer(desk, index, master, node, data) {
+            Answer::GoesOn => {}
+            Answer::Done if slot.running => {}
+            Answer::Done => {
+                slot.running = true;
+                slot.heard = desk.now;
+                desk.told.push(Told::Scanned { mac_id: node });
+            }
+            Answer::Failed => self.dialog_failed(desk, index),
+        }
+    }
+
+    /// Reads something from the next of its nodes: the status, and now and then an attribute
+    /// that the node does not have.
+    fn read(&mut self, desk: &mut Desk) {
+        let master = self.address.mac_id;
+        if !self.slots.is_empty() {
+            let index = self.next_read % self.slots.len();
+            let slot = &mut self.slots[index];
+            let attribute = if self.next_read % 4 == 3 { 0x63 } else { 5 };
+            self.next_read += 1;
+            if slot.running && !slot.dialog.is_busy() {
+                slot.dialog.begin(desk, index, master, slot.mac_id, Goal::read(attribute));
+            }
+        }
+        if let Some(every) = self.plan.explicit_interval_s {
+            desk.after(desk.clock.secs(every.0), Timer::Read);
+        }
+    }
+}
+
+/// Sends a poll command, unless the last one still waits to be sent.
+fn poll(desk: &mut Desk, slot: &mut Slot) {
+    let mac_id = slot.mac_id;
+    let unsent = |purpose: &Purpose| matches!(purpose, Purpose::Command { node: Some(node), .. } if *node == mac_id);
+    if desk.controller.is_waiting(unsent) {
+        desk.told.push(Told::Overrun { mac_id });
+        return;
+    }
+    *desk.exchanges += 1;
+    let exchange = *desk.exchanges;
+    slot.open = Some(exchange);
+    let bytes = match &slot.plan.drive {
+        Some(drive) => {
+            let run = wants_run(drive, desk.now, desk.clock);
+            let speed = if run { drive.speed_rpm } else { 0 };
+            command_bytes(drive.output_assembly, run, speed).to_vec()
+        }
+        None => {
+            if !slot.outputs.is_empty() && desk.chance.happens(Likely::share(0.1)) {
+                let which = desk.chance.below(slot.outputs.len() as u64) as usize;
+                slot.outputs[which] = desk.chance.below(256) as u8;
+            }
+            slot.outputs.clone()
+        }
+    };
+    let (kind, node) = (ConnectionKind::Poll, Some(mac_id));
+    for (data, part) in io_frames(&bytes) {
+        let purpose = Purpose::Command { kind, node, exchange, part };
+        desk.send(group2(5, mac_id, &data), purpose);
+    }
+}
+
+/// Sends the strobe command: a bit for each address.
+fn strobe(desk: &mut Desk, master: MacId, slots: Vec<&mut Slot>) {
+    let strobe = |purpose: &Purpose| matches!(purpose, Purpose::Command { node: None, .. });
+    if desk.controller.is_waiting(strobe) {
+        desk.told.push(Told::Overrun { mac_id: master });
+        return;
+    }
+    *desk.exchanges += 1;
+    let exchange = *desk.exchanges;
+    let mut bits = 0_u64;
+    for slot in slots {
+        slot.open = Some(exchange);
+        if desk.chance.happens(Likely::share(0.5)) {
+            bits |= 1 << slot.mac_id.get();
+        }
+    }
+    for (data, part) in io_frames(&bits.to_le_bytes()) {
+        let kind = ConnectionKind::Strobe;
+        let purpose = Purpose::Command { kind, node: None, exchange, part };
+        desk.send(group2(0, master, &data), purpose);
+    }
+}

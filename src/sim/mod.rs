@@ -1,0 +1,38 @@
+//! A simulated trunk with known truth: devices, bus and faults in bit times, driven by a
+//! scenario and a seed; the same records for the same seed on every machine.
+//!
+//! It stands where a live interface stands, behind [`crate::source::Source`], and next to the
+//! records it tells what really happened.
+
+mod adapter;
+mod bus;
+mod confinement;
+mod controller;
+mod dialog;
+mod disturb;
+mod drive;
+mod exchanges;
+mod explicit;
+mod happen;
+mod ledger;
+mod master;
+mod message;
+mod outcome;
+mod pattern;
+mod program;
+mod queue;
+mod random;
+pub mod scenario;
+mod slave;
+mod source;
+mod station;
+mod talker;
+mod time;
+pub mod truth;
+mod world;
+
+pub use exchanges::{Ending, ExchangeTruth, Series};
+pub use program::Device;
+pub use scenario::{Scenario, ScenarioError};
+pub use source::SimSource;
+pub use truth::Truth;

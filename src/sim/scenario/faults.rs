@@ -1,0 +1,294 @@
+//! What can go wrong: the faults that a scenario switches on, each with when, how hard, where.
+
+use serde::Deserialize;
+use toml::Spanned;
+use toml::de::{DeString, DeTable, DeValue};
+
+use super::values::{Address, Length, Millis, Seconds, Share};
+use super::{ConnectionKind, Recovery, Scenario, ScenarioError};
+use crate::wire::Bitrate;
+
+/// One fault and when it is on.
+#[derive(Debug, Clone)]
+pub struct Fault {
+    /// What goes wrong, how hard and where.
+    pub kind: FaultKind,
+    /// The name of its kind, as in the scenario.
+    pub name: String,
+    /// When it begins.
+    pub from_s: Seconds,
+    /// When it ends; never, without it.
+    pub until_s: Option<Seconds>,
+}
+
+/// What goes wrong, how hard and where.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub enum FaultKind {
+    /// A second device with the address of a node.
+    DuplicateAddress {
+        /// The address.
+        mac_id: Spanned<Address>,
+        /// The maker's number of the newcomer.
+        vendor_id: u16,
+        /// The serial number of the newcomer.
+        serial: u32,
+        /// Whether anybody notices.
+        sharing: Sharing,
+    },
+    /// A node answers late.
+    SlowNode {
+        /// The node.
+        mac_id: Spanned<Address>,
+        /// By how much.
+        extra_us: f64,
+        /// How often.
+        #[serde(default = "always")]
+        share: Share,
+    },
+    /// A node does not answer some polls.
+    SkipPolls {
+        /// The node.
+        mac_id: Spanned<Address>,
+        /// How many of them.
+        #[serde(default = "always")]
+        share: Share,
+    },
+    /// A connector that loses contact and finds it again.
+    LooseConnector {
+        /// The node behind it.
+        mac_id: Spanned<Address>,
+        /// The mean time with contact.
+        mean_on_s: Seconds,
+        /// The mean time without.
+        mean_off_ms: Millis,
+        /// Whether the node gets its power through it and so starts anew.
+        #[serde(default)]
+        loses_power: bool,
+    },
+    /// Electrical noise on the trunk.
+    Noise {
+        /// When it strikes.
+        pattern: NoisePattern,
+        /// Mean number of bits that it would strike in a second of a fully loaded bus.
+        #[serde(default)]
+        rate_per_s: f64,
+        /// From one burst to the next, for a periodic one.
+        #[serde(default)]
+        period_ms: Millis,
+        /// The drive that it comes with.
+        mac_id: Option<Spanned<Address>>,
+    },
+    /// A node or its drop spoils what it sends, or what it hears.
+    NoisyNode {
+        /// The node.
+        mac_id: Spanned<Address>,
+        /// How many of its frames.
+        #[serde(default)]
+        share: Share,
+        /// How many of the frames that it hears; being error-active it destroys them for all.
+        #[serde(default)]
+        receive_share: Share,
+    },
+    /// No terminator at the far end: reflections spoil long frames from far nodes.
+    MissingTerminator {
+        /// How many frames of eight bytes between the ends of the trunk.
+        share: Share,
+    },
+    /// A newcomer that is set to another bit rate.
+    WrongBitrate {
+        /// Its address.
+        mac_id: Address,
+        /// Its bit rate.
+        bitrate: Bitrate,
+        /// Whether it leaves bus-off by itself and begins again.
+        #[serde(default)]
+        bus_off_recovery: Recovery,
+    },
+    /// A node is alone on the wire: all others are off.
+    NoAcknowledge {
+        /// The node that is left.
+        mac_id: Spanned<Address>,
+    },
+    /// A node's transmitter is broken: whatever it sends is destroyed, until it is bus-off.
+    BusOff {
+        /// The node.
+        mac_id: Spanned<Address>,
+    },
+    /// A node answers with another size than it should.
+    WrongSize {
+        /// The node.
+        mac_id: Spanned<Address>,
+        /// The size of its responses.
+        response_bytes: Length,
+    },
+    /// A drive is set to other assemblies than the master.
+    WrongAssembly {
+        /// The drive.
+        mac_id: Spanned<Address>,
+        /// What it takes its commands for: 20 or 21.
+        output_assembly: u16,
+        /// What it answers with: 70 or 71.
+        input_assembly: u16,
+    },
+    /// A drive takes its run command and speed from its own terminals.
+    LocalControl {
+        /// The drive.
+        mac_id: Spanned<Address>,
+    },
+    /// A drive trips; when the fault ends it is reset.
+    DriveTrip {
+        /// The drive.
+        mac_id: Spanned<Address>,
+    },
+    /// The master is off.
+    MasterStop {},
+    /// The master scans faster than the trunk can carry.
+    Overload {
+        /// The scan interval.
+        scan_interval_ms: Millis,
+    },
+    /// Something sends without end.
+    Babble {
+        /// The 11-bit identifier.
+        id: u16,
+        /// How many bytes.
+        bytes: u8,
+        /// From one frame to the next; back to back with 0.
+        interval_ms: Millis,
+    },
+    /// Something sends identifiers that are not allowed on the trunk.
+    InvalidIdentifier {
+        /// The mean time from one frame to the next.
+        interval_ms: Millis,
+    },
+    /// The supply sags and several nodes start anew.
+    SupplySag {
+        /// The nodes.
+        mac_ids: Vec<Spanned<Address>>,
+        /// How long they are off.
+        off_ms: Millis,
+    },
+    /// The adapter's receive buffer overflows once.
+    ReceiveOverflow {
+        /// How many frames are lost.
+        frames: u32,
+    },
+    /// The adapter is unplugged while the fault is on.
+    AdapterUnplugged {},
+}
+
+/// Whether anybody notices a second device with an address in use.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Sharing {
+    /// The holder answers the newcomer's address check.
+    Refused,
+    /// The holder does not answer, and the newcomer comes on line beside it.
+    Contested,
+    /// The newcomer makes no check at all.
+    Silent,
+}
+
+/// When noise strikes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoisePattern {
+    /// At any time.
+    Random,
+    /// Again and again after the same time.
+    Periodic,
+    /// At any time while a drive runs.
+    DriveRunning,
+    /// At any time, in proportion to a drive's speed.
+    DriveSpeed,
+}
+
+fn always() -> Share {
+    Share(1.0)
+}
+
+impl Fault {
+    pub(super) fn read(source: &str, value: Spanned<DeValue<'_>>) -> Result<Fault, ScenarioError> {
+        let span = value.span();
+        let at_table = |what: &str| ScenarioError::at(source, span.start, what);
+        let DeValue::Table(mut table) = value.into_inner() else {
+            return Err(at_table("faults are [[fault]] tables"));
+        };
+        let kind = table.remove("kind").ok_or_else(|| at_table("a fault needs its kind"))?;
+        let name = kind.get_ref().as_str().unwrap_or_default().to_string();
+        let mut seconds = |key: &str| -> Result<Option<Seconds>, ScenarioError> {
+            let Some(value) = table.remove(key) else { return Ok(None) };
+            let start = value.span().start;
+            // An error inside a lone value has no place of its own.
+            Seconds::deserialize(toml::de::ValueDeserializer::from(value))
+                .map(Some)
+                .map_err(|error| ScenarioError::at(source, start, error.message()))
+        };
+        let (from_s, until_s) = (seconds("from_s")?, seconds("until_s")?);
+        let place = kind.span();
+        let mut tagged = DeTable::new();
+        let key = Spanned::new(place, DeString::Owned(name.clone()));
+        tagged.insert(key, Spanned::new(span.clone(), DeValue::Table(table)));
+        let kind = FaultKind::deserialize(toml::Deserializer::from(Spanned::new(span, tagged)))
+            .map_err(|error| ScenarioError::toml(source, &error))?;
+        Ok(Fault { kind, name, from_s: from_s.unwrap_or_default(), until_s })
+    }
+
+    /// Whether the nodes that it names are there and can have it.
+    pub(super) fn check(&self, source: &str, scenario: &Scenario) -> Result<(), ScenarioError> {
+        let wrong = |at: &Spanned<Address>, what: String| {
+            Err(ScenarioError::at(source, at.span().start, what))
+        };
+        for address in self.addresses() {
+            let mac_id = *address.get_ref();
+            let Some(node) = scenario.node_at(mac_id) else {
+                return wrong(address, format!("no node has the address {}", mac_id.0));
+            };
+            if self.needs_drive() && node.drive.is_none() {
+                return wrong(address, format!("node {} is no drive", mac_id.0));
+            }
+            let polled = matches!(node.connection, ConnectionKind::Poll | ConnectionKind::Strobe);
+            if matches!(self.kind, FaultKind::SkipPolls { .. }) && !polled {
+                return wrong(address, format!("node {} is not polled or strobed", mac_id.0));
+            }
+        }
+        Ok(())
+    }
+
+    fn needs_drive(&self) -> bool {
+        use FaultKind::*;
+        matches!(
+            self.kind,
+            Noise { .. } | WrongAssembly { .. } | LocalControl { .. } | DriveTrip { .. }
+        )
+    }
+
+    /// The nodes of the scenario that it names.
+    pub fn addresses(&self) -> Vec<&Spanned<Address>> {
+        use FaultKind::*;
+        match &self.kind {
+            DuplicateAddress { mac_id, .. }
+            | SlowNode { mac_id, .. }
+            | SkipPolls { mac_id, .. }
+            | LooseConnector { mac_id, .. }
+            | NoisyNode { mac_id, .. }
+            | NoAcknowledge { mac_id }
+            | BusOff { mac_id }
+            | WrongSize { mac_id, .. }
+            | WrongAssembly { mac_id, .. }
+            | LocalControl { mac_id }
+            | DriveTrip { mac_id } => vec![mac_id],
+            Noise { mac_id, .. } => mac_id.iter().collect(),
+            SupplySag { mac_ids, .. } => mac_ids.iter().collect(),
+            MissingTerminator { .. }
+            | WrongBitrate { .. }
+            | MasterStop {}
+            | Overload { .. }
+            | Babble { .. }
+            | InvalidIdentifier { .. }
+            | ReceiveOverflow { .. }
+            | AdapterUnplugged {} => Vec::new(),
+        }
+    }
+}

@@ -1,0 +1,80 @@
+//! Values of a scenario, each with its range.
+
+use serde::Deserialize;
+
+use crate::fieldbus::MacId;
+
+macro_rules! number {
+    ($(#[$doc:meta])* $name:ident, $most:expr, $what:expr) => {
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Default, Deserialize)]
+        #[serde(try_from = "f64")]
+        pub struct $name(pub f64);
+
+        impl TryFrom<f64> for $name {
+            type Error = String;
+            fn try_from(value: f64) -> Result<Self, String> {
+                if (0.0..=$most).contains(&value) {
+                    Ok($name(value))
+                } else {
+                    Err(format!("{value} is not {}", $what))
+                }
+            }
+        }
+    };
+}
+
+number!(
+    /// Seconds, up to 31 days.
+    Seconds,
+    2_678_400.0,
+    "a time from 0 to 2678400 s"
+);
+number!(
+    /// Milliseconds, up to an hour.
+    Millis,
+    3_600_000.0,
+    "a time from 0 to 3600000 ms"
+);
+number!(
+    /// A share from 0 to 1.
+    Share,
+    1.0,
+    "a share from 0 to 1"
+);
+
+/// An address, 0 to 63.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
+#[serde(try_from = "i64")]
+pub struct Address(pub MacId);
+
+impl Default for Address {
+    fn default() -> Self {
+        Address(MacId::from_low_bits(0))
+    }
+}
+
+impl TryFrom<i64> for Address {
+    type Error = String;
+    fn try_from(value: i64) -> Result<Self, String> {
+        let address = u8::try_from(value).ok().and_then(MacId::new);
+        address.map(Address).ok_or_else(|| format!("{value} is not an address from 0 to 63"))
+    }
+}
+
+/// The length of an I/O message: 0 to 448 bytes, 64 fragments of 7.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(try_from = "i64")]
+pub struct Length(pub usize);
+
+impl Length {
+    const MAX: usize = 64 * 7;
+}
+
+impl TryFrom<i64> for Length {
+    type Error = String;
+    fn try_from(value: i64) -> Result<Self, String> {
+        let length = usize::try_from(value).ok().filter(|&bytes| bytes <= Self::MAX);
+        length.map(Length).ok_or_else(|| format!("{value} is not a length from 0 to 448 bytes"))
+    }
+}

@@ -1,0 +1,305 @@
+//! The trunk with all that is on it: what happens next, frame by frame, bit time by bit time.
+
+use crate::wire::{Bitrate, Frame, Nanos, Record};
+
+use super::adapter::Adapter;
+use super::bus::{Bus, WireLength};
+use super::controller::Controller;
+use super::disturb::Disturber;
+use super::ledger::Ledger;
+use super::master::Master;
+use super::message::Purpose;
+use super::queue::Queue;
+use super::random::Chance;
+use super::scenario::{Recovery, Scenario};
+use super::slave::Slave;
+use super::station::{Claim, Desk, Event, Told};
+use super::talker::Talker;
+use super::time::{Clockwork, Time};
+use crate::wire::ControllerState;
+
+/// The program that a device runs.
+#[derive(Debug)]
+pub(super) enum Program {
+    Master(Box<Master>),
+    Slave(Box<Slave>),
+    Talker(Talker),
+}
+
+/// One device on the trunk.
+#[derive(Debug)]
+pub(super) struct Station {
+    pub(super) controller: Controller,
+    pub(super) program: Program,
+    pub(super) chance: Chance,
+    /// Counts the times it started; timers of an earlier one are void.
+    pub(super) epoch: u32,
+    pub(super) position_m: f64,
+    pub(super) recovery: Recovery,
+    pub(super) state: ControllerState,
+}
+
+/// The simulated trunk.
+#[derive(Debug)]
+pub(super) struct World {
+    pub(super) scenario: Scenario,
+    pub(super) clock: Clockwork,
+    pub(super) queue: Queue<Event>,
+    pub(super) stations: Vec<Station>,
+    pub(super) disturbers: Vec<Disturber>,
+    /// For each fault, the station that it brought along.
+    pub(super) newcomers: Vec<Option<usize>>,
+    pub(super) contact: Vec<Chance>,
+    pub(super) bus: Bus,
+    pub(super) adapter: Adapter,
+    pub(super) ledger: Ledger,
+    exchanges: u64,
+    now: Time,
+    end: Time,
+    over: bool,
+}
+
+/// Streams of chance: stations from 0, faults from here.
+const FAULT_STREAMS: u64 = 1 << 32;
+const CONTACT_STREAMS: u64 = 2 << 32;
+
+impl World {
+    pub(super) fn new(scenario: Scenario, seed: u64, length: WireLength) -> World {
+        let clock = Clockwork(scenario.trunk.bitrate);
+        let faults = scenario.faults.len() as u64;
+        let mut world = World {
+            clock,
+            queue: Queue::default(),
+            stations: Vec::new(),
+            disturbers: Vec::new(),
+            newcomers: Vec::new(),
+            contact: (0..faults).map(|i| Chance::new(seed, CONTACT_STREAMS + i)).collect(),
+            bus: Bus::new(length),
+            adapter: Adapter::default(),
+            ledger: Ledger::new(&scenario, seed),
+            exchanges: 0,
+            now: Time(0),
+            end: clock.secs(scenario.trunk.duration_s.0),
+            over: false,
+            scenario,
+        };
+        world.people(seed);
+        world.plan_faults(|index| Chance::new(seed, FAULT_STREAMS + index as u64), seed);
+        world
+    }
+
+    /// The master and the nodes of the scenario, each with its power-on time.
+    fn people(&mut self, seed: u64) {
+        let scenario = self.scenario.clone();
+        let master = Program::Master(Box::new(Master::new(&scenario.master, &scenario.node)));
+        let station = self.add(master, seed, scenario.master.position_m, Recovery::Automatic);
+        let on = self.clock.millis(scenario.master.power_on_ms.0);
+        self.queue.plan(on, Event::PowerOn { station });
+        for plan in &scenario.node {
+            let slave = Program::Slave(Box::new(Slave::new(plan)));
+            let station = self.add(slave, seed, plan.position_m, plan.bus_off_recovery);
+            let on = self.clock.millis(plan.power_on_ms.0);
+            self.queue.plan(on, Event::PowerOn { station });
+        }
+        for plan in &scenario.talker {
+            let talker = Talker::planned(plan, self.clock);
+            let station = self.add(Program::Talker(talker), seed, 0.0, Recovery::Automatic);
+            self.queue.plan(Time(0), Event::PowerOn { station });
+        }
+    }
+
+    pub(super) fn add(
+        &mut self,
+        program: Program,
+        seed: u64,
+        position_m: f64,
+        recovery: Recovery,
+    ) -> usize {
+        let station = self.stations.len();
+        self.stations.push(Station {
+            controller: Controller::connected(),
+            program,
+            chance: Chance::new(seed, station as u64),
+            epoch: 0,
+            position_m,
+            recovery,
+            state: ControllerState::Active,
+        });
+        station
+    }
+
+    /// Goes on until there are records or it is over. `false`: it is over.
+    pub(super) fn advance(&mut self, batch: &mut Vec<Record>) -> bool {
+        while !self.over && batch.is_empty() {
+            self.step();
+            self.adapter.take_records(batch);
+        }
+        !self.over
+    }
+
+    fn step(&mut self) {
+        let planned = self.queue.next_at();
+        let frame = self.bus.next_start(&self.stations);
+        let next = planned.min(frame);
+        if next > self.end {
+            self.over = true;
+            self.finish();
+            return;
+        }
+        self.now = next;
+        if planned <= frame {
+            if let Some((_, event)) = self.queue.pop() {
+                self.handle(event);
+            }
+        } else {
+            self.start_frame(next);
+        }
+    }
+
+    fn handle(&mut self, event: Event) {
+        match event {
+            Event::Timer { station, epoch, timer } => {
+                if self.stations[station].epoch == epoch {
+                    self.work(station, |program, desk| match program {
+                        Program::Master(master) => master.timer(desk, timer),
+                        Program::Slave(slave) => slave.timer(desk, timer),
+                        Program::Talker(talker) => talker.timer(desk, timer),
+                    });
+                }
+            }
+            Event::Finished => self.frame_over(),
+            Event::Recovery { station, frames } => self.silent_long_enough(station, frames),
+            Event::Fault { index, on } => self.fault(index, on),
+            Event::Contact { index, on } => self.loose_contact(index, on),
+            Event::PowerOn { station } => self.power(station, true),
+        }
+    }
+
+    /// Lets a device's program work at its desk.
+    pub(super) fn work(&mut self, station: usize, task: impl FnOnce(&mut Program, &mut Desk)) {
+        let mut told = Vec::new();
+        let device = &mut self.stations[station];
+        let mut desk = Desk {
+            now: self.now,
+            clock: self.clock,
+            station,
+            epoch: device.epoch,
+            queue: &mut self.queue,
+            controller: &mut device.controller,
+            chance: &mut device.chance,
+            exchanges: &mut self.exchanges,
+            told: &mut told,
+        };
+        task(&mut device.program, &mut desk);
+        for told in told {
+            self.tell(station, told);
+        }
+    }
+
+    fn tell(&mut self, station: usize, told: Told) {
+        let device = self.stations[station].program.device();
+        self.ledger.told(self.t(), device, told);
+    }
+
+    /// A good frame came over the wire, to all but the deaf ones.
+    pub(super) fn deliver(
+        &mut self,
+        senders: &[(usize, u32)],
+        deaf: Option<usize>,
+        frame: &Frame,
+        purpose: &Purpose,
+    ) {
+        self.note_contest(senders, purpose);
+        for station in 0..self.stations.len() {
+            let is_sender = senders.iter().any(|&(sender, _)| sender == station);
+            let device = &mut self.stations[station];
+            if is_sender || !device.controller.acknowledges() || deaf == Some(station) {
+                continue;
+            }
+            device.controller.confinement.received();
+            self.work(station, |program, desk| match program {
+                Program::Master(master) => master.received(desk, frame),
+                Program::Slave(slave) => slave.received(desk, frame, purpose),
+                Program::Talker(_) => {}
+            });
+        }
+    }
+
+    /// A request for an address that another device has and does not defend.
+    fn note_contest(&mut self, senders: &[(usize, u32)], purpose: &Purpose) {
+        use crate::fieldbus::AddressCheckKind::Request;
+        let Purpose::Check(check) = purpose else { return };
+        if check.kind != Request {
+            return;
+        }
+        let others = self.stations.iter().enumerate().filter_map(|(i, station)| {
+            let mine = senders.iter().any(|&(sender, _)| sender == i);
+            let claim = station.program.claim()?;
+            let same = claim.mac_id == check.mac_id && claim.device != check.device;
+            let there = station.controller.acknowledges() && claim.claim != Claim::Off;
+            (!mine && same && there && claim.claim != Claim::Faulted).then_some(claim)
+        });
+        let others: Vec<_> = others.collect();
+        let defended = others.iter().any(|claim| claim.is_online() && claim.answers);
+        if let (Some(holder), false) = (others.first(), defended) {
+            let (mac_id, holder) = (check.mac_id, holder.device);
+            self.ledger.contested(self.t(), mac_id, holder, check.device);
+        }
+    }
+
+    /// Switches a device on or off.
+    pub(super) fn power(&mut self, station: usize, on: bool) {
+        let device = &mut self.stations[station];
+        if device.controller.powered == on {
+            return;
+        }
+        device.epoch += 1;
+        device.controller.powered = on;
+        device.controller.clear();
+        device.controller.confinement.reset();
+        device.controller.suspended_until = Time(0);
+        self.note_state(station);
+        if on {
+            self.work(station, |program, desk| match program {
+                Program::Master(master) => master.power_on(desk),
+                Program::Slave(slave) => slave.power_on(desk),
+                Program::Talker(talker) => talker.power_on(desk),
+            });
+        } else if let Some(claim) = self.stations[station].program.claim_mut() {
+            claim.claim = Claim::Off;
+        }
+    }
+
+    /// Notes a change of a controller's state for the truth.
+    pub(super) fn note_state(&mut self, station: usize) {
+        let device = &mut self.stations[station];
+        let state = device.controller.confinement.state();
+        if state != device.state {
+            device.state = state;
+            let who = device.program.device();
+            let counters = device.controller.confinement.counters();
+            self.ledger.node_state(self.t(), who, state, counters);
+        }
+    }
+
+    fn finish(&mut self) {
+        self.now = self.end;
+        let lost = self.adapter.end(self.t());
+        if lost > 0 {
+            self.ledger.lost(lost);
+        }
+        self.ledger.finish(self.t(), self.adapter.tally(), self.adapter.confinement());
+    }
+
+    pub(super) fn now(&self) -> Time {
+        self.now
+    }
+
+    pub(super) fn t(&self) -> Nanos {
+        self.now.nanos(self.clock.0)
+    }
+
+    pub(super) fn bitrate(&self) -> Bitrate {
+        self.clock.0
+    }
+}
