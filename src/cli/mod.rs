@@ -5,6 +5,7 @@ mod frames;
 mod listen;
 mod plan;
 mod replay;
+mod simulate;
 
 use std::process::ExitCode;
 
@@ -26,6 +27,7 @@ enum Command {
     Frames(frames::FramesArgs),
     Replay(replay::ReplayArgs),
     Plan(plan::PlanArgs),
+    Simulate(simulate::SimulateArgs),
 }
 
 /// How a command that could do its work came out; the exit status says it to scripts.
@@ -50,6 +52,7 @@ pub fn main() -> ExitCode {
         Command::Frames(args) => frames::run(args),
         Command::Replay(args) => replay::run(args),
         Command::Plan(args) => plan::run(args),
+        Command::Simulate(args) => simulate::run(args),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,

@@ -456,7 +456,10 @@ serial = 2
             ("speed = 3\n", "line 17 (speed = 3): unknown field `speed`"),
             ("delay_mean_us = 1\n", "line 12 (mac_id = 5): the response delays"),
             ("response_bytes = 449\n", "line 17 (response_bytes = 449): 449 is not"),
-            ("[[fault]]\nkind = \"gremlin\"\n", "line 18 (kind = \"gremlin\"): no fault"),
+            (
+                "[[fault]]\nkind = \"gremlin\"\n",
+                "line 18 (kind = \"gremlin\"): unknown variant `gremlin`, expected one of",
+            ),
             ("[[fault]]\nfrom_s = 1\n", "line 17 ([[fault]]): a fault needs its kind"),
             (
                 "[[fault]]\nkind = \"skip-polls\"\nmac_id = 5\nshare = 1.5\n",

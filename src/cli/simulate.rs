@@ -1,0 +1,92 @@
+//! `dropline simulate`: a capture of a trunk that does not exist, and the truth about it.
+
+use std::io::{self, BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::{Failure, Outcome};
+use crate::output::{CreateError, create};
+use crate::sim::{Scenario, SimSource};
+use crate::wire::{write_header, write_record};
+
+/// Make a capture by simulating a trunk, its devices and its faults
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: dropline simulate noise.toml -o noise.jsonl.zst --truth noise.truth.json"
+)]
+pub(super) struct SimulateArgs {
+    /// The trunk, its devices and what goes wrong, as TOML
+    #[arg(value_name = "SCENARIO")]
+    scenario: PathBuf,
+
+    /// Write the capture to this file; compressed if its name ends in .zst
+    #[arg(short, long, value_name = "CAPTURE")]
+    output: PathBuf,
+
+    /// Write what really happened, as JSON, to this file
+    #[arg(long, value_name = "FILE")]
+    truth: Option<PathBuf>,
+
+    /// Chance begins here; the same seed gives the same capture [default: the scenario's]
+    #[arg(long, value_name = "N")]
+    seed: Option<u64>,
+
+    /// Replace files that exist
+    #[arg(long)]
+    overwrite: bool,
+}
+
+pub(super) fn run(args: &SimulateArgs) -> Result<Outcome, Failure> {
+    let path = &args.scenario;
+    let text = std::fs::read_to_string(path)
+        .map_err(|error| Failure(format!("{}: cannot be read: {error}", path.display())))?;
+    let scenario =
+        Scenario::parse(&text).map_err(|error| Failure(format!("{}: {error}", path.display())))?;
+    let mut source = SimSource::new(scenario, args.seed);
+    let new = |path: &Path| create(path, args.overwrite).map_err(|e| Failure(e.to_string()));
+    let cannot = |path: &Path, error| Failure(CreateError::new(path, &error).to_string());
+    let file = new(&args.output)?;
+    let truth = args.truth.as_deref().map(|path| new(path).map(|file| (path, file))).transpose()?;
+    let compressed = args.output.extension().is_some_and(|extension| extension == "zst");
+    write_capture(&mut source, file, compressed).map_err(|error| cannot(&args.output, error))?;
+    if let Some((path, file)) = truth {
+        let mut out = BufWriter::new(file);
+        serde_json::to_writer_pretty(&mut out, source.truth())
+            .map_err(io::Error::from)
+            .and_then(|()| out.write_all(b"\n"))
+            .and_then(|()| out.flush())
+            .map_err(|error| cannot(path, error))?;
+    }
+    Ok(Outcome::Done)
+}
+
+/// Runs the simulation to its end and writes every record.
+fn write_capture(source: &mut SimSource, file: impl Write, compressed: bool) -> io::Result<()> {
+    let file = BufWriter::new(file);
+    if compressed {
+        let mut encoder = zstd::Encoder::new(file, zstd::DEFAULT_COMPRESSION_LEVEL)?;
+        write_lines(source, &mut encoder)?;
+        encoder.finish()?.flush()
+    } else {
+        let mut file = file;
+        write_lines(source, &mut file)?;
+        file.flush()
+    }
+}
+
+fn write_lines(source: &mut SimSource, out: &mut impl Write) -> io::Result<()> {
+    let (mut batch, mut lines) = (Vec::new(), Vec::new());
+    write_header(&mut lines, source.header());
+    loop {
+        let more = source.next_records(&mut batch);
+        for record in batch.drain(..) {
+            write_record(&mut lines, &record);
+        }
+        out.write_all(&lines)?;
+        lines.clear();
+        if !more {
+            return Ok(());
+        }
+    }
+}
