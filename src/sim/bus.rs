@@ -39,11 +39,20 @@ pub(super) struct Bus {
 #[derive(Debug)]
 struct Current {
     start: Time,
-    /// Who sends it, and as which start of theirs.
-    senders: Vec<(usize, u32)>,
+    senders: Vec<Sending>,
     frame: Frame,
     purpose: Purpose,
     outcome: Outcome,
+}
+
+/// Who sends the frame on the wire.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Sending {
+    pub(super) station: usize,
+    /// As which start of this station.
+    epoch: u32,
+    /// Which of its frames.
+    order: u64,
 }
 
 #[derive(Debug)]
@@ -128,7 +137,7 @@ impl World {
                 (damage.heard as u64 + 1, flags + ERROR_DELIMITER + INTERFRAME)
             }
         };
-        let senders = senders.iter().map(|&s| (s, self.stations[s].epoch)).collect();
+        let senders = senders.iter().map(|&station| self.sending(station)).collect();
         self.bus.current = Some(Current { start: now, senders, frame, purpose, outcome });
         self.bus.free = now + Time(free);
         self.queue.plan(now + Time(heard), Event::Finished);
@@ -290,7 +299,7 @@ impl World {
             first: None,
             at_fault: Vec::new(),
         };
-        let senders = vec![(station, self.stations[station].epoch)];
+        let senders = vec![self.sending(station)];
         self.bus.current = Some(Current { start: now, senders, frame, purpose, outcome });
         let over = damage.flags_end as u64 + ERROR_DELIMITER + INTERFRAME;
         self.bus.free = now + Time(over);
@@ -311,27 +320,26 @@ impl World {
         let Current { senders, frame, purpose, outcome, start } = current;
         match outcome {
             Outcome::Good { deaf } => {
-                self.hear_frame(senders[0].0, &frame, &purpose);
+                self.hear_frame(senders[0].station, &frame, &purpose);
                 if let Some(station) = deaf {
                     self.stations[station].controller.confinement.receive_error();
                 }
-                for &(sender, epoch) in &senders {
-                    self.sent(sender, epoch, &purpose);
+                for &sending in &senders {
+                    self.sent(sending, &purpose);
                 }
                 self.deliver(&senders, deaf, &frame, &purpose);
             }
             Outcome::Alone { damage } => {
-                for &(sender, _) in &senders {
-                    self.count_destroyed(sender);
-                    let confinement = &mut self.stations[sender].controller.confinement;
+                for &Sending { station, .. } in &senders {
+                    let confinement = &mut self.stations[station].controller.confinement;
                     confinement.acknowledge_error();
-                    self.suspend(sender);
+                    self.suspend(station);
                 }
                 match damage {
                     Some(damage) => {
                         self.hear_error(start, damage, TrueCause::NoAcknowledge, &senders, &purpose)
                     }
-                    None => self.hear_frame(senders[0].0, &frame, &purpose),
+                    None => self.hear_frame(senders[0].station, &frame, &purpose),
                 }
             }
             Outcome::Destroyed { damage, cause, first, at_fault } => {
@@ -348,13 +356,20 @@ impl World {
         }
     }
 
-    fn sent(&mut self, sender: usize, epoch: u32, purpose: &Purpose) {
+    fn sending(&self, station: usize) -> Sending {
+        let Station { controller, epoch, .. } = &self.stations[station];
+        let order = controller.offer().map_or(u64::MAX, |pending| pending.order);
+        Sending { station, epoch: *epoch, order }
+    }
+
+    fn sent(&mut self, sending: Sending, purpose: &Purpose) {
+        let Sending { station: sender, epoch, order } = sending;
         // One that lost its power meanwhile is none the wiser.
         if self.stations[sender].epoch != epoch {
             return;
         }
         let controller = &mut self.stations[sender].controller;
-        controller.take_offered();
+        controller.take(order);
         controller.confinement.sent();
         self.suspend(sender);
         self.work(sender, |program, desk| match program {
@@ -374,16 +389,13 @@ impl World {
     /// What everybody counts for a destroyed frame.
     fn count_destruction(
         &mut self,
-        senders: &[(usize, u32)],
+        senders: &[Sending],
         damage: Damage,
         first: Option<usize>,
         at_fault: &[usize],
     ) {
         for station in 0..self.stations.len() {
-            let sends = senders.iter().any(|&(sender, _)| sender == station);
-            if sends {
-                self.count_destroyed(station);
-            }
+            let sends = senders.iter().any(|sending| sending.station == station);
             if sends && (!damage.sender_yielded || at_fault.contains(&station)) {
                 self.count_send_error(station);
             } else if self.stations[station].controller.takes_part() {
@@ -393,12 +405,6 @@ impl World {
                     confinement.dominant_after_flag();
                 }
             }
-        }
-    }
-
-    fn count_destroyed(&mut self, sender: usize) {
-        if let Some(pending) = self.stations[sender].controller.offer_mut() {
-            pending.destroyed += 1;
         }
     }
 
@@ -437,13 +443,13 @@ impl World {
         start: Time,
         damage: Damage,
         cause: TrueCause,
-        senders: &[(usize, u32)],
+        senders: &[Sending],
         purpose: &Purpose,
     ) {
         let t = (start + Time(damage.heard as u64 + 1)).nanos(self.bitrate());
         let heard = self.adapter.error(t, damage.violation, damage.place);
         self.ledger.adapter(t, &heard);
-        let victims = senders.iter().map(|&(s, _)| self.stations[s].program.device()).collect();
+        let victims = senders.iter().map(|s| self.stations[s.station].program.device()).collect();
         self.ledger.error(t, &damage, cause, victims, purpose, heard.recorded);
     }
 

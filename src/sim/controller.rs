@@ -13,9 +13,8 @@ pub(super) struct Pending {
     pub(super) frame: Frame,
     pub(super) purpose: Purpose,
     pub(super) ready: Time,
-    /// How often it was destroyed so far.
-    pub(super) destroyed: u32,
-    order: u64,
+    /// Its number among all of this controller.
+    pub(super) order: u64,
 }
 
 /// One controller on the trunk.
@@ -53,7 +52,7 @@ impl Controller {
     pub(super) fn queue(&mut self, frame: Frame, purpose: Purpose, ready: Time) {
         let order = self.orders;
         self.orders += 1;
-        self.waiting.push(Pending { frame, purpose, ready, destroyed: 0, order });
+        self.waiting.push(Pending { frame, purpose, ready, order });
     }
 
     /// The frame that it would send: the one with the lowest identifier, and of the same
@@ -65,10 +64,6 @@ impl Controller {
         self.waiting.iter().min_by_key(|p| (arbitration_key(&p.frame), p.order))
     }
 
-    pub(super) fn offer_mut(&mut self) -> Option<&mut Pending> {
-        self.waiting.iter_mut().min_by_key(|p| (arbitration_key(&p.frame), p.order))
-    }
-
     /// When it would next send; frames are ready as soon as they wait.
     pub(super) fn ready_at(&self) -> Time {
         match self.offer() {
@@ -77,12 +72,9 @@ impl Controller {
         }
     }
 
-    /// Takes the offered frame out: it was sent.
-    pub(super) fn take_offered(&mut self) -> Option<Pending> {
-        let index = (0..self.waiting.len()).min_by_key(|&i| {
-            let pending = &self.waiting[i];
-            (arbitration_key(&pending.frame), pending.order)
-        })?;
+    /// Takes a frame out that was sent. Meanwhile another one may have come to be offered.
+    pub(super) fn take(&mut self, order: u64) -> Option<Pending> {
+        let index = self.waiting.iter().position(|pending| pending.order == order)?;
         Some(self.waiting.remove(index))
     }
 
@@ -113,8 +105,8 @@ mod tests {
         for (node, byte) in [(9, 1), (3, 2), (3, 3)] {
             c.queue(group2(5, mac(node), &[byte]), Purpose::Stray, Time(0));
         }
-        let order: Vec<u8> =
-            std::iter::from_fn(|| c.take_offered()).map(|p| p.frame.bytes()[0]).collect();
+        let next = || c.offer().map(|p| p.order).and_then(|order| c.take(order));
+        let order: Vec<u8> = std::iter::from_fn(next).map(|p| p.frame.bytes()[0]).collect();
         assert_eq!(order, [2, 3, 1]);
     }
 

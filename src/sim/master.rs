@@ -83,18 +83,14 @@ impl Master {
             Timer::Booted => {
                 self.address.booted(desk);
             }
-            Timer::CheckWaited => {
-                if self.address.waited(desk) {
-                    self.online(desk);
-                }
-            }
+            Timer::CheckWaited if self.address.waited(desk) => self.online(desk),
             _ if !self.address.is_online() => {}
             Timer::Scan => self.begin_scan(desk),
             Timer::ScanTimeout(scan) if scan == self.scan => self.end_scan(desk),
-            Timer::RequestTimeout { slot, request } => {
-                if self.slots[slot].dialog.is_waiting_for(request) {
-                    self.dialog_failed(desk, slot);
-                }
+            Timer::RequestTimeout { slot, request }
+                if self.slots[slot].dialog.is_waiting_for(request) =>
+            {
+                self.dialog_failed(desk, slot);
             }
             Timer::Retry { slot } => self.allocate(desk, slot),
             Timer::Read => self.read(desk),

@@ -93,16 +93,8 @@ impl Slave {
 
     pub(super) fn timer(&mut self, desk: &mut Desk, timer: Timer) {
         match timer {
-            Timer::Booted => {
-                if self.address.booted(desk) {
-                    self.online(desk);
-                }
-            }
-            Timer::CheckWaited => {
-                if self.address.waited(desk) {
-                    self.online(desk);
-                }
-            }
+            Timer::Booted if self.address.booted(desk) => self.online(desk),
+            Timer::CheckWaited if self.address.waited(desk) => self.online(desk),
             _ if !self.address.is_online() => {}
             Timer::Respond => self.respond(desk),
             Timer::Reply => self.server.reply(desk, self.address.mac_id),

@@ -3,7 +3,7 @@
 use crate::wire::{Bitrate, Frame, Nanos, Record};
 
 use super::adapter::Adapter;
-use super::bus::{Bus, WireLength};
+use super::bus::{Bus, Sending, WireLength};
 use super::controller::Controller;
 use super::disturb::Disturber;
 use super::ledger::Ledger;
@@ -204,14 +204,14 @@ impl World {
     /// A good frame came over the wire, to all but the deaf ones.
     pub(super) fn deliver(
         &mut self,
-        senders: &[(usize, u32)],
+        senders: &[Sending],
         deaf: Option<usize>,
         frame: &Frame,
         purpose: &Purpose,
     ) {
         self.note_contest(senders, purpose);
         for station in 0..self.stations.len() {
-            let is_sender = senders.iter().any(|&(sender, _)| sender == station);
+            let is_sender = senders.iter().any(|sending| sending.station == station);
             let device = &mut self.stations[station];
             if is_sender || !device.controller.acknowledges() || deaf == Some(station) {
                 continue;
@@ -226,14 +226,14 @@ impl World {
     }
 
     /// A request for an address that another device has and does not defend.
-    fn note_contest(&mut self, senders: &[(usize, u32)], purpose: &Purpose) {
+    fn note_contest(&mut self, senders: &[Sending], purpose: &Purpose) {
         use crate::fieldbus::AddressCheckKind::Request;
         let Purpose::Check(check) = purpose else { return };
         if check.kind != Request {
             return;
         }
         let others = self.stations.iter().enumerate().filter_map(|(i, station)| {
-            let mine = senders.iter().any(|&(sender, _)| sender == i);
+            let mine = senders.iter().any(|sending| sending.station == i);
             let claim = station.program.claim()?;
             let same = claim.mac_id == check.mac_id && claim.device != check.device;
             let there = station.controller.acknowledges() && claim.claim != Claim::Off;
