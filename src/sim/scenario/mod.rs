@@ -471,7 +471,7 @@ serial = 2
             ),
             (
                 "[[fault]]\nkind = \"skip-polls\"\nmac_id = 5\nshare = 0.5\nrpm = 1\n",
-                "line 21 (rpm = 1): unknown field `rpm`",
+                "line 21 (rpm = 1): unexpected keys in table: rpm",
             ),
             (
                 "[[fault]]\nkind = \"skip-polls\"\nmac_id = 5\nfrom_s = -1\n",
