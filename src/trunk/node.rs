@@ -1,6 +1,6 @@
 //! One node, as the wire shows it.
 
-use super::{AddressState, Exchange, IoSizes, Occurrences, Pace, Presence};
+use super::{AddressState, Exchange, Following, IoSizes, Occurrences, Pace, Presence};
 use crate::wire::Nanos;
 
 /// What is known of the node at one address.
@@ -22,6 +22,8 @@ pub struct Node {
     pub command_sizes: IoSizes,
     /// Sizes of the node's poll responses.
     pub response_sizes: IoSizes,
+    /// Whether it follows its run command, if it is a drive.
+    pub following: Following,
     /// Who holds the address and who wants it.
     pub address: AddressState,
     /// Address check messages that could not be read.
@@ -73,6 +75,7 @@ impl Node {
         for exchange in self.exchanges_mut() {
             exchange.doubt();
         }
+        self.following.doubt();
     }
 
     pub(super) fn finish(&mut self) {

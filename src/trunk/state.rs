@@ -5,7 +5,7 @@ use super::presence::Change;
 use super::{
     BusErrors, Clash, Event, Load, Node, Occurrences, Rhythm, Strikes, Talk, Ties, Together,
 };
-use crate::fieldbus::{AddressCheck, Identifier, MacId, Role};
+use crate::fieldbus::{AddressCheck, DriveCommand, DriveStatus, Identifier, MacId, Role};
 use crate::wire::{Frame, Id, Nanos, Record, Tally, What, wire_bits};
 
 /// Good frames by identifier group.
@@ -194,6 +194,14 @@ impl Trunk {
                 self.note_poll_gap(t);
             }
         }
+    }
+
+    /// A drive said what it does, after the master asked it for this.
+    pub fn drive(&mut self, t: Nanos, mac_id: MacId, asked: &DriveCommand, said: &DriveStatus) {
+        let run = asked.run_forward || asked.run_reverse;
+        let speed = f64::from(said.speed.unsigned_abs());
+        self.ties.drive(t, mac_id, said.running(), speed);
+        self.nodes[mac_id.index()].following.response(t, run, asked.speed, said);
     }
 
     fn note_poll_gap(&mut self, t: Nanos) {

@@ -44,7 +44,7 @@ impl Default for Ties {
 
 impl Ties {
     /// A drive tells whether it runs, and its speed (without its sign; in any unit).
-    pub fn drive(&mut self, t: Nanos, mac_id: MacId, running: bool, speed: f64) {
+    pub(super) fn drive(&mut self, t: Nanos, mac_id: MacId, running: bool, speed: f64) {
         self.known |= 1 << mac_id.get();
         let tie = &mut self.drives[mac_id.index()];
         tie.spend(t);

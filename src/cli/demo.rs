@@ -1,0 +1,65 @@
+//! `dropline demo`: the main job with no hardware and no file.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::listen::{Results, block_on, file_name};
+use super::{Failure, Outcome};
+use crate::analysis::Analysis;
+use crate::output::Summary;
+use crate::output::capture::{CaptureWriter, WriterOptions};
+use crate::output::summary::Kind;
+use crate::sim::SimSource;
+use crate::source::Source;
+use crate::wire::What;
+
+/// Listen to a simulated trunk with a few faults: a cider bottling line at 125 kbit/s
+///
+/// It goes the same way as a live watch: capture, analysis, summary.
+#[derive(Debug, Args)]
+#[command(after_help = "Example: dropline demo && dropline replay orchard-lane.jsonl")]
+pub(super) struct DemoArgs {
+    /// Keep every record in this file, which is replaced if it exists; compressed if its name
+    /// ends in .zst
+    #[arg(long, value_name = "FILE", default_value = "orchard-lane.jsonl")]
+    capture: PathBuf,
+
+    /// Write the summary as JSON to this file
+    #[arg(long, value_name = "FILE", default_value = "orchard-lane.summary.json")]
+    summary: PathBuf,
+}
+
+pub(super) fn run(args: &DemoArgs) -> Result<Outcome, Failure> {
+    let summary = block_on(listen(args))??;
+    let results = Results { summary: Some(args.summary.clone()), fail_on: None };
+    let outcome = results.deliver(&summary)?;
+    let (capture, summary) = (args.capture.display(), args.summary.display());
+    eprintln!("dropline: the capture is in {capture}, the summary in {summary}");
+    Ok(outcome)
+}
+
+async fn listen(args: &DemoArgs) -> Result<Summary, Failure> {
+    let mut source = SimSource::demo();
+    let options = WriterOptions { overwrite: true, ..WriterOptions::default() };
+    let mut writer = CaptureWriter::create(&args.capture, source.header(), options)
+        .map_err(|error| Failure(error.to_string()))?;
+    let mut analysis = Analysis::new(source.header());
+    let mut batch = Vec::new();
+    let mut more = true;
+    while more {
+        more = source.fill(&mut batch).await.map_err(|error| Failure(error.to_string()))?;
+        // The writer ends the capture itself.
+        let is_end = |what: &What| matches!(what, What::End(_));
+        let records = batch.iter().take_while(|record| !is_end(&record.what)).count();
+        writer.send(&batch[..records]);
+        for record in batch.drain(..) {
+            analysis.take(&record, &mut |_, _| {});
+        }
+    }
+    let written = writer.finish(analysis.trunk().now());
+    for message in written.messages {
+        eprintln!("dropline: {message}");
+    }
+    Ok(analysis.finish(Kind::Capture, &file_name(&args.capture), 0, &mut |_, _| {}))
+}
