@@ -1,6 +1,6 @@
 //! The whole path from record to summary, without I/O: what live and replay share.
 
-use crate::fieldbus::Decoder;
+use crate::fieldbus::{Decoder, DriveStatus, MacId};
 use crate::output::Summary;
 use crate::output::summary::Kind;
 use crate::trunk::{Event, Trunk};
@@ -24,12 +24,21 @@ impl Analysis {
     pub fn take(&mut self, record: &Record, events: &mut impl FnMut(Nanos, Event)) {
         match &record.what {
             What::Frame(frame) => {
-                self.decoder.frame(record.t, frame);
+                let decoded = self.decoder.frame(record.t, frame);
+                if let (Some(mac_id), Some(status)) = (decoded.node, decoded.drive_status()) {
+                    self.drive(record.t, mac_id, status);
+                }
             }
             What::Lost(1..) | What::LinkDown(_) | What::LinkUp => self.decoder.gap(record.t),
             What::Lost(0) | What::Error(_) | What::Mark(_) | What::End(_) => {}
         }
         self.trunk.take(record, events);
+    }
+
+    fn drive(&mut self, t: Nanos, mac_id: MacId, status: DriveStatus) {
+        if let Some(command) = self.decoder.node(mac_id).drive.command {
+            self.trunk.drive(t, mac_id, &command, &status);
+        }
     }
 
     /// What masters and nodes said to each other so far.
@@ -53,8 +62,6 @@ impl Analysis {
     ) -> Summary {
         self.trunk.finish(events);
         self.decoder.advance(self.trunk.now());
-        let mut summary = Summary::of(&self.trunk, &self.header, kind, name, unreadable);
-        summary.add_said(&self.decoder);
-        summary
+        Summary::of(&self.trunk, &self.decoder, &self.header, kind, name, unreadable)
     }
 }

@@ -4,6 +4,7 @@ mod common;
 
 use common::scene::{Scene, device};
 use dropline::fieldbus::AddressCheckKind::{Request, Response};
+use dropline::fieldbus::DeviceId;
 use dropline::wire::{Nanos, What};
 
 const NODES: [u8; 3] = [5, 12, 13];
@@ -16,6 +17,14 @@ fn well() -> Scene {
     }
     scene.scans(500, &NODES, &[]);
     scene
+}
+
+/// Node 12 runs its address check; the master goes on with the others.
+fn claim_while_others_run(scene: &mut Scene, device: DeviceId) {
+    for _ in 0..2 {
+        scene.check(12, Request, device);
+        scene.scans(50, &[5, 13], &[]);
+    }
 }
 
 fn ended(mut scene: Scene) -> Vec<String> {
@@ -88,7 +97,7 @@ fn a_newcomer_that_nobody_refuses() {
 #[test]
 fn a_node_that_restarts() {
     let mut scene = well();
-    scene.claim(12, device(12));
+    claim_while_others_run(&mut scene, device(12));
     scene.scans(10, &NODES, &[]);
     assert_eq!(ended(scene), ["warning node-restarted 12"]);
 }
@@ -97,7 +106,7 @@ fn a_node_that_restarts() {
 fn a_device_that_was_exchanged() {
     let mut scene = well();
     scene.scans(50, &NODES, &[12]);
-    scene.claim(12, device(77));
+    claim_while_others_run(&mut scene, device(77));
     scene.scans(50, &NODES, &[]);
     assert_eq!(ended(scene), ["warning node-left 12", "note device-replaced 12"]);
 }
@@ -111,7 +120,7 @@ fn bus_errors_and_bus_off() {
     scene.error(0x204, 0x0010_0000_0000_0080);
     scene.error(0x040, 0);
     scene.scans(100, &NODES, &[]);
-    assert_eq!(ended(scene), ["fault bus-errors", "fault bus-off"]);
+    assert_eq!(ended(scene), ["fault dense-bursts", "fault bus-off", "fault bus-errors"]);
 }
 
 #[test]
@@ -165,6 +174,23 @@ fn a_capture_that_lost_some_of_its_lines() {
     scene.records.remove(100);
     let findings = scene.findings();
     assert!(findings.contains(&"warning capture-damaged".to_string()), "{findings:?}");
+}
+
+#[test]
+fn a_master_that_stops() {
+    let mut scene = well();
+    scene.wait(Nanos::from_millis(5000));
+    assert_eq!(ended(scene), ["fault polling-stopped"]);
+}
+
+#[test]
+fn a_node_that_answers_twice() {
+    let mut scene = well();
+    for _ in 0..20 {
+        scene.scans(10, &NODES, &[]);
+        scene.answer(12);
+    }
+    assert_eq!(ended(scene), ["fault two-answer 12"]);
 }
 
 #[test]

@@ -66,6 +66,17 @@ pub enum ConnectionKind {
     ChangeOfState,
 }
 
+impl std::fmt::Display for ConnectionKind {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            ConnectionKind::Explicit => "explicit",
+            ConnectionKind::Poll => "poll",
+            ConnectionKind::Strobe => "bit-strobe",
+            ConnectionKind::ChangeOfState => "change of state or cyclic",
+        })
+    }
+}
+
 impl ConnectionKind {
     /// All four, by instance.
     pub const ALL: [ConnectionKind; 4] = [

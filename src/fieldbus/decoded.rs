@@ -24,6 +24,16 @@ pub struct Decoded<'a> {
     pub notes: Notes,
 }
 
+impl Decoded<'_> {
+    /// What a drive says of itself in this frame.
+    pub fn drive_status(&self) -> Option<DriveStatus> {
+        match self.meaning {
+            Meaning::Io(Io { drive: Some(DriveIo::Status(status)), .. }) => Some(status.value),
+            _ => None,
+        }
+    }
+}
+
 /// Which way a frame goes, seen from [`Decoded::node`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Way {

@@ -1,7 +1,7 @@
 //! Findings about the bus as a whole: errors, load, frames that do not belong.
 
 use super::nodes::{at, finding_if, times};
-use super::{Code, Context, Finding, Severity};
+use super::{Code, Context, Finding, Severity, disturbances};
 use crate::trunk::{Occurrences, Trunk, WINDOW};
 use crate::wire::{Cause, Nanos};
 
@@ -14,13 +14,19 @@ const LOAD_WARNING: f64 = 0.70;
 const LOAD_FAULT: f64 = 0.90;
 
 pub(super) fn find(trunk: &Trunk, context: &Context, found: &mut Vec<Finding>) {
+    let errors = bus_errors(trunk);
+    if let Some(errors) = &errors {
+        disturbances::find(trunk, errors.severity, found);
+    }
+    found.extend(errors);
+    found.extend(several_at_once(trunk));
+    found.extend(node_floods(trunk, context));
     let groups = &trunk.groups;
     let foreign = [&groups.extended, &groups.remote];
     found.extend(
         [
             nothing(trunk),
             bus_off(trunk),
-            bus_errors(trunk),
             load(trunk, context),
             finding_if(
                 &groups.invalid,
@@ -147,4 +153,47 @@ fn load(trunk: &Trunk, context: &Context) -> Option<Finding> {
             100.0 * LOAD_WARNING
         ),
     })
+}
+
+/// A node that takes this share of a second by itself fills the bus.
+const FLOOD: f64 = 0.4;
+/// And sends so many times as much as it does over the whole time.
+const FLOOD_FACTOR: f64 = 3.0;
+
+fn node_floods(trunk: &Trunk, context: &Context) -> Option<Finding> {
+    let rate = f64::from(context.bitrate?.get());
+    let most = trunk.talk.most()?;
+    let share = most.bits.0 as f64 / (rate * WINDOW.as_secs());
+    let node = trunk.node(most.mac_id);
+    let answers = node.poll.responses() + node.strobe.responses();
+    let asked = answers as f64 / trunk.now().as_secs().max(1.0);
+    let mut seen = Occurrences::default();
+    seen.add(most.from);
+    let evidence = format!(
+        "it sent {} frames in the second from {}, {:.0} % of the wire; polls and strobes ask it \
+         for {asked:.0} a second",
+        most.frames,
+        at(most.from),
+        100.0 * share
+    );
+    (share > FLOOD && most.frames as f64 > FLOOD_FACTOR * asked)
+        .then(|| Finding::new(Code::NodeFloods, Severity::Fault, &seen, evidence).at(most.mac_id))
+}
+
+fn several_at_once(trunk: &Trunk) -> Option<Finding> {
+    let group = trunk.together.largest()?;
+    let nodes: Vec<String> = group.nodes().map(|mac_id| mac_id.to_string()).collect();
+    let evidence = format!(
+        "nodes {} left or restarted between {} and {}; so did two or more {}",
+        nodes.join(", "),
+        at(group.from),
+        at(group.to),
+        times(trunk.together.groups())
+    );
+    let mut seen = Occurrences::default();
+    seen.add(group.from);
+    Some(
+        Finding::new(Code::SeveralAtOnce, Severity::Fault, &seen, evidence)
+            .times(trunk.together.groups()),
+    )
 }

@@ -35,7 +35,19 @@ impl fmt::Display for Severity {
 }
 
 /// What was found. The names are the codes of the summary.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    JsonSchema,
+    strum::VariantArray,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Code {
     /// Nothing at all was received.
@@ -76,6 +88,48 @@ pub enum Code {
     ClockStepped,
     /// The bit rate is not known.
     BitRateUnknown,
+    /// A node's answers take much longer than before, or than those of its peers.
+    SlowAnswers,
+    /// A node answers more often than it is asked.
+    TwoAnswer,
+    /// Responses of another size than the connection has, or of several sizes.
+    ResponseSize,
+    /// Commands of another size than the connection has, or of several sizes.
+    CommandSize,
+    /// Nobody polls any more.
+    PollingStopped,
+    /// The scan asks for more than the bus can carry.
+    ScanTooShort,
+    /// A node is on line and nobody allocates it.
+    NeverAllocated,
+    /// A node is allocated and nobody polls it.
+    NotPolled,
+    /// A connection timed out.
+    ConnectionTimedOut,
+    /// A node is allocated again and again.
+    AllocatedAgain,
+    /// A node refuses explicit requests, or does not answer them.
+    RequestsRefused,
+    /// A drive does not run though it is asked to.
+    DriveNotFollowing,
+    /// Several nodes left or restarted at the same time.
+    SeveralAtOnce,
+    /// Errors strike one node.
+    ErrorsStrikeNode,
+    /// Errors come with long frames, more than their length explains.
+    ErrorsWithLength,
+    /// Errors come with a drive running, or with its speed.
+    ErrorsWithDrive,
+    /// Errors come in a rhythm.
+    ErrorsInRhythm,
+    /// Errors come in dense bursts, as of a device at another bit rate.
+    DenseBursts,
+    /// A node was thrown off the bus by its own errors.
+    NodeBusOff,
+    /// Nobody acknowledges.
+    AloneOnTheWire,
+    /// A node fills the bus.
+    NodeFloods,
 }
 
 impl Code {
@@ -131,6 +185,13 @@ impl Finding {
     /// The same about a node.
     pub(super) fn at(mut self, mac_id: MacId) -> Self {
         self.mac_id = Some(mac_id);
+        self
+    }
+
+    /// The same with the times of these.
+    pub(super) fn span(mut self, seen: &Occurrences) -> Self {
+        self.first = seen.first();
+        self.last = seen.last();
         self
     }
 

@@ -1,18 +1,23 @@
 //! What the state of the trunk means: findings, and a verdict over them.
 
+mod answers;
 mod bus;
 mod catalogue;
+mod disturbances;
+mod drives;
 mod finding;
+mod masters;
 mod measurement;
 mod nodes;
 mod rates;
 mod verdict;
 
-pub use catalogue::{CATALOGUE, CAUTIONS, Entry};
+pub use catalogue::{CAUTIONS, Entry, Rank, catalogue};
 pub use finding::{Code, Finding, Severity};
 pub use rates::TwoRates;
 pub use verdict::{State, Verdict};
 
+use crate::fieldbus::Decoder;
 use crate::trunk::Trunk;
 use crate::wire::Bitrate;
 
@@ -25,14 +30,19 @@ pub struct Context {
     pub unreadable: u64,
 }
 
-/// Everything found, the gravest first.
-pub fn findings(trunk: &Trunk, context: &Context) -> Vec<Finding> {
+/// Everything found: the gravest first, of equally grave ones the nearest to a cause.
+pub fn findings(trunk: &Trunk, decoder: &Decoder, context: &Context) -> Vec<Finding> {
     let mut found = Vec::new();
     nodes::find(trunk, &mut found);
+    answers::find(trunk, decoder, &mut found);
+    masters::find(trunk, decoder, context, &mut found);
+    drives::find(trunk, decoder, &mut found);
     bus::find(trunk, context, &mut found);
     measurement::find(trunk, context, &mut found);
     found.sort_by_key(|finding| {
-        (std::cmp::Reverse(finding.severity), finding.first, finding.mac_id, finding.code)
+        let rank = finding.code.entry().rank;
+        let grave_first = std::cmp::Reverse((finding.severity, rank));
+        (grave_first, finding.first, finding.mac_id, finding.code)
     });
     found
 }

@@ -38,6 +38,15 @@ fn verdict(out: &mut String, summary: &Summary) -> fmt::Result {
         counts.iter().filter(|(n, _)| *n > 0).map(|&(n, what)| number(n as u64, what)).collect();
     let counts = if counts.is_empty() { "nothing found".to_string() } else { counts.join(", ") };
     writeln!(out, "{}: {counts}", verdict.state)?;
+    if let Some(cause) = &summary.probable_cause {
+        let place = cause.mac_id.map_or(String::new(), |mac| format!(", address {mac}"));
+        let or_else = match &cause.or_else[..] {
+            [] => String::new(),
+            others => format!("; or {}", others.join(", or ")),
+        };
+        let cause = format!("{}{place}{or_else}", cause.code.name());
+        paragraph(out, "most probable cause: ", &cause)?;
+    }
     let source = &summary.source;
     let rate = source.bitrate.and_then(crate::wire::Bitrate::new);
     writeln!(
@@ -73,8 +82,7 @@ fn verdict(out: &mut String, summary: &Summary) -> fmt::Result {
 fn findings(out: &mut String, findings: &[Finding]) -> fmt::Result {
     for finding in findings {
         let place = finding.mac_id.map_or(String::new(), |mac| format!(", address {mac}"));
-        let code = serde_json::to_value(finding.code).unwrap_or_default();
-        writeln!(out, "\n{}: {}{place}", finding.severity, code.as_str().unwrap_or_default())?;
+        writeln!(out, "\n{}: {}{place}", finding.severity, finding.code.name())?;
         let when = match (finding.first_s, finding.last_s) {
             (Some(first), Some(last)) if first != last => {
                 format!(" (from {first:.3} s to {last:.3} s)")
@@ -84,6 +92,9 @@ fn findings(out: &mut String, findings: &[Finding]) -> fmt::Result {
         };
         paragraph(out, "  seen   ", &format!("{}{when}", finding.evidence))?;
         paragraph(out, "  means  ", &finding.means)?;
+        for (index, other) in finding.or_else.iter().enumerate() {
+            paragraph(out, if index == 0 { "  or     - " } else { "         - " }, other)?;
+        }
         for (index, check) in finding.check.iter().enumerate() {
             paragraph(out, if index == 0 { "  check  - " } else { "         - " }, check)?;
         }

@@ -13,6 +13,7 @@ pub struct BusErrors {
     with_cause: Occurrences,
     causes: [u64; Cause::ALL.len()],
     run: Option<Burst>,
+    good_before_run: u64,
     bursts: u64,
     largest: Option<Burst>,
     /// The adapter's own controller.
@@ -28,6 +29,8 @@ pub struct Burst {
     pub to: Nanos,
     /// How many.
     pub frames: u64,
+    /// Good frames among them.
+    pub good_frames: u64,
 }
 
 impl BusErrors {
@@ -36,8 +39,8 @@ impl BusErrors {
     /// From so many on it is a burst.
     pub const BURST_FRAMES: u64 = 5;
 
-    /// Takes an error frame; what it changed in the controller.
-    pub(super) fn frame(&mut self, t: Nanos, frame: &ErrorFrame) -> ControllerChange {
+    /// Takes an error frame, after so many good frames; what it changed in the controller.
+    pub(super) fn frame(&mut self, t: Nanos, frame: &ErrorFrame, good: u64) -> ControllerChange {
         self.frames += 1;
         let causes = frame.causes();
         for cause in causes.iter() {
@@ -45,19 +48,23 @@ impl BusErrors {
         }
         if !causes.is_empty() {
             self.with_cause.add(t);
-            self.extend_run(t);
+            self.extend_run(t, good);
         }
         self.controller.frame(t, frame)
     }
 
-    fn extend_run(&mut self, t: Nanos) {
+    fn extend_run(&mut self, t: Nanos, good: u64) {
         let run = match &mut self.run {
             Some(run) if t.since(run.to).is_some_and(|gap| gap <= Self::BURST_GAP) => {
                 run.to = t;
                 run.frames += 1;
+                run.good_frames = good.saturating_sub(self.good_before_run);
                 *run
             }
-            run => *run.insert(Burst { from: t, to: t, frames: 1 }),
+            run => {
+                self.good_before_run = good;
+                *run.insert(Burst { from: t, to: t, frames: 1, good_frames: 0 })
+            }
         };
         if run.frames == Self::BURST_FRAMES {
             self.bursts += 1;
@@ -223,7 +230,7 @@ mod tests {
             error(0x204, 0x0004_0000_0000_0060),
         ];
         for (t, frame) in frames.iter().enumerate() {
-            errors.frame(Nanos(t as i64), frame);
+            errors.frame(Nanos(t as i64), frame, 0);
         }
         let c = &errors.controller;
         let counts = [c.warnings(), c.passives(), c.bus_offs(), c.restarts()].map(|o| o.count());
@@ -240,11 +247,12 @@ mod tests {
         let mut errors = BusErrors::default();
         let stuff = error(0x088, 0x0000_0400_0000_0000);
         for ms in [0, 50, 100, 150, 900, 1000, 1010, 1020, 1030, 1040, 1050] {
-            errors.frame(Nanos::from_millis(ms), &stuff);
+            errors.frame(Nanos::from_millis(ms), &stuff, ms as u64);
         }
         assert_eq!(errors.count(Cause::Stuff), 11);
         assert_eq!(errors.bursts(), 1);
         let largest = errors.largest_burst().unwrap();
         assert_eq!((largest.from, largest.frames), (Nanos::from_millis(900), 7));
+        assert_eq!(largest.good_frames, 150);
     }
 }

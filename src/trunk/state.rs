@@ -118,7 +118,7 @@ impl Trunk {
                         self.ties.disturbance(t);
                     }
                 }
-                let change = self.errors.frame(t, frame);
+                let change = self.errors.frame(t, frame, self.tally.frames);
                 if change.restarted {
                     events(t, Event::ControllerRestarted);
                 }

@@ -1,20 +1,31 @@
 //! From the trunk's state to the summary.
 
-use super::{AddressClash, Errors, Finding, Groups, Kind, Load, Node, Source, Summary};
-use crate::health::{self, CAUTIONS, Context, Verdict};
+use super::{
+    AddressClash, Errors, Finding, Groups, Kind, Load, Node, ProbableCause, Source, Summary,
+};
+use crate::fieldbus::Decoder;
+use crate::health::{self, CAUTIONS, Context, Rank, Severity, Verdict};
 use crate::trunk::Trunk;
 use crate::wire::Header;
 
 impl Summary {
     /// The summary of a trunk whose last record has been taken and that is finished.
-    pub fn of(trunk: &Trunk, header: &Header, kind: Kind, name: &str, unreadable: u64) -> Summary {
+    pub fn of(
+        trunk: &Trunk,
+        decoder: &Decoder,
+        header: &Header,
+        kind: Kind,
+        name: &str,
+        unreadable: u64,
+    ) -> Summary {
         let context = Context { bitrate: header.bitrate, unreadable };
-        let findings = health::findings(trunk, &context);
-        Summary {
+        let findings = health::findings(trunk, decoder, &context);
+        let mut summary = Summary {
             format: Self::FORMAT.to_string(),
             version: Self::VERSION,
             source: source(trunk, header, kind, name, unreadable),
             verdict: Verdict::over(&findings),
+            probable_cause: ProbableCause::of(&findings),
             load: Load::of(trunk, header.bitrate),
             groups: Groups::of(&trunk.groups),
             nodes: trunk.nodes().map(|(mac_id, node)| Node::of(mac_id, node)).collect(),
@@ -23,7 +34,9 @@ impl Summary {
             errors: Errors::of(&trunk.errors),
             findings: findings.iter().map(Finding::of).collect(),
             cautions: CAUTIONS.map(String::from).to_vec(),
-        }
+        };
+        summary.add_said(decoder);
+        summary
     }
 }
 
@@ -49,6 +62,20 @@ fn source(trunk: &Trunk, header: &Header, kind: Kind, name: &str, unreadable: u6
     }
 }
 
+impl ProbableCause {
+    /// The first finding, unless it only notes something or tells no more than a symptom.
+    fn of(findings: &[health::Finding]) -> Option<ProbableCause> {
+        let first = findings.first().filter(|finding| finding.severity > Severity::Note)?;
+        let entry = first.code.entry();
+        (entry.rank > Rank::Symptom).then(|| ProbableCause {
+            code: first.code,
+            mac_id: first.mac_id.map(|mac_id| mac_id.get()),
+            means: entry.means.to_string(),
+            or_else: entry.or_else.iter().map(|line| line.to_string()).collect(),
+        })
+    }
+}
+
 impl Finding {
     fn of(finding: &health::Finding) -> Finding {
         let entry = finding.code.entry();
@@ -61,6 +88,7 @@ impl Finding {
             last_s: finding.last.map(|t| t.as_secs()),
             evidence: finding.evidence.clone(),
             means: entry.means.to_string(),
+            or_else: entry.or_else.iter().map(|line| line.to_string()).collect(),
             check: entry.check.iter().map(|line| line.to_string()).collect(),
         }
     }

@@ -194,6 +194,8 @@ pub struct ErrorBurst {
     pub to_s: f64,
     /// How many.
     pub frames: u64,
+    /// Good frames among them.
+    pub good_frames: u64,
 }
 
 impl Errors {
@@ -229,6 +231,7 @@ impl Errors {
                 from_s: burst.from.as_secs(),
                 to_s: burst.to.as_secs(),
                 frames: burst.frames,
+                good_frames: burst.good_frames,
             }),
         }
     }

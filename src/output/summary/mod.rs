@@ -28,6 +28,8 @@ pub struct Summary {
     pub source: Source,
     /// Is it well?
     pub verdict: Verdict,
+    /// What most probably lies behind it, where the evidence allows to say so.
+    pub probable_cause: Option<ProbableCause>,
     /// How full the bus was.
     pub load: Load,
     /// Good frames by identifier group.
@@ -95,6 +97,19 @@ pub enum Kind {
     Simulated,
 }
 
+/// What most probably lies behind the findings.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct ProbableCause {
+    /// The finding that names it.
+    pub code: crate::health::Code,
+    /// The node that it is about.
+    pub mac_id: Option<u8>,
+    /// What it means.
+    pub means: String,
+    /// What else would explain it.
+    pub or_else: Vec<String>,
+}
+
 /// One finding.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct Finding {
@@ -114,6 +129,8 @@ pub struct Finding {
     pub evidence: String,
     /// What it means.
     pub means: String,
+    /// What else would explain it.
+    pub or_else: Vec<String>,
     /// What to check, in order.
     pub check: Vec<String>,
 }

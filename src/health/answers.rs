@@ -1,0 +1,124 @@
+//! Findings about how nodes answer: too late, twice, in the wrong size.
+
+use super::{Code, Finding, Severity};
+use crate::fieldbus::{Decoder, Known, MacId};
+use crate::trunk::{IoSizes, Node, Trunk};
+use crate::wire::Nanos;
+
+/// A stretch of answers that takes this many times as long as the node's fastest is slow, and
+/// so is a node that takes this many times as long as its peers. Common practice, no source.
+const SLOWER: f64 = 2.5;
+const SLOWER_THAN_PEERS: f64 = 4.0;
+/// Differences below this are the bus, not the node: another node's frame waited for.
+const NOTICEABLE: Nanos = Nanos::from_micros(1500);
+/// Fewer peers make no comparison.
+const PEERS: usize = 3;
+/// From this share of answers on, answers beyond the first one are no accident.
+const TWICE: f64 = 0.01;
+const TWICE_AT_LEAST: u64 = 3;
+
+pub(super) fn find(trunk: &Trunk, decoder: &Decoder, found: &mut Vec<Finding>) {
+    let medians: Vec<(MacId, Nanos)> = trunk
+        .nodes()
+        .filter_map(|(mac_id, node)| Some((mac_id, node.poll.latency()?.quantile(0.5)?)))
+        .collect();
+    for (mac_id, node) in trunk.nodes() {
+        let told = decoder.node(mac_id);
+        let about_node = [
+            slow(mac_id, node, &medians),
+            twice(node),
+            size("response", &node.response_sizes, told.response_size(), Code::ResponseSize),
+            size("command", &node.command_sizes, told.command_size(), Code::CommandSize),
+        ];
+        found.extend(about_node.into_iter().flatten().map(|finding| finding.at(mac_id)));
+    }
+}
+
+fn ms(span: Nanos) -> String {
+    format!("{:.2} ms", span.as_micros() / 1e3)
+}
+
+fn slow(mac_id: MacId, node: &Node, medians: &[(MacId, Nanos)]) -> Option<Finding> {
+    let latency = node.poll.latency()?;
+    let slower = |a: Nanos, b: Nanos, factor: f64| {
+        a.0 as f64 > factor * b.0 as f64 && a.0 - b.0 > NOTICEABLE.0
+    };
+    let mut evidence = Vec::new();
+    let (mut first, mut count) = (None, 0);
+    if let (Some(fast), Some(slow)) = (node.pace.fastest(), node.pace.slowest())
+        && slower(slow.median, fast.median, SLOWER)
+    {
+        evidence.push(format!(
+            "its slowest stretch of {} answers had a median of {}, its fastest {}",
+            crate::trunk::Pace::STRETCH,
+            ms(slow.median),
+            ms(fast.median)
+        ));
+        first = Some(slow.from);
+        count = node.pace.stretches().1;
+    }
+    let own = latency.quantile(0.5)?;
+    let mut peers: Vec<Nanos> =
+        medians.iter().filter(|(peer, _)| *peer != mac_id).map(|(_, median)| *median).collect();
+    peers.sort_unstable();
+    if peers.len() >= PEERS && slower(own, peers[peers.len() / 2], SLOWER_THAN_PEERS) {
+        evidence.push(format!(
+            "its median of {} stands against {} of the {} other nodes",
+            ms(own),
+            ms(peers[peers.len() / 2]),
+            peers.len()
+        ));
+        count = count.max(1);
+    }
+    // Answers that come later than the next poll is due are as good as missed.
+    let late = node.poll.interval().and_then(|i| i.quantile(0.5)).is_some_and(|interval| {
+        latency.quantile(0.99).is_some_and(|slowest| slowest.0 * 2 > interval.0)
+    });
+    (!evidence.is_empty()).then(|| Finding {
+        code: Code::SlowAnswers,
+        severity: if late { Severity::Fault } else { Severity::Warning },
+        mac_id: None,
+        count,
+        first,
+        last: first,
+        evidence: evidence.join("; "),
+    })
+}
+
+fn twice(node: &Node) -> Option<Finding> {
+    let more = node.poll.unsolicited();
+    let answers = node.poll.responses();
+    let share = more.count() as f64 / (answers + more.count()).max(1) as f64;
+    let evidence = format!(
+        "{} answers to {answers} polls that had one already ({:.1} %)",
+        more.count(),
+        100.0 * share
+    );
+    (answers > 0 && more.count() >= TWICE_AT_LEAST && share >= TWICE)
+        .then(|| Finding::new(Code::TwoAnswer, Severity::Fault, more, evidence))
+}
+
+fn size(what: &str, seen: &IoSizes, told: Option<Known<u16>>, code: Code) -> Option<Finding> {
+    use crate::fieldbus::Origin;
+    let sizes = seen.sizes();
+    let told = told.filter(|known| known.origin != Origin::Inferred).map(|known| known.value);
+    let other: Vec<u16> =
+        sizes.iter().copied().filter(|&size| told.is_some_and(|told| told != size)).collect();
+    let list = |sizes: &[u16]| sizes.iter().map(u16::to_string).collect::<Vec<_>>().join(", ");
+    let evidence = match told {
+        Some(told) if !other.is_empty() => {
+            format!("{what}s of {} bytes where the connection has {told}", list(&other))
+        }
+        None if sizes.len() > 1 => format!("{what}s of {} bytes", list(&sizes)),
+        _ => return None,
+    };
+    Some(Finding {
+        code,
+        severity: Severity::Fault,
+        mac_id: None,
+        count: other.len().max(sizes.len() - 1) as u64,
+        first: None,
+        last: None,
+        evidence,
+    })
+}

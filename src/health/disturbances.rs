@@ -1,0 +1,167 @@
+//! Findings about where bus errors come from: whom they strike, with what they come.
+
+use super::nodes::{at, seconds};
+use super::{Code, Finding, Severity, TwoRates};
+use crate::trunk::{Burst, Strike, Talker, Trunk};
+use crate::wire::{Cause, Nanos};
+
+/// Fewer errors tell nothing about their cause.
+const ENOUGH: u64 = 8;
+/// So much better than blind chance, as a logarithm of the likelihood ratio, must "they strike
+/// this node" explain the errors: odds of ten thousand to one, since up to 64 nodes are tried.
+const STRIKE: f64 = 9.2;
+/// And so many times as often as by chance, or it does not matter.
+const STRIKE_FACTOR: f64 = 2.0;
+/// Standard deviations by which struck frames must be longer, or a drive faster.
+const EXCESS: f64 = 4.0;
+/// Chance that a tie to a drive is none, after correction for the number of drives tried.
+const DRIVE_P: f64 = 1e-4;
+const DRIVE_FACTOR: f64 = 2.0;
+/// Share of errors without acknowledge from which on nobody else is there.
+const ALONE: f64 = 0.8;
+/// A burst in which fewer good frames than this pass for each error is dense.
+const DENSE: f64 = 0.5;
+const DENSE_ERRORS: u64 = 16;
+/// A node that falls silent so near a dense burst was its victim.
+const AT_ONCE: Nanos = Nanos::from_millis(500);
+
+pub(super) fn find(trunk: &Trunk, severity: Severity, found: &mut Vec<Finding>) {
+    if let Some(finding) = alone(trunk) {
+        found.push(finding);
+        return;
+    }
+    let before = found.len();
+    found.extend(dense_bursts(trunk));
+    let dense = found.len() > before;
+    if trunk.strikes.followers() < ENOUGH || dense {
+        return;
+    }
+    let drives = with_drives(trunk);
+    let ties: [Option<Finding>; 3] = [rhythm(trunk), strikes(trunk), length(trunk)];
+    found.extend(ties.into_iter().flatten().chain(drives).map(|mut finding| {
+        finding.severity = severity;
+        finding
+    }));
+}
+
+fn finding(code: Code, trunk: &Trunk, evidence: String) -> Finding {
+    Finding::new(code, Severity::Fault, trunk.errors.with_cause(), evidence)
+}
+
+fn alone(trunk: &Trunk) -> Option<Finding> {
+    let (ack, all) = (trunk.errors.count(Cause::Ack), trunk.errors.with_cause().count());
+    let talkers: Vec<_> = trunk.strikes.strikes().collect();
+    let evidence = format!("{ack} of {all} bus errors were missing acknowledges");
+    let alone = all >= ENOUGH && ack as f64 >= ALONE * all as f64;
+    (alone && talkers.len() <= 2).then(|| finding(Code::AloneOnTheWire, trunk, evidence))
+}
+
+fn dense_bursts(trunk: &Trunk) -> Option<Finding> {
+    let is_dense = |burst: &&Burst| {
+        burst.frames >= DENSE_ERRORS && (burst.good_frames as f64) < DENSE * burst.frames as f64
+    };
+    let burst = trunk.errors.largest_burst().filter(is_dense)?;
+    let evidence = format!(
+        "{} errors from {} to {}, with {} good frames among them",
+        burst.frames,
+        at(burst.from),
+        at(burst.to),
+        burst.good_frames
+    );
+    let near = |t: Nanos| {
+        let early = burst.from.0.saturating_sub(AT_ONCE.0);
+        let late = burst.to.0.saturating_add(AT_ONCE.0);
+        (early..=late).contains(&t.0)
+    };
+    let victims: Vec<_> = trunk
+        .nodes()
+        .filter(|(_, node)| node.presence.recent().any(|absence| near(absence.from)))
+        .map(|(mac_id, _)| mac_id)
+        .collect();
+    match victims[..] {
+        [victim] => {
+            let evidence = format!("{evidence}; the node fell silent then");
+            Some(finding(Code::NodeBusOff, trunk, evidence).at(victim))
+        }
+        _ => Some(finding(Code::DenseBursts, trunk, evidence)),
+    }
+}
+
+fn rhythm(trunk: &Trunk) -> Option<Finding> {
+    let period = trunk.rhythm.period()?;
+    let evidence = format!(
+        "{} of the latest {} gaps between disturbances are whole multiples of {}",
+        period.on_beat,
+        period.gaps,
+        seconds(period.period)
+    );
+    Some(finding(Code::ErrorsInRhythm, trunk, evidence))
+}
+
+fn strikes(trunk: &Trunk) -> Option<Finding> {
+    let strike: Strike = trunk
+        .strikes
+        .strikes()
+        .max_by(|a, b| a.log_likelihood_ratio().total_cmp(&b.log_likelihood_ratio()))?;
+    let Talker::Node(mac_id) = strike.talker else { return None };
+    let seen = strike.struck as f64 / strike.all as f64;
+    let evidence = format!(
+        "{} of {} errors were followed by a frame of this node ({:.0} %), which sends {:.1} % of \
+         the bits; the log likelihood ratio against blind chance is {:.1}",
+        strike.struck,
+        strike.all,
+        100.0 * seen,
+        100.0 * strike.share,
+        strike.log_likelihood_ratio()
+    );
+    let stands_out = strike.log_likelihood_ratio() > STRIKE && seen > STRIKE_FACTOR * strike.share;
+    stands_out.then(|| finding(Code::ErrorsStrikeNode, trunk, evidence).at(mac_id))
+}
+
+fn length(trunk: &Trunk) -> Option<Finding> {
+    let excess = trunk.strikes.length_excess().filter(|&excess| excess > EXCESS)?;
+    let evidence = format!(
+        "the {} frames that followed errors are longer than errors that strike blindly would \
+         find them, by {excess:.1} standard deviations",
+        trunk.strikes.followers()
+    );
+    Some(finding(Code::ErrorsWithLength, trunk, evidence))
+}
+
+/// The drives with which errors come, the likeliest first.
+fn with_drives(trunk: &Trunk) -> Vec<Finding> {
+    let tried = trunk.ties.drives().count() as f64;
+    let mut tied: Vec<(f64, Finding)> = Vec::new();
+    for (mac_id, tie) in trunk.ties.drives() {
+        let (running, standing) = (tie.running(), tie.standing());
+        let mut evidence = Vec::new();
+        let mut p = 1.0_f64;
+        if let Some(rates) = TwoRates::new(running, standing) {
+            let corrected = (rates.p_value() * tried).min(1.0);
+            let ratio = rates.ratio().unwrap_or(1.0);
+            if corrected < DRIVE_P && ratio > DRIVE_FACTOR {
+                let (low, high) = rates.interval(0.95);
+                p = corrected;
+                evidence.push(format!(
+                    "{} disturbances in {:.0} s with it running, {} in {:.0} s with it standing: \
+                     {ratio:.1} times the rate (95 % from {low:.1} to {high:.1}; p {corrected:.1e}, \
+                     corrected for {tried} drives)",
+                    running.0, running.1, standing.0, standing.1
+                ));
+            }
+        }
+        if let Some(excess) = tie.speed_excess().filter(|&excess| excess > EXCESS) {
+            evidence.push(format!(
+                "at the disturbances it ran faster than in the mean, by {excess:.1} standard \
+                 deviations"
+            ));
+            p = p.min((-excess * excess / 2.0).exp());
+        }
+        if !evidence.is_empty() {
+            let finding = finding(Code::ErrorsWithDrive, trunk, evidence.join("; ")).at(mac_id);
+            tied.push((p, finding));
+        }
+    }
+    tied.sort_by(|a, b| a.0.total_cmp(&b.0));
+    tied.into_iter().map(|(_, finding)| finding).collect()
+}
