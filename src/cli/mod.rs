@@ -1,6 +1,7 @@
 //! Arguments to commands. Each command has a file of its own with its arguments and its run.
 
 mod convert;
+mod demo;
 mod frames;
 mod listen;
 mod plan;
@@ -24,6 +25,7 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Convert(convert::ConvertArgs),
+    Demo(demo::DemoArgs),
     Frames(frames::FramesArgs),
     Replay(replay::ReplayArgs),
     Plan(plan::PlanArgs),
@@ -49,6 +51,7 @@ pub fn main() -> ExitCode {
     let cli = Cli::parse();
     let outcome: Result<Outcome, Failure> = match &cli.command {
         Command::Convert(args) => convert::run(args),
+        Command::Demo(args) => demo::run(args),
         Command::Frames(args) => frames::run(args),
         Command::Replay(args) => replay::run(args),
         Command::Plan(args) => plan::run(args),
