@@ -51,15 +51,27 @@ pub(super) async fn analyse(source: &mut impl Source, kind: Kind, name: &str) ->
 }
 
 impl Results {
+    /// Finds out now whether the summary can be written later, when hours may have gone by.
+    pub(super) fn prepare(&self) -> Result<(), Failure> {
+        match &self.summary {
+            Some(path) if path != Path::new("-") => {
+                let was_there = path.exists();
+                let file = std::fs::OpenOptions::new().create(true).append(true).open(path);
+                file.and_then(|_| if was_there { Ok(()) } else { std::fs::remove_file(path) })
+                    .map_err(|error| unwritten(path, &error))
+            }
+            _ => Ok(()),
+        }
+    }
+
     /// Writes the summary to its places and says whether it holds what it must not.
     pub(super) fn deliver(&self, summary: &Summary) -> Result<Outcome, Failure> {
         match &self.summary {
             Some(path) if path == Path::new("-") => print(&summary.to_json())?,
             Some(path) => {
+                // First what is to be kept: the terminal may be gone.
+                std::fs::write(path, summary.to_json()).map_err(|error| unwritten(path, &error))?;
                 print(&page(summary))?;
-                std::fs::write(path, summary.to_json()).map_err(|error| {
-                    Failure(format!("{}: cannot write the summary: {error}", path.display()))
-                })?;
             }
             None => print(&page(summary))?,
         }
@@ -69,6 +81,10 @@ impl Results {
             _ => Outcome::Done,
         })
     }
+}
+
+fn unwritten(path: &Path, error: &std::io::Error) -> Failure {
+    Failure(format!("{}: cannot write the summary: {error}", path.display()))
 }
 
 /// Prints to standard output. A reader that has seen enough, such as `head`, is no error.

@@ -6,6 +6,7 @@ mod frames;
 mod listen;
 mod plan;
 mod replay;
+mod watch;
 mod simulate;
 
 use std::process::ExitCode;
@@ -24,6 +25,7 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Watch(watch::WatchArgs),
     Convert(convert::ConvertArgs),
     Demo(demo::DemoArgs),
     Frames(frames::FramesArgs),
@@ -50,6 +52,7 @@ pub struct Failure(pub String);
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
     let outcome: Result<Outcome, Failure> = match &cli.command {
+        Command::Watch(args) => watch::run(args),
         Command::Convert(args) => convert::run(args),
         Command::Demo(args) => demo::run(args),
         Command::Frames(args) => frames::run(args),

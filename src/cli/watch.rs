@@ -1,0 +1,306 @@
+//! `dropline watch`: listens to a live trunk until it is told to stop.
+
+use std::io::{self, IsTerminal, Write};
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::Args;
+use jiff::SignedDuration;
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
+
+use super::listen::{Results, block_on, file_name};
+use super::{Failure, Outcome};
+use crate::analysis::Analysis;
+use crate::output::Summary;
+use crate::output::capture::{CaptureWriter, WriterOptions};
+use crate::output::summary::Kind;
+use crate::source::{LiveOptions, LiveSource, Source, SourceError};
+use crate::wire::{Bitrate, Nanos, Record, What};
+
+/// Listen to a live trunk: capture, analysis, and the summary at the end
+///
+/// Ctrl-C ends it, with capture and summary complete. It never sends a frame, and refuses a
+/// controller that could.
+#[derive(Debug, Args)]
+#[command(after_help = "Example: dropline watch can0 --capture line3.jsonl.zst --for 8h
+
+Connecting to a trunk is work inside a cabinet: for qualified people, under the local codes and
+the makers' manuals. Isolate and prove dead first; drives hold a charge after they are switched
+off. dropline is not a safety device.")]
+pub(super) struct WatchArgs {
+    /// The CAN interface, such as can0
+    #[arg(value_name = "IFACE")]
+    interface: String,
+
+    /// Keep every record in this file; compressed if its name ends in .zst
+    #[arg(long, value_name = "FILE")]
+    capture: Option<PathBuf>,
+
+    /// Replace a capture that exists
+    #[arg(long, requires = "capture")]
+    overwrite: bool,
+
+    /// Stop by itself after so long: 30s, 10m, 8h
+    #[arg(long = "for", value_name = "TIME", value_parser = duration)]
+    limit: Option<Duration>,
+
+    /// The trunk's bit rate in bit/s, where the interface has none of its own
+    #[arg(long, value_name = "N", value_parser = bitrate)]
+    bitrate: Option<Bitrate>,
+
+    /// Listen also through a controller that is able to send. On a wrong bit rate it destroys
+    /// live traffic, on the right one it acknowledges frames
+    #[arg(long)]
+    allow_active: bool,
+
+    #[command(flatten)]
+    results: Results,
+}
+
+pub(super) fn run(args: &WatchArgs) -> Result<Outcome, Failure> {
+    args.results.prepare()?;
+    let summary = block_on(watch(args))??;
+    args.results.deliver(&summary)
+}
+
+async fn watch(args: &WatchArgs) -> Result<Summary, Failure> {
+    let mut stop = Stop::on_signal_or_after(args.limit)?;
+    let mut source = LiveSource::open(LiveOptions {
+        interface: args.interface.clone(),
+        bitrate: args.bitrate,
+        allow_active: args.allow_active,
+    })
+    .map_err(|error| Failure(error.to_string()))?;
+    let mut watch = Watch::start(args, &source)?;
+    let mut batch = Vec::new();
+    let mut tick = interval(Duration::from_secs(1));
+    tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
+    let broken = loop {
+        tokio::select! {
+            biased;
+            () = stop.wait() => break None,
+            _ = tick.tick() => watch.screen.status(&watch.analysis),
+            more = source.fill(&mut batch) => if let Err(error) = more { break Some(error) },
+        }
+        watch.take(&mut batch);
+        watch.tell(source.messages());
+    };
+    let t = source.stop(&mut batch);
+    watch.take(&mut batch);
+    watch.tell(source.messages());
+    Ok(watch.finish(t, broken))
+}
+
+/// What becomes of the records, and what the person who watches is told.
+struct Watch {
+    interface: String,
+    analysis: Analysis,
+    writer: Option<CaptureWriter>,
+    screen: Screen,
+}
+
+impl Watch {
+    fn start(args: &WatchArgs, source: &LiveSource) -> Result<Watch, Failure> {
+        let header = source.header();
+        let options = WriterOptions { overwrite: args.overwrite, ..WriterOptions::default() };
+        let writer = args
+            .capture
+            .as_ref()
+            .map(|path| CaptureWriter::create(path, header, options))
+            .transpose()
+            .map_err(|error| Failure(error.to_string()))?;
+        let mut screen = Screen::new();
+        screen.line(&opening(source));
+        if header.listen_only == Some(false) {
+            screen.line(&format!("{}: the controller is able to send", args.interface));
+        }
+        if header.bitrate.is_none() {
+            screen.line("the bit rate is not known, so the load is not; --bitrate gives it");
+        }
+        let analysis = Analysis::new(header);
+        Ok(Watch { interface: args.interface.clone(), analysis, writer, screen })
+    }
+
+    fn take(&mut self, batch: &mut Vec<Record>) {
+        if let Some(writer) = &mut self.writer {
+            writer.send(batch);
+        }
+        for record in batch.drain(..) {
+            self.analysis.take(&record, &mut |_, _| {});
+        }
+    }
+
+    fn tell(&mut self, messages: Vec<String>) {
+        let more = self.writer.as_mut().map(CaptureWriter::messages).unwrap_or_default();
+        for message in messages.into_iter().chain(more) {
+            self.screen.line(&message);
+        }
+    }
+
+    /// Ends capture and analysis with the same record, unless the source broke: then both count
+    /// as cut off.
+    fn finish(mut self, t: Nanos, broken: Option<SourceError>) -> Summary {
+        let writer = self.writer.take();
+        let tally = self.analysis.trunk().tally();
+        let mut in_capture = None;
+        match broken {
+            Some(error) => {
+                self.screen.line(&error.to_string());
+                drop(writer);
+            }
+            None => {
+                let end = Record { t, what: What::End(tally) };
+                self.analysis.take(&end, &mut |_, _| {});
+                if let Some(written) = writer.map(|writer| writer.finish(t)) {
+                    for message in &written.messages {
+                        self.screen.line(message);
+                    }
+                    let name = written.path.display();
+                    self.screen.line(&format!("{name}: {} bytes", written.bytes));
+                    // A capture with less in it than was heard does not give this summary.
+                    in_capture = (written.end == Some(end)).then(|| file_name(&written.path));
+                }
+            }
+        }
+        let (kind, name) = match in_capture {
+            Some(name) => (Kind::Capture, name),
+            None => (Kind::Live, self.interface),
+        };
+        self.analysis.finish(kind, &name, 0, &mut |_, _| {})
+    }
+}
+
+fn opening(source: &LiveSource) -> String {
+    let header = source.header();
+    let name = header.interface.as_deref().unwrap_or_default();
+    let bitrate = header.bitrate.map(|rate| format!(" at {rate}")).unwrap_or_default();
+    let room = source.room() / 1024;
+    format!("{name}: listening{bitrate}; the kernel keeps {room} KiB of frames not yet read")
+}
+
+/// What ends a watch: a signal, or the time that was given.
+struct Stop {
+    signals: [Signal; 2],
+    hangup: Option<Signal>,
+    deadline: Option<Instant>,
+}
+
+impl Stop {
+    fn on_signal_or_after(limit: Option<Duration>) -> Result<Stop, Failure> {
+        let listen = |kind| {
+            signal(kind).map_err(|error| Failure(format!("cannot listen for signals: {error}")))
+        };
+        Ok(Stop {
+            signals: [listen(SignalKind::interrupt())?, listen(SignalKind::terminate())?],
+            hangup: if outlives_its_terminal() {
+                None
+            } else {
+                Some(listen(SignalKind::hangup())?)
+            },
+            deadline: limit.and_then(|limit| Instant::now().checked_add(limit)),
+        })
+    }
+
+    async fn wait(&mut self) {
+        let [interrupt, terminate] = &mut self.signals;
+        let hangup = async {
+            match &mut self.hangup {
+                Some(hangup) => hangup.recv().await,
+                None => std::future::pending().await,
+            }
+        };
+        let deadline = async {
+            match self.deadline {
+                Some(deadline) => sleep_until(deadline).await,
+                None => std::future::pending().await,
+            }
+        };
+        tokio::select! {
+            _ = interrupt.recv() => {}
+            _ = terminate.recv() => {}
+            _ = hangup => {}
+            () = deadline => {}
+        }
+    }
+}
+
+/// Whether the process was started to ignore a hangup, as `nohup` does. Listening for the signal
+/// would undo that.
+fn outlives_its_terminal() -> bool {
+    const SIGHUP: u64 = 1;
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let ignored = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+    ignored
+        .and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok())
+        .is_some_and(|mask| mask & 1 << (SIGHUP - 1) != 0)
+}
+
+/// Standard error: lines for a person, and while that person looks on, one that is written over
+/// every second. Its terminal may go away; the watch must not.
+struct Screen {
+    is_terminal: bool,
+}
+
+impl Screen {
+    fn new() -> Screen {
+        Screen { is_terminal: io::stderr().is_terminal() }
+    }
+
+    fn line(&mut self, message: &str) {
+        let clear = if self.is_terminal { "\r\x1b[K" } else { "" };
+        let _ = writeln!(io::stderr(), "{clear}dropline: {message}");
+    }
+
+    fn status(&mut self, analysis: &Analysis) {
+        if self.is_terminal {
+            let tally = analysis.trunk().tally();
+            let _ = write!(
+                io::stderr(),
+                "\r\x1b[K{:.0} s: {} frames, {} error frames, {} lost; Ctrl-C ends",
+                analysis.trunk().now().as_secs(),
+                tally.frames,
+                tally.error_frames,
+                tally.lost_frames
+            );
+        }
+    }
+}
+
+fn duration(text: &str) -> Result<Duration, String> {
+    let hint = "not a time; give for example 30s, 10m or 8h";
+    let time: SignedDuration = text.parse().map_err(|_| hint)?;
+    match Duration::try_from(time) {
+        Ok(time) if !time.is_zero() => Ok(time),
+        _ => Err(hint.into()),
+    }
+}
+
+fn bitrate(text: &str) -> Result<Bitrate, String> {
+    let hint = "give it in bit/s, for example 125000";
+    let rate: u32 = text.parse().map_err(|_| hint)?;
+    Bitrate::try_from(rate).map_err(|error| format!("{error}; {hint}"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_are_read_as_people_write_them() {
+        assert_eq!(duration("30s"), Ok(Duration::from_secs(30)));
+        assert_eq!(duration("500ms"), Ok(Duration::from_millis(500)));
+        assert_eq!(duration("1h 30m"), Ok(Duration::from_secs(5400)));
+        for wrong in ["", "30", "0s", "-5s", "5 parsecs", "1y"] {
+            assert!(duration(wrong).is_err(), "{wrong:?}");
+        }
+    }
+
+    #[test]
+    fn bit_rates_are_in_bits_per_second() {
+        assert_eq!(bitrate("125000"), Ok(Bitrate::new(125_000).unwrap()));
+        for wrong in ["", "0", "125k", "2000000", "-1"] {
+            assert!(bitrate(wrong).unwrap_err().contains("125000"), "{wrong:?}");
+        }
+    }
+}
