@@ -6,8 +6,8 @@ mod frames;
 mod listen;
 mod plan;
 mod replay;
-mod watch;
 mod simulate;
+mod watch;
 
 use std::process::ExitCode;
 

@@ -1,0 +1,59 @@
+//! What is checked on a real Linux kernel: the live source and `dropline watch`, against
+//! senders and adapters that are not dropline's own.
+//!
+//! Where the machine has no CAN, a test is reported as ignored, with the reason. With
+//! `DROPLINE_LIVE=required` that is a failure: so `.ci/run` runs them, in the kernel that
+//! `can-kernel` boots.
+
+mod adapter;
+mod bus;
+mod ending;
+mod flood;
+mod frames;
+mod process;
+mod refusal;
+mod running;
+
+use std::process::ExitCode;
+
+use libtest_mimic::{Arguments, Completion, Failed, Trial};
+
+/// Why a test cannot be run on this machine.
+#[derive(Debug)]
+pub struct Absent(pub String);
+
+type Test = fn() -> Result<(), Absent>;
+
+const TESTS: &[(&str, Test)] = &[
+    ("refusal::bad_interfaces_are_one_clear_line", refusal::bad_interfaces_are_one_clear_line),
+    ("refusal::an_interface_that_is_down", refusal::an_interface_that_is_down),
+    ("refusal::an_active_controller", refusal::an_active_controller),
+    ("refusal::another_bit_rate", refusal::another_bit_rate),
+    ("frames::every_kind_in_order_with_its_time", frames::every_kind_in_order_with_its_time),
+    ("frames::a_controller_that_only_listens", frames::a_controller_that_only_listens),
+    ("frames::the_capture_gives_the_same_summary", frames::the_capture_gives_the_same_summary),
+    ("adapter::error_frames_and_states", adapter::error_frames_and_states),
+    ("adapter::unplugged_and_plugged_in_again", adapter::unplugged_and_plugged_in_again),
+    ("adapter::back_but_able_to_send", adapter::back_but_able_to_send),
+    ("adapter::taken_down_and_up", adapter::taken_down_and_up),
+    ("ending::by_signal_and_by_itself", ending::by_signal_and_by_itself),
+    ("ending::killed", ending::killed),
+    ("ending::disk_full", ending::disk_full),
+    ("flood::forty_thousand_frames_a_second", flood::forty_thousand_frames_a_second),
+    ("flood::every_loss_is_counted_in_its_place", flood::every_loss_is_counted_in_its_place),
+];
+
+fn main() -> ExitCode {
+    let mut arguments = Arguments::from_args();
+    // One at a time: they share the machine's interfaces, and some measure how fast it is.
+    arguments.test_threads = Some(1);
+    let required = std::env::var("DROPLINE_LIVE").is_ok_and(|value| value == "required");
+    let trials = TESTS.iter().map(|&(name, test)| {
+        Trial::ignorable_test(name, move || match test() {
+            Ok(()) => Ok(Completion::Completed),
+            Err(Absent(reason)) if required => Err(Failed::from(reason)),
+            Err(Absent(reason)) => Ok(Completion::ignored_with(reason)),
+        })
+    });
+    libtest_mimic::run(&arguments, trials.collect()).exit_code()
+}
