@@ -1,5 +1,6 @@
 //! Any saved file, by its content, read ahead on a thread of its own.
 
+use std::io::Read;
 use std::path::Path;
 use std::sync::mpsc as plain;
 use std::thread;
@@ -67,8 +68,28 @@ pub fn open(path: &Path, options: &Saved) -> Result<AnySource, SourceError> {
 /// # Errors
 /// As [`open`].
 pub fn open_reader(path: &Path, options: &Saved) -> Result<Box<dyn SavedReader>, SourceError> {
-    let name = path.display().to_string();
-    let mut lines = Lines::new(input::open(path)?);
+    identify(path.display().to_string(), input::open(path)?, options)
+}
+
+/// Like [`open_reader`], for bytes from anywhere; messages call them by `name`.
+///
+/// # Errors
+/// As [`open`], but for what has to do with files.
+pub fn reader_of<'a>(
+    name: &str,
+    bytes: impl Read + Send + 'a,
+    options: &Saved,
+) -> Result<Box<dyn SavedReader + 'a>, SourceError> {
+    let input = input::Input::new(bytes).map_err(|error| cannot_go_on(name, &error))?;
+    identify(name.to_owned(), input, options)
+}
+
+fn identify<'a, R: Read + Send + 'a>(
+    name: String,
+    input: input::Input<R>,
+    options: &Saved,
+) -> Result<Box<dyn SavedReader + 'a>, SourceError> {
+    let mut lines = Lines::new(input);
     let start = lines.peek().map_err(|error| cannot_go_on(&name, &error))?;
     if OLD_PCAP.iter().any(|magic| start.starts_with(magic)) {
         return Err(SourceError(format!(

@@ -1,0 +1,8 @@
+//! Any bytes as a line of a capture.
+
+#![no_main]
+
+#[path = "../checks.rs"]
+mod checks;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| checks::line(bytes));
