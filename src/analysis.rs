@@ -1,6 +1,7 @@
 //! The whole path from record to summary, without I/O: what live and replay share.
 
 use crate::fieldbus::{Decoder, DriveStatus, MacId};
+use crate::health::Expectation;
 use crate::output::Summary;
 use crate::output::summary::Kind;
 use crate::trunk::{Event, Trunk};
@@ -12,12 +13,28 @@ pub struct Analysis {
     header: Header,
     decoder: Decoder,
     trunk: Trunk,
+    plan: Option<Expectation>,
 }
 
 impl Analysis {
     /// Begins with what the source says about itself.
     pub fn new(header: &Header) -> Analysis {
-        Analysis { header: header.clone(), decoder: Decoder::default(), trunk: Trunk::default() }
+        Analysis {
+            header: header.clone(),
+            decoder: Decoder::default(),
+            trunk: Trunk::default(),
+            plan: None,
+        }
+    }
+
+    /// The same analysis with the plan of the trunk, which the summary then compares with the
+    /// wire. To be called before the first record.
+    pub fn with_plan(mut self, plan: Option<Expectation>) -> Analysis {
+        if let Some(plan) = &plan {
+            plan.tell(&mut self.decoder);
+        }
+        self.plan = plan;
+        self
     }
 
     /// Takes the next record; `events` hears what changed on the trunk.
@@ -62,6 +79,14 @@ impl Analysis {
     ) -> Summary {
         self.trunk.finish(events);
         self.decoder.advance(self.trunk.now());
-        Summary::of(&self.trunk, &self.decoder, &self.header, kind, name, unreadable)
+        Summary::against(
+            self.plan.as_ref(),
+            &self.trunk,
+            &self.decoder,
+            &self.header,
+            kind,
+            name,
+            unreadable,
+        )
     }
 }

@@ -1,6 +1,5 @@
 //! `dropline plan` from outside: the example, limits, errors with line and key, JSON, SVG.
 
-use std::path::Path;
 use std::process::Output;
 
 use assert_cmd::Command;
@@ -220,17 +219,4 @@ fn the_picture_shows_every_node_and_escapes_names() {
     assert_eq!(again.status.code(), Some(2));
     assert!(text(&again.stderr).contains("exists already"));
     assert!(plan(&head(20.0), &["--svg", path, "--overwrite"]).status.success());
-}
-
-/// The schema in `shared/` is the one that the code gives. To renew it after a change:
-/// `UPDATE_SCHEMAS=1 cargo test --test plan`.
-#[test]
-fn the_schema_in_shared_is_the_codes() {
-    let path = Path::new("shared/plan-report.schema.json");
-    let schema = schemars::schema_for!(dropline::plan::Report);
-    let now = serde_json::to_string_pretty(&schema).unwrap() + "\n";
-    if std::env::var_os("UPDATE_SCHEMAS").is_some() {
-        std::fs::write(path, &now).unwrap();
-    }
-    assert_eq!(std::fs::read_to_string(path).unwrap(), now, "see the comment at this test");
 }

@@ -30,3 +30,9 @@ fn the_capture_schemas_are_those_of_the_code() {
     held_in_step("capture-header.schema.json", &header);
     held_in_step("capture-record.schema.json", &record);
 }
+
+#[test]
+fn the_plan_report_schema_is_that_of_the_code() {
+    let schema = schemars::schema_for!(dropline::plan::Report);
+    held_in_step("plan-report.schema.json", &schema);
+}

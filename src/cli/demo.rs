@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::listen::{Results, block_on, file_name};
+use super::listen::{Expected, Results, block_on, file_name};
 use super::{Failure, Outcome};
 use crate::analysis::Analysis;
 use crate::output::Summary;
@@ -28,6 +28,9 @@ pub(super) struct DemoArgs {
     /// Write the summary as JSON to this file
     #[arg(long, value_name = "FILE", default_value = "orchard-lane.summary.json")]
     summary: PathBuf,
+
+    #[command(flatten)]
+    expected: Expected,
 }
 
 pub(super) fn run(args: &DemoArgs) -> Result<Outcome, Failure> {
@@ -40,11 +43,12 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, Failure> {
 }
 
 async fn listen(args: &DemoArgs) -> Result<Summary, Failure> {
+    let plan = args.expected.read()?;
     let mut source = SimSource::demo();
     let options = WriterOptions { overwrite: true, ..WriterOptions::default() };
     let mut writer = CaptureWriter::create(&args.capture, source.header(), options)
         .map_err(|error| Failure(error.to_string()))?;
-    let mut analysis = Analysis::new(source.header());
+    let mut analysis = Analysis::new(source.header()).with_plan(plan);
     let mut batch = Vec::new();
     let mut more = true;
     while more {

@@ -5,9 +5,10 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::plan::read_plan;
 use super::{Failure, Outcome};
 use crate::analysis::Analysis;
-use crate::health::Severity;
+use crate::health::{Expectation, Severity};
 use crate::output::summary::Kind;
 use crate::output::{Summary, page};
 use crate::source::Source;
@@ -24,10 +25,30 @@ pub(super) struct Results {
     pub(super) fail_on: Option<Severity>,
 }
 
+/// What the trunk is meant to be.
+#[derive(Debug, Args)]
+pub(super) struct Expected {
+    /// Compare the wire with this plan of the trunk, a TOML file; see dropline plan
+    #[arg(long, value_name = "FILE")]
+    pub(super) plan: Option<PathBuf>,
+}
+
+impl Expected {
+    /// Reads the plan, if one was given.
+    pub(super) fn read(&self) -> Result<Option<Expectation>, Failure> {
+        self.plan.as_deref().map(read_plan).transpose().map(|plan| plan.map(Expectation::new))
+    }
+}
+
 /// Takes everything that the source delivers through the analysis. A source that breaks ends
 /// it as a capture that was cut off does.
-pub(super) async fn analyse(source: &mut impl Source, kind: Kind, name: &str) -> Summary {
-    let mut analysis = Analysis::new(source.header());
+pub(super) async fn analyse(
+    source: &mut impl Source,
+    plan: Option<Expectation>,
+    kind: Kind,
+    name: &str,
+) -> Summary {
+    let mut analysis = Analysis::new(source.header()).with_plan(plan);
     let mut batch = Vec::new();
     loop {
         let more = source.fill(&mut batch).await;

@@ -94,9 +94,9 @@ Examples:
 ";
 
 fn parse_size(words: &str) -> Result<Size, String> {
-    let wrong = || format!("{words:?} is not OUT:IN, as in 4:4, each from 0 to 512");
+    let wrong = || format!("{words:?} is not OUT:IN, as in 4:4, each from 0 to 448");
     let (out, back) = words.split_once(':').ok_or_else(wrong)?;
-    let bytes = |text: &str| text.parse().ok().filter(|&bytes: &u16| bytes <= 512);
+    let bytes = |text: &str| text.parse().ok().filter(|&bytes: &u16| bytes <= 448);
     let size = bytes(out).zip(bytes(back)).ok_or_else(wrong)?;
     Ok(Size { command_bytes: size.0, response_bytes: size.1 })
 }

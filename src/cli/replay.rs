@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::listen::{Results, analyse, block_on, file_name};
+use super::listen::{Expected, Results, analyse, block_on, file_name};
 use super::{Failure, Outcome};
 use crate::output::summary::Kind;
 use crate::source;
@@ -22,13 +22,17 @@ pub(super) struct ReplayArgs {
     interface: Option<String>,
 
     #[command(flatten)]
+    expected: Expected,
+
+    #[command(flatten)]
     results: Results,
 }
 
 pub(super) fn run(args: &ReplayArgs) -> Result<Outcome, Failure> {
+    let plan = args.expected.read()?;
     let options = source::Saved { interface: args.interface.clone() };
     let mut source = source::open(&args.capture, &options).map_err(|e| Failure(e.to_string()))?;
     let name = file_name(&args.capture);
-    let summary = block_on(analyse(&mut source, Kind::Capture, &name))?;
+    let summary = block_on(analyse(&mut source, plan, Kind::Capture, &name))?;
     args.results.deliver(&summary)
 }

@@ -9,7 +9,7 @@ use jiff::SignedDuration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
 
-use super::listen::{Results, block_on, file_name};
+use super::listen::{Expected, Results, block_on, file_name};
 use super::{Failure, Outcome};
 use crate::analysis::Analysis;
 use crate::output::Summary;
@@ -53,6 +53,9 @@ pub(super) struct WatchArgs {
     /// live traffic, on the right one it acknowledges frames
     #[arg(long)]
     allow_active: bool,
+
+    #[command(flatten)]
+    expected: Expected,
 
     #[command(flatten)]
     results: Results,
@@ -102,6 +105,7 @@ struct Watch {
 
 impl Watch {
     fn start(args: &WatchArgs, source: &LiveSource) -> Result<Watch, Failure> {
+        let plan = args.expected.read()?;
         let header = source.header();
         let options = WriterOptions { overwrite: args.overwrite, ..WriterOptions::default() };
         let writer = args
@@ -118,7 +122,7 @@ impl Watch {
         if header.bitrate.is_none() {
             screen.line("the bit rate is not known, so the load is not; --bitrate gives it");
         }
-        let analysis = Analysis::new(header);
+        let analysis = Analysis::new(header).with_plan(plan);
         Ok(Watch { interface: args.interface.clone(), analysis, writer, screen })
     }
 

@@ -130,6 +130,20 @@ pub enum Code {
     AloneOnTheWire,
     /// A node fills the bus.
     NodeFloods,
+    /// A node of the plan was not heard.
+    NodeMissing,
+    /// A node is there, or is asked for, that the plan does not have.
+    NodeUnplanned,
+    /// I/O of another length than the plan says.
+    IoSizeDiffers,
+    /// Another device than the plan says.
+    IdentityDiffers,
+    /// Another revision than the plan says.
+    RevisionDiffers,
+    /// A node has its turn less often than the plan says.
+    IntervalOverPlan,
+    /// More load than the plan can need.
+    LoadOverPlan,
 }
 
 impl Code {

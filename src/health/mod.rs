@@ -9,11 +9,13 @@ mod finding;
 mod masters;
 mod measurement;
 mod nodes;
+mod plan;
 mod rates;
 mod verdict;
 
 pub use catalogue::{CAUTIONS, Entry, Rank, catalogue};
 pub use finding::{Code, Finding, Severity};
+pub use plan::Expectation;
 pub use rates::TwoRates;
 pub use verdict::{State, Verdict};
 
@@ -32,6 +34,16 @@ pub struct Context {
 
 /// Everything found: the gravest first, of equally grave ones the nearest to a cause.
 pub fn findings(trunk: &Trunk, decoder: &Decoder, context: &Context) -> Vec<Finding> {
+    findings_against(None, trunk, decoder, context)
+}
+
+/// The same; with a plan also where the wire differs from it.
+pub fn findings_against(
+    plan: Option<&Expectation>,
+    trunk: &Trunk,
+    decoder: &Decoder,
+    context: &Context,
+) -> Vec<Finding> {
     let mut found = Vec::new();
     nodes::find(trunk, &mut found);
     answers::find(trunk, decoder, &mut found);
@@ -39,6 +51,9 @@ pub fn findings(trunk: &Trunk, decoder: &Decoder, context: &Context) -> Vec<Find
     drives::find(trunk, decoder, &mut found);
     bus::find(trunk, context, &mut found);
     measurement::find(trunk, context, &mut found);
+    if let Some(plan) = plan {
+        plan.find(trunk, decoder, context, &mut found);
+    }
     found.sort_by_key(|finding| {
         let rank = finding.code.entry().rank;
         let grave_first = std::cmp::Reverse((finding.severity, rank));

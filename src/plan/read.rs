@@ -177,8 +177,8 @@ fn read_node(keys: &Keys) -> Option<Node> {
 
 /// The I/O sizes, as far as the kind of connection has any.
 fn read_sizes(keys: &Keys, connection: Connection) -> Option<(u16, u16)> {
-    // A connection's size attribute has 16 bits; no I/O message comes near that.
-    let most = 512;
+    // As far as the six bits that count fragments of 7 bytes go: 64 of them.
+    let most = 448;
     match connection {
         Connection::Explicit | Connection::Master => {
             for key in ["command_bytes", "response_bytes"].into_iter().filter(|key| keys.has(key)) {

@@ -2,8 +2,10 @@
 
 use dropline::Analysis;
 use dropline::fieldbus::{AddressCheck, AddressCheckKind, DeviceId, Identifier, MacId};
+use dropline::health::Expectation;
 use dropline::output::Summary;
 use dropline::output::summary::Kind;
+use dropline::plan::Plan;
 use dropline::wire::{
     Bitrate, Clock, ErrorFrame, Frame, Header, Id, Nanos, Record, StandardId, Tally, What,
 };
@@ -13,6 +15,8 @@ pub struct Scene {
     pub records: Vec<Record>,
     pub now: Nanos,
     pub bitrate: Option<u32>,
+    /// The text of the plan that it is compared with.
+    pub plan: Option<String>,
 }
 
 /// A scan every 20 ms.
@@ -29,7 +33,7 @@ pub fn device(number: u32) -> DeviceId {
 
 impl Scene {
     pub fn new() -> Scene {
-        Scene { records: Vec::new(), now: Nanos::ZERO, bitrate: Some(125_000) }
+        Scene { records: Vec::new(), now: Nanos::ZERO, bitrate: Some(125_000), plan: None }
     }
 
     pub fn wait(&mut self, span: Nanos) {
@@ -111,7 +115,8 @@ impl Scene {
     }
 
     pub fn summary(&self) -> Summary {
-        let mut analysis = Analysis::new(&self.header());
+        let plan = self.plan.as_ref().map(|text| Expectation::new(Plan::parse(text).unwrap()));
+        let mut analysis = Analysis::new(&self.header()).with_plan(plan);
         for record in &self.records {
             analysis.take(record, &mut |_, _| {});
         }

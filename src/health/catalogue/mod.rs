@@ -5,6 +5,7 @@ mod connections;
 mod errors;
 mod measurement;
 mod nodes;
+mod plan;
 
 use super::Code;
 
@@ -52,6 +53,7 @@ pub fn catalogue() -> impl Iterator<Item = &'static Entry> {
         &errors::ENTRIES,
         &nodes::ENTRIES,
         &connections::ENTRIES,
+        &plan::ENTRIES,
     ]
     .into_iter()
     .flatten()

@@ -4,7 +4,7 @@ use super::{
     AddressClash, Errors, Finding, Groups, Kind, Load, Node, ProbableCause, Source, Summary,
 };
 use crate::fieldbus::Decoder;
-use crate::health::{self, CAUTIONS, Context, Rank, Severity, Verdict};
+use crate::health::{self, CAUTIONS, Context, Expectation, Rank, Severity, Verdict};
 use crate::trunk::Trunk;
 use crate::wire::Header;
 
@@ -18,8 +18,21 @@ impl Summary {
         name: &str,
         unreadable: u64,
     ) -> Summary {
+        Summary::against(None, trunk, decoder, header, kind, name, unreadable)
+    }
+
+    /// The same; with a plan also where the wire differs from it.
+    pub fn against(
+        plan: Option<&Expectation>,
+        trunk: &Trunk,
+        decoder: &Decoder,
+        header: &Header,
+        kind: Kind,
+        name: &str,
+        unreadable: u64,
+    ) -> Summary {
         let context = Context { bitrate: header.bitrate, unreadable };
-        let findings = health::findings(trunk, decoder, &context);
+        let findings = health::findings_against(plan, trunk, decoder, &context);
         let mut summary = Summary {
             format: Self::FORMAT.to_string(),
             version: Self::VERSION,
