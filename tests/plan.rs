@@ -52,7 +52,7 @@ fn the_example_keeps_every_limit_and_says_so() {
     assert_eq!(output.status.code(), Some(0));
     let page = text(&output.stdout);
     for words in [
-        "Orchard Lane, cider line: 125 kbit/s, a scan every 20 ms, 9 nodes",
+        "Orchard Lane cider bottling line: 125 kbit/s, a scan every 20 ms, 9 nodes",
         "0 broken",
         "shortest scan interval that fits",
         "A voltage measured at the device under full",

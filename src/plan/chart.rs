@@ -92,7 +92,11 @@ impl<'a> Picture<'a> {
             };
             let middle = TOP + ROW * index as i32 + ROW / 2;
             let place = Pos::new(HPos::Right, VPos::Center);
-            root.draw(&Text::new(shortened(&label), (LABELS - 10, middle), ink(14).pos(place)))?;
+            root.draw(&Text::new(
+                shortened(&label, 30),
+                (LABELS - 10, middle),
+                ink(14).pos(place),
+            ))?;
             let line = [(LABELS, middle), (WIDTH as i32 - RIGHT, middle)];
             root.draw(&PathElement::new(line, PALE))?;
         }
@@ -114,7 +118,7 @@ impl<'a> Picture<'a> {
             true => "nothing is scanned".into(),
             false => format!("over after {:.2} ms of {} ms", self.end_ms, self.scan_ms),
         };
-        let name = shortened(&self.plan.trunk.name);
+        let name = shortened(&self.plan.trunk.name, 60);
         let heading = format!("{name}: the predicted scan, {end}");
         root.draw(&Text::new(heading, (12, 12), ink(17)))?;
         let legend = [(COMMAND, "master to node"), (RESPONSE, "node to master")];
@@ -169,13 +173,12 @@ fn ink(size: i32) -> TextStyle<'static> {
     ("sans-serif", size).into_font().color(&INK)
 }
 
-/// What there is room for beside a row.
-fn shortened(label: &str) -> String {
-    const MOST: usize = 30;
-    if label.chars().count() <= MOST {
+/// As many characters as there is room for.
+fn shortened(label: &str, most: usize) -> String {
+    if label.chars().count() <= most {
         return label.to_owned();
     }
-    label.chars().take(MOST - 1).chain(['…']).collect()
+    label.chars().take(most - 1).chain(['…']).collect()
 }
 
 /// A round step that gives the axis six to twelve marks.
