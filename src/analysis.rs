@@ -1,11 +1,21 @@
 //! The whole path from record to summary, without I/O: what live and replay share.
 
+use crate::fieldbus::eds::Index;
 use crate::fieldbus::{Decoder, DriveStatus, MacId};
 use crate::health::Expectation;
 use crate::output::Summary;
 use crate::output::summary::Kind;
 use crate::trunk::{Event, Trunk};
 use crate::wire::{Header, Nanos, Record, What};
+
+/// What is given beside the records: what the trunk is meant to be.
+#[derive(Debug, Default)]
+pub struct Given {
+    /// The plan, which the summary compares with the wire.
+    pub plan: Option<Expectation>,
+    /// The data sheet files, with which it compares the devices.
+    pub sheets: Option<Index>,
+}
 
 /// Takes records in the order received and ends in a summary.
 #[derive(Debug)]
@@ -14,6 +24,7 @@ pub struct Analysis {
     decoder: Decoder,
     trunk: Trunk,
     plan: Option<Expectation>,
+    sheets: Option<Index>,
 }
 
 impl Analysis {
@@ -24,6 +35,7 @@ impl Analysis {
             decoder: Decoder::default(),
             trunk: Trunk::default(),
             plan: None,
+            sheets: None,
         }
     }
 
@@ -35,6 +47,12 @@ impl Analysis {
         }
         self.plan = plan;
         self
+    }
+
+    /// The same analysis with all that is given. To be called before the first record.
+    pub fn with(mut self, given: Given) -> Analysis {
+        self.sheets = given.sheets;
+        self.with_plan(given.plan)
     }
 
     /// Takes the next record; `events` hears what changed on the trunk.
@@ -79,7 +97,7 @@ impl Analysis {
     ) -> Summary {
         self.trunk.finish(events);
         self.decoder.advance(self.trunk.now());
-        Summary::against(
+        let mut summary = Summary::against(
             self.plan.as_ref(),
             &self.trunk,
             &self.decoder,
@@ -87,6 +105,10 @@ impl Analysis {
             kind,
             name,
             unreadable,
-        )
+        );
+        if let Some(sheets) = &self.sheets {
+            summary.add_data_sheets(&self.decoder, sheets);
+        }
+        summary
     }
 }

@@ -43,12 +43,12 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, Failure> {
 }
 
 async fn listen(args: &DemoArgs) -> Result<Summary, Failure> {
-    let plan = args.expected.read()?;
+    let given = args.expected.read()?;
     let mut source = SimSource::demo();
     let options = WriterOptions { overwrite: true, ..WriterOptions::default() };
     let mut writer = CaptureWriter::create(&args.capture, source.header(), options)
         .map_err(|error| Failure(error.to_string()))?;
-    let mut analysis = Analysis::new(source.header()).with_plan(plan);
+    let mut analysis = Analysis::new(source.header()).with(given);
     let mut batch = Vec::new();
     let mut more = true;
     while more {

@@ -7,11 +7,12 @@ use clap::Args;
 
 use super::plan::read_plan;
 use super::{Failure, Outcome};
-use crate::analysis::Analysis;
+use crate::analysis::{Analysis, Given};
+use crate::fieldbus::eds::Index;
 use crate::health::{Expectation, Severity};
 use crate::output::summary::Kind;
 use crate::output::{Summary, page};
-use crate::source::Source;
+use crate::source::{Source, data_sheets};
 
 /// Where the summary goes and what it must not hold.
 #[derive(Debug, Args)]
@@ -31,24 +32,46 @@ pub(super) struct Expected {
     /// Compare the wire with this plan of the trunk, a TOML file; see dropline plan
     #[arg(long, value_name = "FILE")]
     pub(super) plan: Option<PathBuf>,
+
+    /// Compare the devices with the data sheet files (.eds) in this directory
+    #[arg(long, value_name = "DIR")]
+    pub(super) eds: Option<PathBuf>,
 }
 
 impl Expected {
-    /// Reads the plan, if one was given.
-    pub(super) fn read(&self) -> Result<Option<Expectation>, Failure> {
-        self.plan.as_deref().map(read_plan).transpose().map(|plan| plan.map(Expectation::new))
+    /// Reads what was given. Data sheets that cannot be read are named and left out.
+    pub(super) fn read(&self) -> Result<Given, Failure> {
+        let plan = self.plan.as_deref().map(read_plan).transpose()?.map(Expectation::new);
+        let sheets = self.eds.as_deref().map(read_sheets).transpose()?;
+        Ok(Given { plan, sheets })
     }
+}
+
+fn read_sheets(directory: &Path) -> Result<Index, Failure> {
+    /// So many files that cannot be read are named.
+    const NAMED: usize = 5;
+    let (index, left_out) = data_sheets(directory).map_err(|error| Failure(error.to_string()))?;
+    for line in left_out.iter().take(NAMED) {
+        eprintln!("dropline: {line}; left out");
+    }
+    if left_out.len() > NAMED {
+        eprintln!("dropline: {} more files left out", left_out.len() - NAMED);
+    }
+    if index.sheets().is_empty() {
+        return Err(Failure(format!("{}: no .eds file in it", directory.display())));
+    }
+    Ok(index)
 }
 
 /// Takes everything that the source delivers through the analysis. A source that breaks ends
 /// it as a capture that was cut off does.
 pub(super) async fn analyse(
     source: &mut impl Source,
-    plan: Option<Expectation>,
+    given: Given,
     kind: Kind,
     name: &str,
 ) -> Summary {
-    let mut analysis = Analysis::new(source.header()).with_plan(plan);
+    let mut analysis = Analysis::new(source.header()).with(given);
     let mut batch = Vec::new();
     loop {
         let more = source.fill(&mut batch).await;

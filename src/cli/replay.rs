@@ -29,10 +29,10 @@ pub(super) struct ReplayArgs {
 }
 
 pub(super) fn run(args: &ReplayArgs) -> Result<Outcome, Failure> {
-    let plan = args.expected.read()?;
+    let given = args.expected.read()?;
     let options = source::Saved { interface: args.interface.clone() };
     let mut source = source::open(&args.capture, &options).map_err(|e| Failure(e.to_string()))?;
     let name = file_name(&args.capture);
-    let summary = block_on(analyse(&mut source, plan, Kind::Capture, &name))?;
+    let summary = block_on(analyse(&mut source, given, Kind::Capture, &name))?;
     args.results.deliver(&summary)
 }

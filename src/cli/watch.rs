@@ -105,7 +105,7 @@ struct Watch {
 
 impl Watch {
     fn start(args: &WatchArgs, source: &LiveSource) -> Result<Watch, Failure> {
-        let plan = args.expected.read()?;
+        let given = args.expected.read()?;
         let header = source.header();
         let options = WriterOptions { overwrite: args.overwrite, ..WriterOptions::default() };
         let writer = args
@@ -122,7 +122,7 @@ impl Watch {
         if header.bitrate.is_none() {
             screen.line("the bit rate is not known, so the load is not; --bitrate gives it");
         }
-        let analysis = Analysis::new(header).with_plan(plan);
+        let analysis = Analysis::new(header).with(given);
         Ok(Watch { interface: args.interface.clone(), analysis, writer, screen })
     }
 

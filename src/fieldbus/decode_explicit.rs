@@ -186,7 +186,11 @@ fn message<'a>(
     if ends.answers
         && let Some((&first, rest)) = body.split_first()
     {
-        match Service::from_low_bits(first) {
+        let service = Service::from_low_bits(first);
+        let asked = node.waiting.expects(client, ends.header.transaction, service);
+        match service {
+            // The codes of both mean something else in the classes of some makers.
+            _ if asked => {}
             Service::HEARTBEAT => {
                 node.explicit.heartbeats += 1;
                 let heartbeat = Heartbeat::parse(rest);

@@ -60,6 +60,12 @@ impl Decoder {
         input.into_iter().for_each(|instance| drive.set_input(instance, Origin::Planned));
     }
 
+    /// The plan says who is a node's master.
+    pub fn plan_owner(&mut self, mac_id: MacId, master: MacId) {
+        let owner = &mut self.nodes[mac_id.index()].connections.owner;
+        offer(owner, master, Origin::Planned);
+    }
+
     /// Frames are known to be missing at `t`: what is half done is forgotten without blame.
     pub fn gap(&mut self, t: Nanos) {
         self.nodes.iter_mut().for_each(|node| node.forgive(t));

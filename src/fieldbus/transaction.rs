@@ -118,6 +118,13 @@ impl Waiting {
         slot.take()
     }
 
+    /// Whether a response to such a request is waited for.
+    pub fn expects(&self, client: MacId, transaction: bool, service: Service) -> bool {
+        self.slots.iter().flatten().any(|asked| {
+            (asked.client, asked.transaction, asked.service) == (client, transaction, service)
+        })
+    }
+
     /// Gives up the requests that waited too long, and says how many.
     pub fn expire(&mut self, t: Nanos) -> u64 {
         let mut expired = 0;

@@ -2,6 +2,7 @@
 
 mod capture;
 mod complaints;
+mod data_sheets;
 mod input;
 mod lines;
 mod live;
@@ -14,6 +15,7 @@ use crate::wire::{Header, Record};
 
 pub use capture::CaptureReader;
 pub use complaints::{Complaints, one_line};
+pub use data_sheets::data_sheets;
 pub use live::{LiveSource, Options as LiveOptions};
 pub use saved::{AnySource, Saved, SavedReader, open, open_reader, reader_of};
 

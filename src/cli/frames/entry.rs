@@ -4,6 +4,8 @@ use clap::ValueEnum;
 use serde::Serialize;
 
 use crate::fieldbus::{Decoded, Decoder, Identifier, MacId, Meaning, Role};
+use crate::health::Expectation;
+use crate::plan::Plan;
 use crate::wire::{Frame, Id, Nanos, Record, What};
 
 /// What kind of line it is.
@@ -90,6 +92,11 @@ pub(super) struct Reading {
 }
 
 impl Reading {
+    /// What the plan says of the I/O.
+    pub(super) fn plan(&mut self, plan: Plan) {
+        Expectation::new(plan).tell(&mut self.decoder);
+    }
+
     pub(super) fn take<'a>(&'a mut self, record: &'a Record) -> Entry<'a> {
         let t = record.t;
         let stepped_back = self.last.is_some_and(|last| t < last);

@@ -13,6 +13,7 @@ use clap::Args;
 use self::entry::{Entry, Reading};
 use self::filter::Filter;
 use super::listen::block_on;
+use super::plan::read_plan;
 use super::{Failure, Outcome};
 use crate::source::{self, LiveOptions, LiveSource, Source};
 use crate::wire::{Bitrate, Nanos, Record};
@@ -49,6 +50,10 @@ pub(super) struct FramesArgs {
     #[arg(long, value_name = "NAME", conflicts_with = "live")]
     interface: Option<String>,
 
+    /// The plan of the trunk: how long the I/O is, and how to read it
+    #[arg(long, value_name = "PLAN")]
+    plan: Option<PathBuf>,
+
     /// One JSON object a line
     #[arg(long)]
     json: bool,
@@ -71,6 +76,9 @@ pub(super) fn run(args: &FramesArgs) -> Result<Outcome, Failure> {
         out: BufWriter::new(std::io::stdout().lock()),
         line: String::new(),
     };
+    if let Some(path) = &args.plan {
+        printer.reading.plan(read_plan(path)?);
+    }
     if args.live {
         let options = LiveOptions {
             interface: args.source.to_string_lossy().into_owned(),

@@ -5,6 +5,7 @@ mod build;
 mod bus;
 mod node;
 mod said;
+mod sheet;
 
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -14,6 +15,7 @@ pub use bus::{
 };
 pub use node::{AbsenceSpan, AddressClash, ExchangeCounts, Identity, Node, Outcome, Poll, Spans};
 pub use said::{ConnectionFacts, Drive, Explicit, Fragments, Lights, Said};
+pub use sheet::{DataSheetFacts, NotOffered, SheetVerdict};
 
 use crate::health::Verdict;
 

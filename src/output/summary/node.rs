@@ -43,6 +43,8 @@ pub struct Node {
     /// What masters and the node said to each other.
     #[serde(flatten)]
     pub said: super::Said,
+    /// How it agrees with the data sheet files; `null` if none were given.
+    pub data_sheet: Option<super::DataSheetFacts>,
 }
 
 /// Who a node is; each part `null` until the wire tells it.
@@ -188,6 +190,7 @@ impl Node {
                 })
                 .collect(),
             said: super::Said::default(),
+            data_sheet: None,
         }
     }
 }

@@ -1,0 +1,86 @@
+//! Data sheet files (EDS) of a directory, hundreds of them, into an index.
+
+use std::path::{Path, PathBuf};
+
+use super::{SourceError, one_line};
+use crate::fieldbus::eds::{DataSheet, Index, decode_text};
+
+/// No data sheet is anywhere near as long; what is, is something else.
+const LONGEST: u64 = 16 << 20;
+/// Directories in directories, no deeper than this: a link may lead back up.
+const DEEPEST: usize = 8;
+
+/// Reads every `.eds` file of a directory and of those in it. Files that cannot be read are
+/// left out, each with a line that says why.
+///
+/// # Errors
+/// If the directory itself cannot be read: one line.
+pub fn data_sheets(directory: &Path) -> Result<(Index, Vec<String>), SourceError> {
+    let mut files = Vec::new();
+    let mut left_out = Vec::new();
+    list(directory, 0, &mut files, &mut left_out).map_err(|error| {
+        SourceError(format!("{}: cannot read the data sheets: {error}", directory.display()))
+    })?;
+    files.sort();
+    let mut index = Index::default();
+    for path in files {
+        match read(&path) {
+            Ok(bytes) => {
+                let name = path.strip_prefix(directory).unwrap_or(&path).display().to_string();
+                index.add(DataSheet::parse(&name, &decode_text(&bytes)));
+            }
+            Err(error) => left_out.push(one_line(&format!("{}: {error}", path.display()))),
+        }
+    }
+    Ok((index, left_out))
+}
+
+fn list(
+    directory: &Path,
+    depth: usize,
+    files: &mut Vec<PathBuf>,
+    left_out: &mut Vec<String>,
+) -> std::io::Result<()> {
+    for entry in std::fs::read_dir(directory)? {
+        let path = entry?.path();
+        if path.is_dir() {
+            if depth < DEEPEST
+                && let Err(error) = list(&path, depth + 1, files, left_out)
+            {
+                left_out.push(one_line(&format!("{}: {error}", path.display())));
+            }
+        } else if path.extension().is_some_and(|end| end.eq_ignore_ascii_case("eds")) {
+            files.push(path);
+        }
+    }
+    Ok(())
+}
+
+fn read(path: &Path) -> std::io::Result<Vec<u8>> {
+    let length = std::fs::metadata(path)?.len();
+    if length > LONGEST {
+        return Err(std::io::Error::other("too long for a data sheet"));
+    }
+    std::fs::read(path)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn files_in_directories_are_found_whatever_their_case() {
+        let directory = tempfile::tempdir().unwrap();
+        std::fs::create_dir(directory.path().join("drives")).unwrap();
+        let sheet = "[Device]\r\nVendCode = 900;\r\nProdCode = 17\r\n";
+        std::fs::write(directory.path().join("drives/CAPPER.EDS"), sheet).unwrap();
+        std::fs::write(directory.path().join("filler.eds"), "[Device]\nVendCode = 901;").unwrap();
+        std::fs::write(directory.path().join("notes.txt"), "hello").unwrap();
+        std::fs::create_dir(directory.path().join("folder.eds")).unwrap();
+        let (index, left_out) = data_sheets(directory.path()).unwrap();
+        let files: Vec<&str> = index.sheets().iter().map(|sheet| sheet.file.as_str()).collect();
+        assert_eq!(files, ["drives/CAPPER.EDS", "filler.eds"]);
+        assert_eq!(left_out, [""; 0]);
+        assert!(data_sheets(&directory.path().join("nowhere")).is_err());
+    }
+}
