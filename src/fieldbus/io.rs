@@ -9,6 +9,8 @@ use crate::wire::{Data, Nanos};
 
 /// So many messages in a row must look fragmented before they are taken for it.
 const CONVINCED: u8 = 3;
+/// After so many frames in a row that contradict it, a conclusion or a plan is wrong.
+const CONTRADICTED: u8 = 6;
 
 /// Whether the I/O is in fragments, and how that is known.
 pub type Fragmented = Known<bool>;
@@ -17,8 +19,6 @@ pub type Fragmented = Known<bool>;
 #[derive(Debug, Clone, Default)]
 pub struct IoChannel {
     assembly: Assembly,
-    /// The length of the last whole message.
-    pub last_size: Option<u16>,
     looks: Looks,
 }
 
@@ -45,24 +45,25 @@ impl IoChannel {
         self.looks.at(data);
         let fragmented = self.fragmented(size).is_some_and(|known| known.value);
         let (true, Some((&first, rest))) = (fragmented, data.split_first()) else {
-            self.last_size = Some(data.len() as u16);
             return IoFrame::Whole;
         };
         let fragment = Fragment::from_byte(first);
         let (stage, error) = self.assembly.fragment(t, fragment, rest, false);
-        if stage == Stage::Whole {
-            self.last_size = Some(self.assembly.message().len() as u16);
-        }
         IoFrame::Part(fragment, stage, error)
     }
 
-    /// Whether the messages are in fragments; `None` where nothing tells.
+    /// Whether the messages are in fragments; `None` where nothing tells. What was said on the
+    /// wire counts; a plan as long as the frames do not contradict it.
     pub fn fragmented(&self, size: Option<Known<u16>>) -> Option<Fragmented> {
+        let convinced = self.looks.fragmented >= CONVINCED;
+        let contradicted = self.looks.contrary >= CONTRADICTED;
         if let Some(size) = size.filter(|size| size.origin != Origin::Inferred) {
             let value = usize::from(size.value) > Data::MAX;
-            return Some(Known { value, origin: size.origin });
+            let wrong = if value { contradicted } else { convinced };
+            if size.origin == Origin::Learnt || !wrong {
+                return Some(Known { value, origin: size.origin });
+            }
         }
-        let convinced = self.looks.fragmented >= CONVINCED;
         convinced.then_some(Known { value: true, origin: Origin::Inferred })
     }
 
@@ -113,9 +114,8 @@ impl Looks {
     fn contradicts(&mut self) {
         self.due = None;
         self.contrary = self.contrary.saturating_add(1);
-        if self.fragmented < CONVINCED || self.contrary >= 2 * CONVINCED {
+        if self.fragmented < CONVINCED || self.contrary >= CONTRADICTED {
             self.fragmented = 0;
-            self.contrary = 0;
         }
     }
 }
@@ -140,7 +140,6 @@ mod tests {
         let last = channel.frame(T, &[0x81, 8, 9, 10], learnt(10));
         assert!(matches!(last, IoFrame::Part(_, Stage::Whole, None)));
         assert_eq!(channel.message(), [1, 2, 3, 4, 5, 6, 7, 8, 9, 10]);
-        assert_eq!(channel.last_size, Some(10));
         assert_eq!(channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], learnt(8)), IoFrame::Whole);
     }
 
@@ -158,6 +157,24 @@ mod tests {
             channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], None);
         }
         assert_eq!(channel.fragmented(None), None);
+    }
+
+    #[test]
+    fn a_plan_holds_until_the_wire_contradicts_it() {
+        let planned = |value| Some(Known { value, origin: Origin::Planned });
+        let mut channel = IoChannel::default();
+        for _ in 0..10 {
+            channel.frame(T, &[1, 2, 3, 4], planned(10));
+        }
+        assert_eq!(channel.frame(T, &[1, 2, 3, 4], planned(10)), IoFrame::Whole);
+        let mut channel = IoChannel::default();
+        assert_eq!(channel.fragmented(planned(4)).map(|known| known.value), Some(false));
+        for _ in 0..3 {
+            channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], planned(4));
+            channel.frame(T, &[0x81, 8, 9, 10], planned(4));
+        }
+        let inferred = Known { value: true, origin: Origin::Inferred };
+        assert_eq!(channel.fragmented(planned(4)), Some(inferred));
     }
 
     #[test]
