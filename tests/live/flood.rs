@@ -9,6 +9,9 @@ use super::frames::Sender;
 use super::process::{Process, python};
 use super::running::{Left, Watch};
 
+/// More frames than the kernel keeps for a watch that does not read: it has room for some 87,000.
+const TOO_MANY: u32 = 120_000;
+
 /// A Python program that sends numbered frames.
 pub struct Flood(Process);
 
@@ -80,7 +83,7 @@ pub fn every_loss_is_counted_in_its_place() -> Result<(), Absent> {
     let watch = Watch::start(&bus.name, &[]);
     let mut sender = Sender::on(&bus.name);
     watch.process.signal("STOP");
-    let first = Flood::start(&bus.name, 150_000, 1_000_000).done();
+    let first = Flood::start(&bus.name, TOO_MANY, 12_000).done();
     watch.process.signal("CONT");
     wait_until_caught_up(&watch);
     sender.send(&format!("45D {first:016X}"));
@@ -94,7 +97,7 @@ pub fn every_loss_is_counted_in_its_place() -> Result<(), Absent> {
 
     let watch = Watch::start(&bus.name, &[]);
     watch.process.signal("STOP");
-    let sent = Flood::start(&bus.name, 150_000, 1_000_000).done();
+    let sent = Flood::start(&bus.name, TOO_MANY, 12_000).done();
     watch.process.signal("TERM");
     watch.process.signal("CONT");
     let left = watch.ended();

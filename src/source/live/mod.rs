@@ -6,11 +6,12 @@
 //! choosing, drift against the host's clock and start anew after unplugging, and nothing in a
 //! frame says by how much.
 //!
-//! Frames that the kernel drops on the socket are recorded as lost, exactly and in place. Those
-//! that the driver received and the kernel dropped before the socket are recorded within a
-//! second. What an adapter drops by itself shows, if at all, as an error frame with a receive
-//! overflow, without a number. Frames longer than classical ones are not handed out by the
-//! kernel to a classical socket and are not seen.
+//! Frames that the kernel drops on the socket are recorded as lost, exactly and in place; those
+//! that no frame came after, when the watch stops. Those that the driver received and the
+//! kernel dropped before the socket are recorded once a second while frames come. What an
+//! adapter drops by itself shows, if at all, as an error frame with a receive overflow, without
+//! a number; what passes while the link is down, not at all. Frames longer than classical ones
+//! are not handed out by the kernel to a classical socket and are not seen.
 
 mod decode;
 mod link;
