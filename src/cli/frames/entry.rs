@@ -3,7 +3,7 @@
 use clap::ValueEnum;
 use serde::Serialize;
 
-use crate::fieldbus::{Decoded, Decoder, Identifier, MacId, Meaning, Role};
+use crate::fieldbus::{Decoded, Decoder, Identifier, MacId, Meaning, Note, Role};
 use crate::health::Expectation;
 use crate::plan::Plan;
 use crate::wire::{Frame, Id, Nanos, Record, What};
@@ -79,7 +79,9 @@ impl Entry<'_> {
 
     /// Whether something about it is worth noticing.
     pub(super) fn noted(&self) -> bool {
-        let noted = self.decoded.as_ref().is_some_and(|decoded| decoded.notes.iter().count() > 0);
+        // How something is known is said on every such line; it is nothing amiss.
+        let amiss = |note| !matches!(note, Note::Guessed | Note::FragmentsInferred);
+        let noted = self.decoded.as_ref().is_some_and(|decoded| decoded.notes.iter().any(amiss));
         noted || self.stepped_back || matches!(self.kind, Kind::Error | Kind::Loss)
     }
 }
