@@ -36,6 +36,7 @@ pub(super) struct Adapter {
     to_lose: u64,
     /// Frames lost and not yet told.
     lost: u64,
+    counters_told: Option<[u8; 2]>,
 }
 
 /// What the adapter did with a frame or an error.
@@ -145,9 +146,9 @@ impl Adapter {
         self.tally
     }
 
-    /// The counters and the state of its controller.
-    pub(super) fn confinement(&self) -> &Confinement {
-        &self.confinement
+    /// The transmit and receive counters that the last error frame told.
+    pub(super) fn counters_told(&self) -> Option<[u8; 2]> {
+        self.counters_told
     }
 
     pub(super) fn take_records(&mut self, batch: &mut Vec<Record>) {
@@ -167,6 +168,7 @@ impl Adapter {
         // Counters of a controller are eight bits wide.
         data[6] = transmit.min(255) as u8;
         data[7] = receive.min(255) as u8;
+        self.counters_told = Some([data[6], data[7]]);
         if let Some(error) = ErrorFrame::new(bits | class::COUNTERS, data) {
             self.push(t, What::Error(error));
         }

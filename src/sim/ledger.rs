@@ -3,15 +3,14 @@
 //! The numbers follow the definitions of the summary, so that the two can be compared; where
 //! the wire cannot show the true cause, both are kept.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use crate::fieldbus::{AddressCheckKind, DeviceId, MacId};
-use crate::wire::{BitTime, ControllerState, Frame, Nanos, Tally};
+use crate::fieldbus::{AddressCheckKind, DeviceId, Identifier, MacId};
+use crate::wire::{BitTime, ControllerState, Frame, Id, Nanos, Tally};
 
 use super::adapter::Heard;
-use super::confinement::Confinement;
 use super::exchanges::Exchanges;
-use super::message::Purpose;
+use super::message::{Part, Purpose};
 use super::outcome::{Damage, Violation};
 use super::pattern::Place;
 use super::program::Device;
@@ -37,31 +36,37 @@ pub(super) struct Ledger {
     exchanges: Exchanges,
     nodes: BTreeMap<MacId, NodeTruth>,
     window_bits: Vec<u64>,
-    /// The nodes that the master strobes now.
+    master: MacId,
+    /// The nodes that have responded to a strobe: nothing else on the wire tells that they are
+    /// strobed.
     strobed: Vec<MacId>,
-    planned_strobes: Vec<MacId>,
-    online: BTreeMap<DeviceId, bool>,
-    previous: ControllerState,
+    last_strobe: Option<(Nanos, u64, Part)>,
+    changes: u64,
+    /// The devices that were on line when they last ran.
+    online: BTreeSet<DeviceId>,
+    /// The devices that run their check, each with its first request.
+    checking: BTreeMap<DeviceId, Nanos>,
 }
 
 /// One second: the length of a load window.
 const WINDOW: i64 = 1_000_000_000;
 
+/// The master's acknowledge is one frame without data.
+const ACKNOWLEDGE: Part = Part { first: true, last: true, bytes: 0 };
+
 impl Ledger {
     pub(super) fn new(scenario: &Scenario, seed: u64) -> Ledger {
-        let strobe = |kind| kind == ConnectionKind::Strobe;
         Ledger {
             truth: Truth::new(scenario, seed),
             exchanges: Exchanges::default(),
             nodes: BTreeMap::new(),
             window_bits: Vec::new(),
+            master: scenario.master.mac_id.0,
             strobed: Vec::new(),
-            planned_strobes: (scenario.node.iter())
-                .filter(|node| strobe(node.connection))
-                .map(|node| node.mac_id.get_ref().0)
-                .collect(),
-            online: BTreeMap::new(),
-            previous: ControllerState::Active,
+            last_strobe: None,
+            changes: 0,
+            online: BTreeSet::new(),
+            checking: BTreeMap::new(),
         }
     }
 
@@ -74,7 +79,7 @@ impl Ledger {
         }
         self.window_bits[window] += length.0;
         self.truth.groups.add(frame, purpose);
-        if let Some(mac_id) = sender(purpose) {
+        if let Some(mac_id) = self.sender(frame, purpose) {
             let node = self.node(mac_id);
             node.frames_sent += 1;
             node.first_seen_ns.get_or_insert(t.0);
@@ -88,29 +93,63 @@ impl Ledger {
                     AddressCheckKind::Response => node.address_check_responses += 1,
                 }
                 if check.kind == AddressCheckKind::Request {
-                    self.request(check.mac_id, check.device);
+                    self.checking.entry(check.device).or_insert(t);
+                    if self.online.remove(&check.device) {
+                        self.node(check.mac_id).restarts += 1;
+                    }
                 }
             }
             Purpose::Command { kind, node: Some(node), exchange, part } => {
                 self.exchanges.command(t, node, kind, exchange, part);
             }
             Purpose::Command { kind, node: None, exchange, part } => {
+                self.last_strobe = Some((t, exchange, part));
                 for node in self.strobed.clone() {
                     self.exchanges.command(t, node, kind, exchange, part);
                 }
             }
-            Purpose::Response { kind, node, answers, part } => {
-                self.exchanges.response(t, node, kind, answers, part);
+            Purpose::Response { kind, node, answers, part } => match kind {
+                ConnectionKind::Poll => self.exchanges.response(t, node, kind, answers, part),
+                ConnectionKind::Strobe => {
+                    if !self.strobed.contains(&node) {
+                        self.strobed.push(node);
+                        if let Some((t, exchange, part)) = self.last_strobe {
+                            self.exchanges.command(t, node, kind, exchange, part);
+                        }
+                    }
+                    self.exchanges.response(t, node, kind, answers, part);
+                }
+                // Here the node speaks first and the master acknowledges.
+                ConnectionKind::ChangeOfState | ConnectionKind::Cyclic => {
+                    self.changes += u64::from(part.first);
+                    self.exchanges.command(t, node, kind, self.changes, part);
+                }
+            },
+            Purpose::ChangeAcknowledge { node } => {
+                let kind = ConnectionKind::ChangeOfState;
+                self.exchanges.response(t, node, kind, None, ACKNOWLEDGE);
             }
             Purpose::Heartbeat { node } => self.node(node).heartbeats += 1,
             _ => {}
         }
     }
 
-    /// A device that was on line runs its check again: once for each time it started.
-    fn request(&mut self, mac_id: MacId, device: DeviceId) {
-        if self.online.insert(device, false) == Some(true) {
-            self.node(mac_id).restarts += 1;
+    /// The node that a frame counts for, as far as its identifier can tell.
+    fn sender(&self, frame: &Frame, purpose: &Purpose) -> Option<MacId> {
+        match *purpose {
+            Purpose::Check(check) => Some(check.mac_id),
+            Purpose::Response { node, .. }
+            | Purpose::Reply { node }
+            | Purpose::Heartbeat { node } => Some(node),
+            Purpose::Command { node: None, .. } => Some(self.master),
+            Purpose::Command { .. }
+            | Purpose::ChangeAcknowledge { .. }
+            | Purpose::Request { .. } => None,
+            // What belongs to nobody counts for whom its identifier names.
+            Purpose::Stray => match frame.id {
+                Id::Standard(id) => Identifier::from(id).source(),
+                Id::Extended(_) => None,
+            },
         }
     }
 
@@ -129,14 +168,12 @@ impl Ledger {
             self.truth.errors.causes.receive_overflow += 1;
         }
         if let Some(state) = heard.state {
-            let rises = state > self.previous;
             let errors = &mut self.truth.errors;
             match state {
-                ControllerState::Warning if rises => errors.warnings += 1,
-                ControllerState::Passive if rises => errors.passives += 1,
-                _ => {}
+                ControllerState::Warning => errors.warnings += 1,
+                ControllerState::Passive => errors.passives += 1,
+                ControllerState::Active | ControllerState::BusOff => {}
             }
-            self.previous = state;
             let adapter = Device { mac_id: None, device: None };
             self.doing(t, adapter, "adapter-state", Some(state.to_string()));
         }
@@ -145,12 +182,12 @@ impl Ledger {
     /// Frames were lost: what was open is uncertain.
     pub(super) fn lost(&mut self, _frames: u64) {
         self.exchanges.doubt();
+        self.last_strobe = None;
     }
 
     pub(super) fn link_down(&mut self) {
         self.truth.source.link_downs += 1;
-        self.previous = ControllerState::Active;
-        self.exchanges.doubt();
+        self.lost(0);
     }
 
     /// A frame was destroyed.
@@ -182,28 +219,27 @@ impl Ledger {
     /// A device's program tells of itself.
     pub(super) fn told(&mut self, t: Nanos, device: Device, told: Told) {
         match told {
-            Told::Online { mac_id: _ } => {
+            Told::Online { .. } => {
                 if let Some(device) = device.device {
-                    self.online.insert(device, true);
+                    self.online.insert(device);
+                    self.checking.remove(&device);
                 }
                 self.doing(t, device, "on-line", None);
             }
             Told::CheckFailed { mac_id, by } => {
                 self.doing(t, device, "communication-fault", None);
-                if let (Some(newcomer), AddressCheckKind::Response) = (device.device, by.kind) {
-                    self.clash(t, mac_id, "refused", by.device, newcomer);
+                let Some(newcomer) = device.device else { return };
+                let asked = self.checking.remove(&newcomer);
+                if let (Some(asked), AddressCheckKind::Response) = (asked, by.kind) {
+                    self.clash(asked, mac_id, "refused", by.device, newcomer);
                 }
             }
             Told::Established { .. } => self.doing(t, device, "i/o-established", None),
             Told::TimedOut { .. } => self.doing(t, device, "i/o-timed-out", None),
             Told::Lost { mac_id } => {
-                self.strobed.retain(|&node| node != mac_id);
                 self.doing(t, device, "master-lost-node", Some(mac_id.to_string()));
             }
             Told::Scanned { mac_id } => {
-                if self.planned_strobes.contains(&mac_id) && !self.strobed.contains(&mac_id) {
-                    self.strobed.push(mac_id);
-                }
                 self.doing(t, device, "master-scans-node", Some(mac_id.to_string()));
             }
             Told::Skipped { mac_id, exchange } => self.exchanges.skipped(mac_id, exchange),
@@ -214,7 +250,8 @@ impl Ledger {
         }
     }
 
-    /// A request for an address that is in use or being claimed, and nobody defends it.
+    /// A request for an address that is in use or being claimed, and nobody defends it. The
+    /// second request of one check is no clash of its own.
     pub(super) fn contested(
         &mut self,
         t: Nanos,
@@ -222,12 +259,17 @@ impl Ledger {
         holder: DeviceId,
         newcomer: DeviceId,
     ) {
-        let known = self.truth.address_clashes.iter().any(|clash| {
-            clash.outcome == "contested" && clash.mac_id == mac_id && clash.newcomer == newcomer
-        });
-        if !known {
+        if self.checking.get(&newcomer) == Some(&t) {
             self.clash(t, mac_id, "contested", holder, newcomer);
         }
+    }
+
+    /// A device got or lost its power.
+    pub(super) fn power(&mut self, t: Nanos, device: Device, on: bool) {
+        if let Some(device) = device.device {
+            self.checking.remove(&device);
+        }
+        self.doing(t, device, if on { "power-on" } else { "power-off" }, None);
     }
 
     fn clash(
@@ -277,7 +319,7 @@ impl Ledger {
     }
 
     /// The end: everything that is known only now.
-    pub(super) fn finish(&mut self, t: Nanos, tally: Tally, adapter: &Confinement) {
+    pub(super) fn finish(&mut self, t: Nanos, tally: Tally, counters: Option<[u8; 2]>) {
         let truth = &mut self.truth;
         truth.source.duration_ns = t.0;
         truth.source.frames = tally.frames;
@@ -288,8 +330,7 @@ impl Ledger {
         self.window_bits.resize(whole.max(self.window_bits.len()), 0);
         truth.load.peak_bits = self.window_bits[..whole].iter().copied().max();
         truth.load.window_bits = std::mem::take(&mut self.window_bits);
-        let (transmit, receive) = adapter.counters();
-        truth.errors.counters = [transmit, receive];
+        truth.errors.counters = counters;
         let (series, exchanges) = std::mem::take(&mut self.exchanges).finish();
         for ((mac_id, kind), series) in series {
             let node = self.node(mac_id);
@@ -324,20 +365,6 @@ impl From<ConnectionKind> for Kind {
             ConnectionKind::Strobe => Kind::Strobe,
             ConnectionKind::ChangeOfState | ConnectionKind::Cyclic => Kind::Change,
         }
-    }
-}
-
-/// The node that a frame counts for, as far as its identifier can tell.
-fn sender(purpose: &Purpose) -> Option<MacId> {
-    match *purpose {
-        Purpose::Check(check) => Some(check.mac_id),
-        Purpose::Response { node, .. } | Purpose::Reply { node } | Purpose::Heartbeat { node } => {
-            Some(node)
-        }
-        Purpose::Command { .. }
-        | Purpose::ChangeAcknowledge { .. }
-        | Purpose::Request { .. }
-        | Purpose::Stray => None,
     }
 }
 

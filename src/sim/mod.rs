@@ -36,3 +36,6 @@ pub use program::Device;
 pub use scenario::{Scenario, ScenarioError};
 pub use source::SimSource;
 pub use truth::Truth;
+
+#[cfg(test)]
+mod schedulability;

@@ -57,15 +57,7 @@ pub(super) struct Pattern {
 
 impl Pattern {
     pub(super) fn of(frame: &Frame) -> Pattern {
-        let mut bits = Vec::with_capacity(160);
-        for bit in plain(frame) {
-            bits.push(bit);
-            // The five last equal, stuff bits included, call for a complement.
-            let run = bits.iter().rev().take_while(|b| b.recessive == bit.recessive).count();
-            if run == 5 {
-                bits.push(Bit { recessive: !bit.recessive, place: bit.place });
-            }
-        }
+        let mut bits = stuff(plain(frame));
         let stuffed = bits.len();
         let tail = [
             (true, Place::CrcDelimiter, 1),
@@ -95,6 +87,19 @@ impl Pattern {
         let run = self.bits[..index].iter().rev().take_while(|b| b.recessive == level).count();
         (level, run)
     }
+}
+
+/// Puts in a complement after every five equal bits, stuff bits included.
+pub(super) fn stuff(plain: Vec<Bit>) -> Vec<Bit> {
+    let mut bits: Vec<Bit> = Vec::with_capacity(160);
+    for bit in plain {
+        bits.push(bit);
+        let run = bits.iter().rev().take_while(|b| b.recessive == bit.recessive).count();
+        if run == 5 {
+            bits.push(Bit { recessive: !bit.recessive, place: bit.place });
+        }
+    }
+    bits
 }
 
 /// Start of frame to CRC sequence, before stuffing.
@@ -199,6 +204,25 @@ mod tests {
             for frame in frames {
                 assert_eq!(Pattern::of(&frame).bits.len() as u64 + 3, wire_bits(&frame).0);
             }
+        }
+    }
+
+    /// Mean stuff bits over fair random bits, 34 + 8s of them: calculated from the rule in
+    /// ISO 11898-1 by two independent routines.
+    #[test]
+    fn mean_stuff_bits() {
+        let mut chance = Chance::new(42, 0);
+        for (bytes, expected) in [(0, 1.0244), (1, 1.2911), (4, 2.0911), (8, 3.1578)] {
+            let (length, frames) = (34 + 8 * bytes, 20_000);
+            let mut count = 0;
+            for _ in 0..frames {
+                let mut bit =
+                    || Bit { recessive: chance.below(2) == 1, place: Place::StartOfFrame };
+                count += stuff((0..length).map(|_| bit()).collect()).len() - length;
+            }
+            let mean = count as f64 / f64::from(frames);
+            // Four standard errors and more.
+            assert!((mean - expected).abs() < 0.05, "{bytes} bytes: {mean}");
         }
     }
 

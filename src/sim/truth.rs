@@ -170,7 +170,7 @@ impl NodeTruth {
 /// Two devices with one address.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct AddressClash {
-    /// When it was decided.
+    /// When the newcomer first asked.
     pub t_ns: i64,
     /// The address.
     pub mac_id: MacId,
@@ -189,12 +189,12 @@ pub struct ErrorTruth {
     pub frames: u64,
     /// What they name.
     pub causes: Causes,
-    /// How often the adapter's controller came to warning from below.
+    /// How often the adapter's controller came to warning, from below or from above.
     pub warnings: u64,
     /// How often it came to error-passive.
     pub passives: u64,
-    /// Its transmit and receive counters at the end.
-    pub counters: [u16; 2],
+    /// Its transmit and receive counters as last told; unknown where no error frame told them.
+    pub counters: Option<[u8; 2]>,
     /// Each destroyed frame.
     pub events: Vec<ErrorEvent>,
 }

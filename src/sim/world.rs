@@ -259,6 +259,8 @@ impl World {
         device.controller.confinement.reset();
         device.controller.suspended_until = Time(0);
         self.note_state(station);
+        let who = self.stations[station].program.device();
+        self.ledger.power(self.t(), who, on);
         if on {
             self.work(station, |program, desk| match program {
                 Program::Master(master) => master.power_on(desk),
@@ -288,7 +290,7 @@ impl World {
         if lost > 0 {
             self.ledger.lost(lost);
         }
-        self.ledger.finish(self.t(), self.adapter.tally(), self.adapter.confinement());
+        self.ledger.finish(self.t(), self.adapter.tally(), self.adapter.counters_told());
     }
 
     pub(super) fn now(&self) -> Time {
