@@ -5,9 +5,12 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::listen::block_on;
 use super::{Failure, Outcome};
 use crate::output::{CreateError, create};
+use crate::sim::onto::Player;
 use crate::sim::{Scenario, SimSource};
+use crate::source::{Saved, Source, SourceError, open};
 use crate::wire::{write_header, write_record};
 
 /// Make a capture by simulating a trunk, its devices and its faults
@@ -16,13 +19,17 @@ use crate::wire::{write_header, write_record};
     after_help = "Example: dropline simulate noise.toml -o noise.jsonl.zst --truth noise.truth.json"
 )]
 pub(super) struct SimulateArgs {
-    /// The trunk, its devices and what goes wrong, as TOML
+    /// The trunk, its devices and what goes wrong, as TOML; with --onto also a capture
     #[arg(value_name = "SCENARIO")]
     scenario: PathBuf,
 
     /// Write the capture to this file; compressed if its name ends in .zst
-    #[arg(short, long, value_name = "CAPTURE")]
-    output: PathBuf,
+    #[arg(short, long, value_name = "CAPTURE", required_unless_present = "onto")]
+    output: Option<PathBuf>,
+
+    /// Play it in real time onto this virtual interface instead; a real controller is refused
+    #[arg(long, value_name = "INTERFACE", conflicts_with_all = ["output", "truth"])]
+    onto: Option<String>,
 
     /// Write what really happened, as JSON, to this file
     #[arg(long, value_name = "FILE")]
@@ -38,18 +45,19 @@ pub(super) struct SimulateArgs {
 }
 
 pub(super) fn run(args: &SimulateArgs) -> Result<Outcome, Failure> {
-    let path = &args.scenario;
-    let text = std::fs::read_to_string(path)
-        .map_err(|error| Failure(format!("{}: cannot be read: {error}", path.display())))?;
-    let scenario =
-        Scenario::parse(&text).map_err(|error| Failure(format!("{}: {error}", path.display())))?;
-    let mut source = SimSource::new(scenario, args.seed);
+    if let Some(interface) = &args.onto {
+        return play(args, interface);
+    }
+    let mut source = simulation(args)?;
     let new = |path: &Path| create(path, args.overwrite).map_err(|e| Failure(e.to_string()));
     let cannot = |path: &Path, error| Failure(CreateError::new(path, &error).to_string());
-    let file = new(&args.output)?;
+    let Some(output) = &args.output else {
+        return Err(Failure("needs -o CAPTURE or --onto INTERFACE".to_string()));
+    };
+    let file = new(output)?;
     let truth = args.truth.as_deref().map(|path| new(path).map(|file| (path, file))).transpose()?;
-    let compressed = args.output.extension().is_some_and(|extension| extension == "zst");
-    write_capture(&mut source, file, compressed).map_err(|error| cannot(&args.output, error))?;
+    let compressed = output.extension().is_some_and(|extension| extension == "zst");
+    write_capture(&mut source, file, compressed).map_err(|error| cannot(output, error))?;
     if let Some((path, file)) = truth {
         let mut out = BufWriter::new(file);
         serde_json::to_writer_pretty(&mut out, source.truth())
@@ -59,6 +67,43 @@ pub(super) fn run(args: &SimulateArgs) -> Result<Outcome, Failure> {
             .map_err(|error| cannot(path, error))?;
     }
     Ok(Outcome::Done)
+}
+
+fn simulation(args: &SimulateArgs) -> Result<SimSource, Failure> {
+    let path = &args.scenario;
+    let text = std::fs::read_to_string(path)
+        .map_err(|error| Failure(format!("{}: cannot be read: {error}", path.display())))?;
+    let scenario =
+        Scenario::parse(&text).map_err(|error| Failure(format!("{}: {error}", path.display())))?;
+    Ok(SimSource::new(scenario, args.seed))
+}
+
+/// Plays a scenario or a capture onto a virtual interface.
+fn play(args: &SimulateArgs, interface: &str) -> Result<Outcome, Failure> {
+    let failure = |error: SourceError| Failure(error.to_string());
+    let mut player = Player::open(interface).map_err(failure)?;
+    let is_scenario = args.scenario.extension().is_some_and(|extension| extension == "toml");
+    let played = if is_scenario {
+        let mut source = simulation(args)?;
+        block_on(play_all(&mut source, &mut player))?
+    } else {
+        let mut source = open(&args.scenario, &Saved::default()).map_err(failure)?;
+        block_on(play_all(&mut source, &mut player))?
+    };
+    played.map_err(failure).map(|()| Outcome::Done)
+}
+
+async fn play_all(source: &mut impl Source, player: &mut Player) -> Result<(), SourceError> {
+    let mut batch = Vec::new();
+    loop {
+        let more = source.fill(&mut batch).await?;
+        for record in batch.drain(..) {
+            player.play(&record)?;
+        }
+        if !more {
+            return Ok(());
+        }
+    }
 }
 
 /// Runs the simulation to its end and writes every record.

@@ -17,6 +17,7 @@ mod happen;
 mod ledger;
 mod master;
 mod message;
+pub mod onto;
 mod outcome;
 mod pattern;
 mod program;

@@ -38,6 +38,18 @@ const LOOK_AGAIN: Duration = Duration::from_millis(100);
 /// down first and vanishes after.
 const SETTLE: Duration = Duration::from_millis(300);
 
+/// The kernel's number of an interface and the kind that its driver says: `can` for a
+/// controller, `vcan` for a virtual bus, none where the driver does not say.
+///
+/// # Errors
+/// If there is none of that name, or the kernel cannot be asked.
+pub fn interface_kind(name: &str) -> Result<(u32, Option<String>), SourceError> {
+    match Link::read(name) {
+        Ok(link) => Ok((link.index, link.kind)),
+        Err(error) => Err(SourceError(format!("{name}: {error}"))),
+    }
+}
+
 /// A CAN interface, listened to.
 #[derive(Debug)]
 pub struct LiveSource {
