@@ -61,6 +61,11 @@ pub struct Series {
     pub uncertain: u64,
     /// One that was open at the end.
     pub open: u64,
+    /// Commands of which only the first fragments were sent, or were before the end. What they
+    /// count for, the definitions leave open.
+    pub cut_commands: u64,
+    /// Responses of which only the first fragments were.
+    pub cut_responses: u64,
     /// Each size of a command.
     pub command_bytes: Vec<usize>,
     /// Each size of a response.
@@ -75,6 +80,10 @@ pub struct Series {
     last_command: Option<i64>,
     #[serde(skip)]
     doubtful: bool,
+    #[serde(skip)]
+    amid_command: bool,
+    #[serde(skip)]
+    amid_response: bool,
 }
 
 /// All exchanges.
@@ -96,6 +105,10 @@ impl Exchanges {
         part: Part,
     ) {
         let series = self.series.entry((mac_id, kind.into())).or_default();
+        if part.first {
+            series.cut_commands += u64::from(series.amid_command);
+        }
+        series.amid_command = !part.last;
         let going_on = series.current.filter(|&i| self.all[i].number == number);
         match going_on {
             Some(index) => self.all[index].command_ns = t.0,
@@ -137,6 +150,10 @@ impl Exchanges {
         if part.last {
             note(&mut series.response_bytes, part.bytes);
         }
+        if part.first {
+            series.cut_responses += u64::from(series.amid_response);
+        }
+        series.amid_response = !part.last;
         if !part.first {
             return;
         }
@@ -179,6 +196,8 @@ impl Exchanges {
         }
         for series in self.series.values_mut() {
             series.open = u64::from(series.current.is_some());
+            series.cut_commands += u64::from(series.amid_command);
+            series.cut_responses += u64::from(series.amid_response);
         }
         (self.series, self.all)
     }
