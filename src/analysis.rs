@@ -89,12 +89,23 @@ impl Analysis {
     /// Nothing more will come. `kind` and `name` say what was listened to, `unreadable` how
     /// many lines or blocks of it could not be read.
     pub fn finish(
-        mut self,
+        self,
         kind: Kind,
         name: &str,
         unreadable: u64,
         events: &mut impl FnMut(Nanos, Event),
     ) -> Summary {
+        self.finish_with_state(kind, name, unreadable, events).summary
+    }
+
+    /// The same, with the state in which it ended, for what shows more than a summary holds.
+    pub fn finish_with_state(
+        mut self,
+        kind: Kind,
+        name: &str,
+        unreadable: u64,
+        events: &mut impl FnMut(Nanos, Event),
+    ) -> Finished {
         self.trunk.finish(events);
         self.decoder.advance(self.trunk.now());
         let mut summary = Summary::against(
@@ -109,6 +120,19 @@ impl Analysis {
         if let Some(sheets) = &self.sheets {
             summary.add_data_sheets(&self.decoder, sheets);
         }
-        summary
+        Finished { summary, trunk: self.trunk, decoder: self.decoder, plan: self.plan }
     }
+}
+
+/// An analysis that has come to its end.
+#[derive(Debug)]
+pub struct Finished {
+    /// What was found and counted.
+    pub summary: Summary,
+    /// The state in which the trunk ended.
+    pub trunk: Trunk,
+    /// What masters and nodes said to each other.
+    pub decoder: Decoder,
+    /// The plan that the wire was compared with.
+    pub plan: Option<Expectation>,
 }

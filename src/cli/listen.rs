@@ -7,12 +7,15 @@ use clap::Args;
 
 use super::plan::read_plan;
 use super::{Failure, Outcome};
-use crate::analysis::{Analysis, Given};
+use crate::analysis::{Analysis, Finished, Given};
+use crate::fieldbus::Decoder;
 use crate::fieldbus::eds::Index;
 use crate::health::{Expectation, Severity};
 use crate::output::summary::Kind;
 use crate::output::{Summary, page};
 use crate::source::{Source, data_sheets};
+use crate::trunk::Event;
+use crate::wire::{Nanos, Record};
 
 /// Where the summary goes and what it must not hold.
 #[derive(Debug, Args)]
@@ -63,6 +66,15 @@ fn read_sheets(directory: &Path) -> Result<Index, Failure> {
     Ok(index)
 }
 
+/// What goes by while a source is analysed.
+#[derive(Debug)]
+pub(super) enum Heard<'a> {
+    /// The next record, and what the decoder makes of all up to it.
+    Record(&'a Record, &'a Decoder),
+    /// What it, or the end, changed on the trunk.
+    Event(Nanos, Event),
+}
+
 /// Takes everything that the source delivers through the analysis. A source that breaks ends
 /// it as a capture that was cut off does.
 pub(super) async fn analyse(
@@ -71,12 +83,25 @@ pub(super) async fn analyse(
     kind: Kind,
     name: &str,
 ) -> Summary {
+    analyse_with(source, given, kind, name, &mut |_| {}).await.summary
+}
+
+/// The same for what shows more than a summary holds: `hear` hears everything that goes by, and
+/// the state in which it ended comes out, too.
+pub(super) async fn analyse_with(
+    source: &mut impl Source,
+    given: Given,
+    kind: Kind,
+    name: &str,
+    hear: &mut impl FnMut(Heard<'_>),
+) -> Finished {
     let mut analysis = Analysis::new(source.header()).with(given);
     let mut batch = Vec::new();
     loop {
         let more = source.fill(&mut batch).await;
         for record in batch.drain(..) {
-            analysis.take(&record, &mut |_, _| {});
+            analysis.take(&record, &mut |t, event| hear(Heard::Event(t, event)));
+            hear(Heard::Record(&record, analysis.decoder()));
         }
         for message in source.messages() {
             eprintln!("dropline: {message}");
@@ -91,7 +116,8 @@ pub(super) async fn analyse(
             }
         }
     }
-    analysis.finish(kind, name, source.unreadable(), &mut |_, _| {})
+    let mut events = |t, event| hear(Heard::Event(t, event));
+    analysis.finish_with_state(kind, name, source.unreadable(), &mut events)
 }
 
 impl Results {

@@ -6,6 +6,7 @@ mod frames;
 mod listen;
 mod plan;
 mod replay;
+mod report;
 mod simulate;
 mod watch;
 
@@ -32,6 +33,7 @@ enum Command {
     Replay(replay::ReplayArgs),
     Plan(plan::PlanArgs),
     Simulate(simulate::SimulateArgs),
+    Report(report::ReportArgs),
 }
 
 /// How a command that could do its work came out; the exit status says it to scripts.
@@ -59,6 +61,7 @@ pub fn main() -> ExitCode {
         Command::Replay(args) => replay::run(args),
         Command::Plan(args) => plan::run(args),
         Command::Simulate(args) => simulate::run(args),
+        Command::Report(args) => report::run(args),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,

@@ -1,8 +1,9 @@
-//! What goes out: captures, pcapng, the summary as JSON and as a page of text.
+//! What goes out: captures, pcapng, the summary as JSON and as a page of text, the report.
 
 pub mod capture;
 mod create;
 pub mod pcapng;
+pub mod report;
 pub mod summary;
 mod text;
 

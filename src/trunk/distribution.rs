@@ -72,6 +72,15 @@ impl Distribution {
         })
     }
 
+    /// The spans in order, least first: about which value, and how many. Values are as exact as
+    /// percentiles; there are some thousands at most.
+    pub fn counts(&self) -> impl Iterator<Item = (Nanos, u64)> {
+        self.histogram.iter_recorded().map(|step| {
+            let value = i64::try_from(step.value_iterated_to()).unwrap_or(i64::MAX);
+            (Nanos(value.clamp(self.min, self.max)), step.count_since_last_iteration())
+        })
+    }
+
     /// Adds all that another one holds; the result is as if all had been recorded here.
     pub fn merge(&mut self, other: &Distribution) {
         self.min = self.min.min(other.min);
@@ -120,6 +129,23 @@ mod tests {
             prop_assert!((got - exact).abs() <= exact * 0.001, "{got} for {exact}");
             prop_assert_eq!(all.min().unwrap().0, spans[0]);
             prop_assert_eq!(all.max().unwrap().0, spans[spans.len() - 1]);
+        }
+
+        #[test]
+        fn counts_hold_every_span_in_order(
+            mut spans in prop::collection::vec(100_000i64..10_000_000_000, 1..400),
+        ) {
+            let mut all = Distribution::default();
+            for &span in &spans {
+                all.record(Nanos(span));
+            }
+            spans.sort_unstable();
+            let counts: Vec<_> = all.counts().collect();
+            prop_assert_eq!(counts.iter().map(|(_, n)| n).sum::<u64>(), spans.len() as u64);
+            let told = counts.iter().flat_map(|&(v, n)| std::iter::repeat_n(v.0, n as usize));
+            for (got, exact) in told.zip(spans) {
+                prop_assert!((got - exact).abs() as f64 <= exact as f64 * 0.001);
+            }
         }
 
         #[test]

@@ -1,0 +1,119 @@
+//! `dropline report`: a page to hand over and to print, from a capture.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::listen::{Expected, Heard, analyse_with, block_on, file_name};
+use super::{Failure, Outcome};
+use crate::output::report::{Log, Report, Running};
+use crate::output::summary::Kind;
+use crate::output::{CreateError, create};
+use crate::source;
+use crate::wire::What;
+
+/// Write a report to hand over and to print: one HTML file, plots and all
+#[derive(Debug, Args)]
+#[command(after_help = "Example: dropline report line3.jsonl --site \"Orchard Lane, line 3\" \
+                        --by \"A. Fitter\" -o line3.html")]
+pub(super) struct ReportArgs {
+    /// A capture, plain or zstd-compressed, or pcapng
+    #[arg(value_name = "CAPTURE")]
+    capture: PathBuf,
+
+    /// Of a pcapng file with several CAN interfaces, the one to report on
+    #[arg(long, value_name = "NAME")]
+    interface: Option<String>,
+
+    /// Write the page to this file [default: the capture's name with .report.html]
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+
+    /// The site and trunk; a blank to fill in if it is not given
+    #[arg(long, value_name = "TEXT")]
+    site: Option<String>,
+
+    /// Who measured; a blank to fill in if it is not given
+    #[arg(long, value_name = "TEXT")]
+    by: Option<String>,
+
+    #[command(flatten)]
+    expected: Expected,
+
+    /// Replace the file if it exists
+    #[arg(long)]
+    overwrite: bool,
+}
+
+pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
+    let output = args.output.clone().unwrap_or_else(|| beside(&args.capture));
+    let plan = args.expected.read()?;
+    let options = source::Saved { interface: args.interface.clone() };
+    let mut source = source::open(&args.capture, &options).map_err(|e| Failure(e.to_string()))?;
+    if is_same(&output, &args.capture) {
+        let name = output.display();
+        return Err(Failure(format!("{name}: that is the capture itself; give another name")));
+    }
+    // Before the work, so that a name that cannot be is refused at once.
+    let mut file = create(&output, args.overwrite).map_err(|e| Failure(e.to_string()))?;
+    let name = file_name(&args.capture);
+    let mut log = Log::default();
+    let mut running = Running::default();
+    let mut hear = |heard: Heard<'_>| match heard {
+        Heard::Record(record, decoder) => {
+            running.take(record, decoder);
+            if let What::Mark(text) = &record.what {
+                log.mark(record.t, text);
+            }
+        }
+        Heard::Event(t, event) => log.event(t, &event),
+    };
+    let finished = block_on(analyse_with(&mut source, plan, Kind::Capture, &name, &mut hear))?;
+    let report = Report {
+        finished: &finished,
+        log: &log,
+        running: &running,
+        site: args.site.as_deref(),
+        by: args.by.as_deref(),
+    };
+    let html = report.to_html().map_err(|error| Failure(error.to_string()))?;
+    file.write_all(html.as_bytes())
+        .and_then(|()| file.sync_all())
+        .map_err(|error| Failure(CreateError::new(&output, &error).to_string()))?;
+    eprintln!("dropline: {} written: {}", output.display(), finished.summary.verdict.state);
+    Ok(Outcome::Done)
+}
+
+/// Whether both are one file, by whatever name.
+fn is_same(one: &Path, other: &Path) -> bool {
+    match (one.canonicalize(), other.canonicalize()) {
+        (Ok(one), Ok(other)) => one == other,
+        // One that is not there yet is not the other.
+        _ => false,
+    }
+}
+
+/// The capture's name with another ending, in the same directory.
+fn beside(capture: &Path) -> PathBuf {
+    let name = file_name(capture);
+    let endings = [".jsonl.zst", ".jsonl", ".pcapng"];
+    let stem = endings.iter().find_map(|ending| name.strip_suffix(ending)).unwrap_or(&name);
+    capture.with_file_name(format!("{stem}.report.html"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_page_stands_beside_its_capture() {
+        for (capture, page) in [
+            ("a/line3.jsonl.zst", "a/line3.report.html"),
+            ("line3.jsonl", "line3.report.html"),
+            ("line.3", "line.3.report.html"),
+        ] {
+            assert_eq!(beside(Path::new(capture)), Path::new(page));
+        }
+    }
+}

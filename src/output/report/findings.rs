@@ -1,0 +1,105 @@
+//! The verdict and the findings: what was seen, what it means, what to check.
+
+use maud::{Markup, html};
+
+use super::words::{at, number, title};
+use crate::health::{Severity, State};
+use crate::output::Summary;
+use crate::output::summary::Finding;
+
+/// The verdict in words, and who is to blame.
+pub(super) fn verdict(summary: &Summary) -> Markup {
+    let verdict = &summary.verdict;
+    let (class, word, meaning) = match verdict.state {
+        State::Well => ("well", "Well", "No fault and no warning was found."),
+        State::WantsALook => {
+            ("look", "Wants a look", "The trunk works; something is not as it should be.")
+        }
+        State::NotWell => ("ill", "Not well", "Something on this trunk does not work."),
+        State::CannotTell => {
+            ("deaf", "Cannot tell", "Too little was understood to judge the trunk.")
+        }
+    };
+    let counts: Vec<String> =
+        [(verdict.faults, "fault"), (verdict.warnings, "warning"), (verdict.notes, "note")]
+            .into_iter()
+            .filter(|(count, _)| *count > 0)
+            .map(|(count, what)| number(count as u64, what))
+            .collect();
+    let numbered = || summary.findings.iter().enumerate();
+    html! {
+        section.verdict.(class) aria-labelledby="verdict" {
+            h2 id="verdict" { "Verdict: " (word) }
+            p { (meaning) @if !counts.is_empty() { " " (counts.join(", ")) "." } }
+            @if !summary.findings.is_empty() {
+                ul {
+                    @for (index, finding) in numbered().filter(|(_, f)| f.severity > Severity::Note) {
+                        li { a href={ "#finding-" (index + 1) } { (heading(finding)) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// What applies to every check below.
+pub(super) fn cautions(summary: &Summary) -> Markup {
+    html! {
+        section.caution aria-labelledby="caution" {
+            h2 id="caution" { "Before any check at a cabinet, a conductor or a drive" }
+            ul { @for caution in &summary.cautions { li { (caution) } } }
+        }
+    }
+}
+
+/// Each finding with its evidence and checks, the gravest first.
+pub(super) fn findings(summary: &Summary) -> Markup {
+    html! {
+        section aria-labelledby="findings" {
+            h2 id="findings" { "Findings" }
+            @if summary.findings.is_empty() {
+                p { "Nothing was found in " (super::words::duration(summary.source.duration_s)) "." }
+            }
+            @for (index, finding) in summary.findings.iter().enumerate() {
+                (one(index + 1, finding))
+            }
+        }
+    }
+}
+
+fn one(number: usize, finding: &Finding) -> Markup {
+    let when = match (finding.first_s, finding.last_s) {
+        (Some(first), Some(last)) if first != last => {
+            Some(format!("from {} to {}", at(first), at(last)))
+        }
+        (Some(first), _) => Some(format!("at {}", at(first))),
+        _ => None,
+    };
+    let id = format!("finding-{number}");
+    html! {
+        article.finding.(finding.severity) aria-labelledby=(id) {
+            h3 id=(id) {
+                span.severity { (finding.severity) }
+                " " (number) ". " (heading(finding))
+            }
+            dl {
+                dt { "Seen" }
+                dd { (finding.evidence) @if let Some(when) = when { " (" (when) ")" } "." }
+                dt { "Means" }
+                dd { (finding.means) }
+                dt { "Check" }
+                dd {
+                    ol.checks { @for check in &finding.check { li { (check) } } }
+                }
+            }
+        }
+    }
+}
+
+fn heading(finding: &Finding) -> String {
+    let name = title(finding.code.name());
+    match finding.mac_id {
+        Some(mac_id) => format!("{name}, address {mac_id}"),
+        None => name,
+    }
+}

@@ -1,0 +1,155 @@
+//! Where, when, with what and how it was measured; and room to sign.
+
+use maud::{Markup, html};
+
+use super::Report;
+use super::words::{date_and_time, duration, number};
+use crate::output::summary::Kind;
+use crate::wire::{Bitrate, Header};
+
+/// Where, when, by whom, with what.
+pub(super) fn particulars(report: &Report<'_>) -> Markup {
+    let source = &report.finished.summary.source;
+    let started = date_and_time(&source.started);
+    let rate = source.bitrate.and_then(Bitrate::new);
+    let mode = match source.listen_only {
+        Some(true) => "listening only, cannot send",
+        Some(false) => "active",
+        None => "mode not told",
+    };
+    html! {
+        section aria-labelledby="particulars" {
+            h2 id="particulars" { "Particulars" }
+            div.particulars {
+                (filled("Site and trunk", "site", report.site))
+                (filled("Measured by", "by", report.by))
+                div { span.what { "Date" }
+                    span.told {
+                        @match &started {
+                            Some((date, time)) => { (date) ", from " (time) }
+                            None => (source.started),
+                        }
+                    }
+                }
+                div { span.what { "Length" } span.told { (duration(source.duration_s)) @if !source.complete { ", cut off" } } }
+                div { span.what { "Adapter" }
+                    span.told { (source.interface.as_deref().unwrap_or("interface not told")) ", " (mode) }
+                }
+                div { span.what { "Bit rate" }
+                    span.told { @match rate { Some(rate) => (rate), None => "unknown" } }
+                }
+                div { span.what { (match source.kind { Kind::Live => "Interface", _ => "Capture" }) }
+                    span.told { (source.name) }
+                }
+                div { span.what { "Heard" }
+                    span.told {
+                        (number(source.frames, "good frame")) ", "
+                        (number(source.error_frames, "error frame"))
+                        @for (count, what) in gaps(report) { ", " (number(count, what)) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// What limits the measurement, where there is any.
+fn gaps(report: &Report<'_>) -> impl Iterator<Item = (u64, &'static str)> {
+    let source = &report.finished.summary.source;
+    [
+        (source.lost_frames, "lost frame"),
+        (source.link_downs, "time of interface down"),
+        (source.clock_steps, "clock step"),
+        (source.unreadable_lines, "unreadable line"),
+    ]
+    .into_iter()
+    .filter(|(count, _)| *count > 0)
+}
+
+/// What was told, or a blank to type into or to write on.
+fn filled(what: &str, id: &str, told: Option<&str>) -> Markup {
+    html! {
+        div {
+            @match told {
+                Some(told) => { span.what { (what) } span.told { (told) } }
+                None => {
+                    label.what for=(id) { (what) }
+                    input.blank type="text" id=(id) autocomplete="off";
+                }
+            }
+        }
+    }
+}
+
+/// How it was measured.
+pub(super) fn method(report: &Report<'_>) -> Markup {
+    let source = &report.finished.summary.source;
+    let clock = match source.clock.as_deref() {
+        Some("hardware") => "Times are those of the adapter's own clock.",
+        Some("kernel") => "Times are those of the computer's kernel when it received the frame.",
+        Some("simulated") => "Times are those of a simulated trunk: no real trunk was measured.",
+        Some("imported") => "Times were taken over from another file.",
+        _ => "The source does not say whose clock stamped the records.",
+    };
+    html! {
+        section aria-labelledby="method" {
+            h2 id="method" { "How it was measured" }
+            ul {
+                li {
+                    "By listening to every frame on the trunk; nothing was sent. "
+                    @match source.listen_only {
+                        Some(true) => "The adapter's controller could only listen.",
+                        Some(false) => "The adapter's controller was not in listen-only mode, so it acknowledged frames and could have disturbed the trunk.",
+                        None => "Whether the adapter's controller could only listen is not known.",
+                    }
+                }
+                li { (clock) " A time is that of the frame's last bit." }
+                li {
+                    "Load counts every good frame by its exact bits, from the start of frame to the \
+                     space after it, with the stuff bits of its very data. The fullest second is the \
+                     fullest of whole seconds laid end to end from the start."
+                }
+                li {
+                    "Percentiles are nearest-rank to three digits; the maximum is exact. An exchange \
+                     that was open when frames were lost counts as uncertain, not as missed."
+                }
+                li {
+                    "A CAN adapter hears frames, times and errors. Voltages, currents and resistances \
+                     it does not: those need a meter and a qualified person."
+                }
+                li {
+                    "Captured with " (source.tool.as_deref().unwrap_or("a program not told"))
+                    "; analysed and written with " (Header::TOOL) "."
+                }
+                @if !source.complete {
+                    li { "The capture has no end record: it was read to its last whole line." }
+                }
+            }
+        }
+    }
+}
+
+/// Room to sign.
+pub(super) fn signatures() -> Markup {
+    html! {
+        section.signatures aria-labelledby="signatures" {
+            h2 id="signatures" { "Signatures" }
+            table.sign {
+                caption { "By signing, the report was read; open findings stay open until struck out" }
+                thead {
+                    tr {
+                        th scope="col" { "For" }
+                        th scope="col" { "Name" }
+                        th scope="col" { "Date" }
+                        th scope="col" { "Signature" }
+                    }
+                }
+                tbody {
+                    @for role in ["Measured", "Commissioned", "Taken over"] {
+                        tr { th scope="row" { (role) } td {} td {} td {} }
+                    }
+                }
+            }
+        }
+    }
+}

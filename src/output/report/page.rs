@@ -1,0 +1,79 @@
+//! The page from top to bottom.
+
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+use super::plots::{Picture, PlotError};
+use super::{Report, findings, measured, nodes, planned, times, words};
+
+/// All the page's looks, on screen and on paper.
+const STYLE: &str = include_str!("style.css");
+
+/// Nothing is loaded and no script runs, whatever a browser finds in here.
+const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'";
+
+pub(super) fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
+    let summary = &report.finished.summary;
+    let date = words::date_and_time(&summary.source.started).map(|(date, _)| date);
+    let place = report.site.unwrap_or(&summary.source.name);
+    let title = match &date {
+        Some(date) => format!("Trunk report: {place}, {date}"),
+        None => format!("Trunk report: {place}"),
+    };
+    let planned = planned::planned(report)?;
+    let presence = times::presence(report)?;
+    let load = times::load(report)?;
+    let errors = times::errors(report)?;
+    let spreads = times::spreads(report)?;
+    Ok(html! {
+        (DOCTYPE)
+        html lang="en-GB" {
+            head {
+                meta charset="utf-8";
+                meta http-equiv="Content-Security-Policy" content=(POLICY);
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                title { (title) }
+                style { (PreEscaped(STYLE)) }
+            }
+            body {
+                header {
+                    p.maker { "dropline" }
+                    h1 { "Trunk report" }
+                    @if let Some(site) = report.site { p.site { (site) } }
+                }
+                main {
+                    (findings::verdict(summary))
+                    (measured::particulars(report))
+                    (findings::cautions(summary))
+                    (findings::findings(summary))
+                    (nodes::nodes(report))
+                    (planned)
+                    (presence)
+                    (load)
+                    (errors)
+                    (spreads)
+                    (times::log(report))
+                    (measured::method(report))
+                    (measured::signatures())
+                }
+            }
+        }
+    })
+}
+
+/// A plot with its title, and in words what it shows. `id` is unique on the page.
+pub(super) fn figure(picture: &Picture, id: &str, caption: Markup) -> Markup {
+    let (title, about) = (format!("{id}-title"), format!("{id}-about"));
+    html! {
+        figure {
+            svg role="img" aria-labelledby=(title) aria-describedby=(about)
+                viewBox={ "0 0 " (picture.width) " " (picture.height) }
+                xmlns="http://www.w3.org/2000/svg" {
+                title id=(title) { (picture.title) }
+                desc id=(about) { (picture.description) }
+                // Numbers and our own words alone; the drawing library escapes its texts, too.
+                (PreEscaped(&picture.shapes))
+            }
+            figcaption { (caption) }
+        }
+    }
+}

@@ -1,0 +1,84 @@
+//! A scene as the page to hand over.
+
+use dropline::Analysis;
+use dropline::health::Expectation;
+use dropline::output::report::{Log, Report, Running};
+use dropline::output::summary::Kind;
+use dropline::plan::Plan;
+use dropline::wire::What;
+
+use super::scene::{Scene, device, mac};
+
+/// The report of a scene, with what the command line would say of site and person.
+pub fn report(scene: &Scene, name: &str, site: Option<&str>, by: Option<&str>) -> String {
+    report_against(None, scene, name, site, by)
+}
+
+/// The same, with a plan.
+pub fn report_against(
+    plan: Option<&str>,
+    scene: &Scene,
+    name: &str,
+    site: Option<&str>,
+    by: Option<&str>,
+) -> String {
+    let plan = plan.map(|text| Expectation::new(Plan::parse(text).unwrap()));
+    let mut analysis = Analysis::new(&scene.header()).with_plan(plan);
+    let (mut log, mut running) = (Log::default(), Running::default());
+    for record in &scene.records {
+        if let What::Mark(text) = &record.what {
+            log.mark(record.t, text);
+        }
+        analysis.take(record, &mut |t, event| log.event(t, &event));
+        running.take(record, analysis.decoder());
+    }
+    let mut events = |t, event| log.event(t, &event);
+    let finished = analysis.finish_with_state(Kind::Capture, name, 0, &mut events);
+    let report = Report { finished: &finished, log: &log, running: &running, site, by };
+    report.to_html().unwrap()
+}
+
+/// A trunk with a bit of everything: an absence, a clash, a restart, errors, notes, loss.
+pub fn eventful() -> Scene {
+    use dropline::fieldbus::AddressCheckKind::{Request, Response};
+    let nodes = [5, 12, 13];
+    let mut scene = Scene::new();
+    for node in nodes {
+        scene.claim(node, device(node.into()));
+    }
+    scene.scans(300, &nodes, &[]);
+    scene.push(What::Mark("conveyor drive started".into()));
+    scene.scans(50, &nodes, &[12]);
+    scene.scans(100, &nodes, &[]);
+    scene.check(5, Request, device(77));
+    scene.check(5, Response, device(5));
+    for _ in 0..7 {
+        scene.error(0x088, 0x0000_0400_0000_0000);
+    }
+    scene.error(0x204, 0x0004_0000_0000_0060);
+    scene.scans(100, &[5, 12, 13, 40], &[40]);
+    scene.error(0x204, 0x0020_0000_0000_0080);
+    scene.error(0x040, 0);
+    scene.push(What::Lost(17));
+    scene.claim(13, device(13));
+    scene.scans(100, &nodes, &[]);
+    scene.end();
+    scene
+}
+
+/// Every address taken, polled and answering.
+pub fn full() -> Scene {
+    let mut scene = Scene::new();
+    scene.bitrate = Some(500_000);
+    let nodes: Vec<u8> = (1..64).collect();
+    for &node in &nodes {
+        scene.check(node, dropline::fieldbus::AddressCheckKind::Request, device(node.into()));
+    }
+    assert_eq!(mac(63).get(), 63);
+    for round in 0..40 {
+        scene.scans(3, &nodes, &[]);
+        scene.scans(5, &nodes, &[nodes[round]]);
+    }
+    scene.end();
+    scene
+}
