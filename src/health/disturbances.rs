@@ -10,12 +10,14 @@ const ENOUGH: u64 = 8;
 /// So much better than blind chance, as a logarithm of the likelihood ratio, must "they strike
 /// this node" explain the errors: odds of ten thousand to one, since up to 64 nodes are tried.
 const STRIKE: f64 = 9.2;
-/// And so many times as often as by chance, or it does not matter.
+/// And so many times as often as by chance, and so large a share of all, or others are struck
+/// as well: what follows an error can also be a frame that came first by its priority.
 const STRIKE_FACTOR: f64 = 2.0;
+const STRIKE_SHARE: f64 = 0.4;
 /// Standard deviations by which struck frames must be longer, or a drive faster.
 const EXCESS: f64 = 4.0;
 /// Chance that a tie to a drive is none, after correction for the number of drives tried.
-const DRIVE_P: f64 = 1e-4;
+const DRIVE_P: f64 = 0.003;
 const DRIVE_FACTOR: f64 = 2.0;
 /// Share of errors without acknowledge from which on nobody else is there.
 const ALONE: f64 = 0.8;
@@ -37,7 +39,10 @@ pub(super) fn find(trunk: &Trunk, severity: Severity, found: &mut Vec<Finding>) 
         return;
     }
     let drives = with_drives(trunk);
-    let ties: [Option<Finding>; 3] = [rhythm(trunk), strikes(trunk), length(trunk)];
+    let struck = strikes(trunk);
+    // One node with long frames would look like long frames that are struck.
+    let length = if struck.is_some() { None } else { length(trunk) };
+    let ties = [rhythm(trunk), struck, length];
     found.extend(ties.into_iter().flatten().chain(drives).map(|mut finding| {
         finding.severity = severity;
         finding
@@ -139,12 +144,16 @@ fn with_drives(trunk: &Trunk) -> Vec<Finding> {
         if let Some(rates) = TwoRates::new(running, standing) {
             let corrected = (rates.p_value() * tried).min(1.0);
             let ratio = rates.ratio().unwrap_or(1.0);
+            let more = match standing.0 {
+                0 => "only then".to_string(),
+                _ => format!("{ratio:.1} times the rate"),
+            };
             if corrected < DRIVE_P && ratio > DRIVE_FACTOR {
                 let (low, high) = rates.interval(0.95);
                 p = corrected;
                 evidence.push(format!(
                     "{} disturbances in {:.0} s with it running, {} in {:.0} s with it standing: \
-                     {ratio:.1} times the rate (95 % from {low:.1} to {high:.1}; p {corrected:.1e}, \
+                     {more} (95 % from {low:.1} to {high:.1}; p {corrected:.1e}, \
                      corrected for {tried} drives)",
                     running.0, running.1, standing.0, standing.1
                 ));

@@ -57,7 +57,7 @@ pub fn findings_against(
     found.sort_by_key(|finding| {
         let rank = finding.code.entry().rank;
         let grave_first = std::cmp::Reverse((finding.severity, rank));
-        (grave_first, finding.first, finding.mac_id, finding.code)
+        (grave_first, finding.first.is_none(), finding.first, finding.mac_id, finding.code)
     });
     found
 }

@@ -59,8 +59,11 @@ impl IoSizes {
 
     /// Nothing more will come: a message that might have gone on did not.
     pub fn flush(&mut self) {
-        // A series that broke off in the middle has no size.
-        if let Some(Series { fragments: 1, .. }) = self.pending.take() {
+        // A series that broke off has no size, but a first frame that nothing ever followed was
+        // a whole message.
+        if let Some(Series { fragments: 1, .. }) = self.pending.take()
+            && !self.fragmented
+        {
             self.note(8);
         }
     }
@@ -95,6 +98,8 @@ mod tests {
             assert!(!io.take(&[0x00, 1, 2, 3, 4, 5, 6, 7], true));
             assert!(io.take(&[0x81, 8, 9, 0x0A], false));
         }
+        // the capture ends in the middle of a message
+        assert!(!io.take(&[0x00, 1, 2, 3, 4, 5, 6, 7], true));
         io.flush();
         assert_eq!(io.sizes(), [10]);
         assert!(io.is_fragmented());
@@ -132,6 +137,6 @@ mod tests {
             io.take(&[MIDDLE | n & 0x3F, 0, 0, 0, 0, 0, 0, 0], false);
         }
         io.flush();
-        assert_eq!(io.sizes(), [8, 448]);
+        assert_eq!(io.sizes(), [448]);
     }
 }

@@ -24,7 +24,10 @@ pub(super) static ENTRIES: [Entry; 7] = [
         rank: Rank::Symptom,
         means: "Frames were destroyed on the wire and sent again: noise, grounding, a \
                 termination that is not right, a bad connection or a node at a wrong bit rate.",
-        or_else: &[],
+        or_else: &[
+            "a missing terminator, or too long a trunk or drop",
+            "one node that hears badly and destroys what it does not like",
+        ],
         check: &[
             "With the trunk unpowered, measure between the data wires: about 60 ohms; 120 means \
              one terminator is missing, under 50 means too many.",
@@ -70,7 +73,7 @@ pub(super) static ENTRIES: [Entry; 7] = [
     Entry {
         code: Code::PollingStopped,
         name: "polling-stopped",
-        rank: Rank::Cause,
+        rank: Rank::Root,
         means: "No node was polled any more: the master stopped, was taken out of run, lost \
                 power or left the trunk.",
         or_else: &["the adapter heard nothing, for a broken wire of its own"],

@@ -7,7 +7,7 @@ pub(super) static ENTRIES: [Entry; 6] = [
     Entry {
         code: Code::ErrorsStrikeNode,
         name: "errors-strike-node",
-        rank: Rank::Cause,
+        rank: Rank::Root,
         means: "The errors strike one node's frames far more often than its share of the \
                 traffic: its transmitter, its drop line or its connector is bad.",
         or_else: &["noise that comes only while it answers"],
@@ -35,7 +35,7 @@ pub(super) static ENTRIES: [Entry; 6] = [
     Entry {
         code: Code::ErrorsWithDrive,
         name: "errors-with-drive",
-        rank: Rank::Cause,
+        rank: Rank::Root,
         means: "Errors come while this drive runs far more often than while it stands: its \
                 output or its earthing disturbs the trunk.",
         or_else: &["another machine that runs at the same times"],
@@ -49,7 +49,7 @@ pub(super) static ENTRIES: [Entry; 6] = [
     Entry {
         code: Code::ErrorsInRhythm,
         name: "errors-in-rhythm",
-        rank: Rank::Cause,
+        rank: Rank::Root,
         means: "Errors come in a steady rhythm: something that switches or turns at this pace \
                 disturbs the trunk.",
         or_else: &[],
@@ -62,7 +62,7 @@ pub(super) static ENTRIES: [Entry; 6] = [
     Entry {
         code: Code::DenseBursts,
         name: "dense-bursts",
-        rank: Rank::Cause,
+        rank: Rank::Root,
         means: "Errors come in dense bursts in which hardly a frame passes: as of a device at \
                 another bit rate that tries to send, until its own controller takes it off.",
         or_else: &[
@@ -78,7 +78,7 @@ pub(super) static ENTRIES: [Entry; 6] = [
     Entry {
         code: Code::AloneOnTheWire,
         name: "alone-on-the-wire",
-        rank: Rank::Cause,
+        rank: Rank::Root,
         means: "Frames are sent and nobody acknowledges them: one node is alone on its piece of \
                 wire.",
         or_else: &["the adapter, being set to listen only, does not acknowledge either"],

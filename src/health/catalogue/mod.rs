@@ -35,6 +35,8 @@ pub enum Rank {
     State,
     /// What leads to the others.
     Cause,
+    /// What leads even to some of those, and so would be taken for them.
+    Root,
 }
 
 /// The cautions that go with every check at a cabinet, a conductor or a drive.

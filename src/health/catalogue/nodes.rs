@@ -132,7 +132,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
     Entry {
         code: Code::SeveralAtOnce,
         name: "several-at-once",
-        rank: Rank::Cause,
+        rank: Rank::Root,
         means: "Several nodes left or restarted at the same time, so they share the cause: the \
                 supply of their part of the trunk, or a connector before them.",
         or_else: &["somebody switched that part off and on"],
@@ -146,7 +146,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
     Entry {
         code: Code::NodeBusOff,
         name: "node-bus-off",
-        rank: Rank::Cause,
+        rank: Rank::Root,
         means: "One node's frames were destroyed again and again and then it fell silent: its \
                 own controller went bus-off, most often from a broken transmitter or a bad drop \
                 line.",
@@ -160,7 +160,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
     Entry {
         code: Code::NodeFloods,
         name: "node-floods",
-        rank: Rank::Cause,
+        rank: Rank::Root,
         means: "One node sends so much that it fills the bus by itself: it is broken, or set to \
                 report every change of something that never rests.",
         or_else: &[],
