@@ -2,7 +2,7 @@
 
 use super::nodes::{at, seconds};
 use super::{Code, Finding, Severity, TwoRates};
-use crate::trunk::{Burst, Strike, Talker, Trunk};
+use crate::trunk::{Burst, Node, Strike, Talker, Trunk};
 use crate::wire::{Cause, Nanos};
 
 /// Fewer errors tell nothing about their cause.
@@ -22,7 +22,7 @@ const DRIVE_FACTOR: f64 = 2.0;
 /// Share of errors without acknowledge from which on nobody else is there.
 const ALONE: f64 = 0.8;
 /// A burst in which fewer good frames than this pass for each error is dense.
-const DENSE: f64 = 0.5;
+const DENSE: f64 = 0.8;
 const DENSE_ERRORS: u64 = 16;
 /// A node that falls silent so near a dense burst was its victim.
 const AT_ONCE: Nanos = Nanos::from_millis(500);
@@ -78,14 +78,19 @@ fn dense_bursts(trunk: &Trunk) -> Option<Finding> {
         let late = burst.to.0.saturating_add(AT_ONCE.0);
         (early..=late).contains(&t.0)
     };
-    let victims: Vec<_> = trunk
-        .nodes()
-        .filter(|(_, node)| node.presence.recent().any(|absence| near(absence.from)))
-        .map(|(mac_id, _)| mac_id)
-        .collect();
+    // A node that leaves bus-off by itself misses a few polls, one that does not falls silent.
+    let hit = |node: &Node| {
+        let missed = node.poll.missed();
+        let times = [missed.first(), missed.last()];
+        node.presence.recent().any(|absence| near(absence.from))
+            || times.iter().all(|t| t.is_some_and(near))
+    };
+    let victims: Vec<_> =
+        trunk.nodes().filter(|(_, node)| hit(node)).map(|(mac_id, _)| mac_id).collect();
     match victims[..] {
         [victim] => {
-            let evidence = format!("{evidence}; the node fell silent then");
+            let evidence =
+                format!("{evidence}; of all nodes this one alone fell silent or missed polls then");
             Some(finding(Code::NodeBusOff, trunk, evidence).at(victim))
         }
         _ => Some(finding(Code::DenseBursts, trunk, evidence)),
@@ -119,7 +124,9 @@ fn strikes(trunk: &Trunk) -> Option<Finding> {
         100.0 * strike.share,
         strike.log_likelihood_ratio()
     );
-    let stands_out = strike.log_likelihood_ratio() > STRIKE && seen > STRIKE_FACTOR * strike.share;
+    let stands_out = strike.log_likelihood_ratio() > STRIKE
+        && seen > STRIKE_FACTOR * strike.share
+        && seen > STRIKE_SHARE;
     stands_out.then(|| finding(Code::ErrorsStrikeNode, trunk, evidence).at(mac_id))
 }
 

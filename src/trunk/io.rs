@@ -49,12 +49,21 @@ impl IoSizes {
             }
         }
         self.flush();
+        // The rest of a message whose beginning was not heard has no size.
+        if self.fragmented && data.first().is_some_and(|head| head & (MIDDLE | LAST) != 0) {
+            return false;
+        }
         if data.len() == 8 && data[0] == FIRST {
             self.pending = Some(Series { fragments: 1, bytes: 7 });
         } else {
             self.note(data.len());
         }
         false
+    }
+
+    /// Frames are missing: a message that was on its way has no size.
+    pub fn doubt(&mut self) {
+        self.pending = None;
     }
 
     /// Nothing more will come: a message that might have gone on did not.

@@ -76,6 +76,8 @@ impl Node {
             exchange.doubt();
         }
         self.following.doubt();
+        self.command_sizes.doubt();
+        self.response_sizes.doubt();
     }
 
     pub(super) fn finish(&mut self) {

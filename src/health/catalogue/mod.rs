@@ -37,6 +37,8 @@ pub enum Rank {
     Cause,
     /// What leads even to some of those, and so would be taken for them.
     Root,
+    /// What even disturbs the wire, and so would be taken for any of these.
+    Origin,
 }
 
 /// The cautions that go with every check at a cabinet, a conductor or a drive.

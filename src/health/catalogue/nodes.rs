@@ -7,7 +7,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
     Entry {
         code: Code::AddressClash,
         name: "address-clash",
-        rank: Rank::Cause,
+        rank: Rank::Origin,
         means: "Two devices want the same address. Refused: the newcomer stays off line until it \
                 gets a free address. Contested: nobody objected, so two devices may answer as \
                 one.",
@@ -95,7 +95,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
     Entry {
         code: Code::TwoAnswer,
         name: "two-answer",
-        rank: Rank::Cause,
+        rank: Rank::Origin,
         means: "The node answers more often than it is asked: most often two devices share its \
                 address and both answer.",
         or_else: &["a device that sends its data unasked as well as on a poll"],
@@ -160,7 +160,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
     Entry {
         code: Code::NodeFloods,
         name: "node-floods",
-        rank: Rank::Root,
+        rank: Rank::Origin,
         means: "One node sends so much that it fills the bus by itself: it is broken, or set to \
                 report every change of something that never rests.",
         or_else: &[],
