@@ -63,7 +63,7 @@ const FAULTS: &[&str] = &[
     "kind = \"overload\"\nscan_interval_ms = 4\nfrom_s = 5\nuntil_s = 6",
     "kind = \"babble\"\nid = 1\nbytes = 8\ninterval_ms = 1.7\nfrom_s = 5\nuntil_s = 5.8",
     "kind = \"invalid-identifier\"\ninterval_ms = 90\nfrom_s = 3",
-    "kind = \"supply-sag\"\nmac_ids = [20, 23, 24]\noff_ms = 400\nfrom_s = 5",
+    "kind = \"supply-sag\"\nmac_ids = [5, 12, 23]\noff_ms = 400\nfrom_s = 5",
     "kind = \"master-stop\"\nfrom_s = 5\nuntil_s = 6",
     "kind = \"no-acknowledge\"\nmac_id = 9\nfrom_s = 6\nuntil_s = 6.5",
 ];

@@ -120,14 +120,16 @@ impl AddressState {
                 return None;
             }
         }
+        // Whoever left, a claim that runs is by somebody who is there.
+        let free = !self.in_use(t) || gone && !self.is_claimed(t);
         match self.holder {
             Some(holder) if holder == device => return self.own_request(t),
-            Some(before) if gone || !self.in_use(t) => {
+            Some(before) if free => {
                 self.claim(device, t);
                 self.replaced.add(t);
                 return Some(Outcome::Replaced { before, now: device });
             }
-            None if gone || !self.in_use(t) => self.claim(device, t),
+            None if free => self.claim(device, t),
             // Either somebody else is there, or a node whose identity nobody has heard
             // restarts: an answer will tell.
             _ => self.pending = Some(Check::new(device, t)),
@@ -227,8 +229,11 @@ impl AddressState {
 
     /// In use or being claimed. A claim that broke off after its first request is neither.
     fn in_use(&self, t: Nanos) -> bool {
-        self.is_on_line(t)
-            || matches!(self.stage, Stage::Claiming { last, .. } if within(last, t, CHECK_STEP))
+        self.is_on_line(t) || self.is_claimed(t)
+    }
+
+    fn is_claimed(&self, t: Nanos) -> bool {
+        matches!(self.stage, Stage::Claiming { last, .. } if within(last, t, CHECK_STEP))
     }
 
     /// Who holds or last claimed the address, as far as it told.
@@ -400,5 +405,11 @@ mod tests {
         let outcome = state.check(Nanos::from_millis(60_000), &check, true);
         assert!(matches!(outcome, Some(Outcome::Replaced { .. })));
         assert_eq!(state.contested().count(), 0);
+        // the old one comes back while the new one claims
+        let device = DeviceId { vendor_id: 900, serial: A };
+        let again = AddressCheck { device, ..check };
+        assert_eq!(state.check(Nanos::from_millis(60_500), &again, true), None);
+        let outcome = state.settle(Some(Nanos::from_millis(62_000)), mac_id);
+        assert_eq!(clashes(&[outcome.unwrap()]), [(60_500, ClashOutcome::Contested, Some(B), A)]);
     }
 }
