@@ -81,6 +81,18 @@ impl Distribution {
         })
     }
 
+    /// How many spans fall between neighbouring edges, which ascend: as many bins as there are
+    /// edges, less one. What is outside counts in the first or the last bin.
+    pub fn bins(&self, edges: &[Nanos]) -> Vec<u64> {
+        let mut bins = vec![0; edges.len().saturating_sub(1)];
+        let Some(last) = bins.len().checked_sub(1) else { return bins };
+        for (value, count) in self.counts() {
+            let at = edges.partition_point(|&edge| edge <= value);
+            bins[at.saturating_sub(1).min(last)] += count;
+        }
+        bins
+    }
+
     /// Adds all that another one holds; the result is as if all had been recorded here.
     pub fn merge(&mut self, other: &Distribution) {
         self.min = self.min.min(other.min);
@@ -101,6 +113,17 @@ mod tests {
         let empty = Distribution::default();
         assert_eq!((empty.min(), empty.max(), empty.quantile(0.5)), (None, None, None));
         assert_eq!(empty.mean_ns(), None);
+    }
+
+    #[test]
+    fn bins_hold_everything() {
+        let mut one = Distribution::default();
+        for us in [50, 150, 1_500, 1_500, 90_000] {
+            one.record(Nanos::from_micros(us));
+        }
+        let edges = [100, 1_000, 10_000].map(Nanos::from_micros);
+        assert_eq!(one.bins(&edges), [2, 3]);
+        assert!(one.bins(&edges[..1]).is_empty());
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Command and response: how often, how fast, how often not.
 
-use super::{Distribution, Occurrences};
+use super::{Distribution, Occurrences, Trail};
 use crate::wire::Nanos;
 
 /// The exchanges of one kind with one node: poll, bit-strobe, change of state.
@@ -18,6 +18,7 @@ pub struct Exchange {
     state: State,
     latency: Option<Box<Distribution>>,
     interval: Option<Box<Distribution>>,
+    over_time: Option<Box<Trail>>,
     /// End of the command before the last one: the interval is known once the last one has
     /// certainly ended, which a fragmented command does only with its last fragment.
     previous: Option<Nanos>,
@@ -41,6 +42,7 @@ impl Exchange {
         let missed = matches!(self.state, State::Open(_));
         if missed {
             self.missed.add(t);
+            self.over_time.get_or_insert_default().missed(t);
         }
         self.commands += 1;
         self.state = State::Open(t);
@@ -67,6 +69,7 @@ impl Exchange {
                 self.responses += 1;
                 let span = t.since(command)?;
                 self.latency.get_or_insert_default().record(span);
+                self.over_time.get_or_insert_default().measured(t, span);
                 Some(span)
             }
             State::Doubtful => None,
@@ -144,6 +147,11 @@ impl Exchange {
     /// From the end of the command to the end of the response.
     pub fn latency(&self) -> Option<&Distribution> {
         self.latency.as_deref()
+    }
+
+    /// The latency and what was missed, over time.
+    pub fn over_time(&self) -> Option<&Trail> {
+        self.over_time.as_deref()
     }
 
     /// From the end of one command to the end of the next.

@@ -21,6 +21,7 @@ mod strikes;
 mod talk;
 mod ties;
 mod together;
+mod trail;
 
 pub use address::{AddressState, Clash, ClashOutcome};
 pub use distribution::Distribution;
@@ -40,3 +41,4 @@ pub use strikes::{Strike, Strikes, Talker};
 pub use talk::{Outburst, Talk};
 pub use ties::{Tie, Ties};
 pub use together::{Group, Together};
+pub use trail::{Point, Trail};
