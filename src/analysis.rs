@@ -55,6 +55,11 @@ impl Analysis {
         self.with_plan(given.plan)
     }
 
+    /// What was given, for another analysis of the same trunk.
+    pub fn into_given(self) -> Given {
+        Given { plan: self.plan, sheets: self.sheets }
+    }
+
     /// Takes the next record; `events` hears what changed on the trunk.
     pub fn take(&mut self, record: &Record, events: &mut impl FnMut(Nanos, Event)) {
         match &record.what {
@@ -79,6 +84,11 @@ impl Analysis {
     /// What masters and nodes said to each other so far.
     pub fn decoder(&self) -> &Decoder {
         &self.decoder
+    }
+
+    /// What the trunk is meant to be, where that was given.
+    pub fn plan(&self) -> Option<&Expectation> {
+        self.plan.as_ref()
     }
 
     /// The state so far.

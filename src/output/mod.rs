@@ -6,6 +6,7 @@ pub mod pcapng;
 pub mod report;
 pub mod summary;
 mod text;
+pub mod view;
 
 pub use create::{CreateError, create};
 pub use summary::Summary;

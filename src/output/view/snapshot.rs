@@ -1,0 +1,354 @@
+//! What the view shows, as plain numbers taken from the trunk's state at one moment.
+
+use super::facts::Facts;
+use crate::analysis::Analysis;
+use crate::fieldbus::{Decoder, DeviceId, MacId};
+use crate::health::{self, Code, Context, Expectation, Finding, Severity, State, Verdict};
+use crate::trunk::{Absence, Burst, Exchange, Node, Span, Trail, Trunk, WINDOW};
+use crate::wire::{Bitrate, Cause, ControllerState, Nanos, Tally};
+
+/// A finding counts as open while it last happened no longer ago than this.
+pub const OPEN_FOR: Nanos = Nanos::from_millis(10_000);
+
+/// The edges of the bins of answer times: six to a tenfold, from 0.1 ms to 100 ms.
+const BINS_PER_DECADE: usize = 6;
+/// How many bins.
+pub const BINS: usize = 3 * BINS_PER_DECADE;
+
+/// What a snapshot is taken of.
+#[derive(Debug, Clone, Copy)]
+pub struct Seen<'a> {
+    /// What each node and the bus did.
+    pub trunk: &'a Trunk,
+    /// What masters and nodes said to each other.
+    pub decoder: &'a Decoder,
+    /// What the trunk is meant to be.
+    pub plan: Option<&'a Expectation>,
+}
+
+impl<'a> From<&'a Analysis> for Seen<'a> {
+    fn from(analysis: &'a Analysis) -> Seen<'a> {
+        let (trunk, decoder) = (analysis.trunk(), analysis.decoder());
+        Seen { trunk, decoder, plan: analysis.plan() }
+    }
+}
+
+/// The trunk at one moment.
+#[derive(Debug, Clone, Default)]
+pub struct Snapshot {
+    /// The time of the last record.
+    pub now: Nanos,
+    /// Frames, error frames and lost frames so far.
+    pub tally: Tally,
+    /// Everything found, open ones first, then the gravest.
+    pub findings: Vec<Found>,
+    /// The nodes of which anything is known, by address.
+    pub nodes: Vec<NodeRow>,
+    /// The load.
+    pub load: LoadNow,
+    /// Error frames and the adapter's controller.
+    pub errors: ErrorsNow,
+    /// More about the one node that was asked for.
+    pub detail: Option<NodeDetail>,
+}
+
+/// A finding, and whether it goes on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Found {
+    /// What was found.
+    pub finding: Finding,
+    /// It goes on, or happened within the last [`OPEN_FOR`].
+    pub open: bool,
+}
+
+/// How often and how fast one node answers.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NodeRow {
+    /// Its address.
+    pub mac_id: MacId,
+    /// By what it is asked.
+    pub way: Way,
+    /// Whether it has left and has not returned.
+    pub gone: bool,
+    /// What is wrong with it now, the gravest: the index into the findings.
+    pub trouble: Option<usize>,
+    /// Commands, and responses.
+    pub asked: u64,
+    /// Responses that closed an exchange.
+    pub answered: u64,
+    /// Exchanges that were missed; `None` where nobody is expected to answer.
+    pub missed: Option<u64>,
+    /// Median time from command to command.
+    pub every: Option<Nanos>,
+    /// Median time from command to response.
+    pub median: Option<Nanos>,
+    /// The worst time from command to response.
+    pub worst: Option<Nanos>,
+    /// How many answer times fall into each bin, see [`bin_edges`].
+    pub bins: Vec<u64>,
+    /// Sizes of commands and responses, in bytes.
+    pub bytes: [Vec<u16>; 2],
+    /// Who it told to be.
+    pub device: Option<DeviceId>,
+    /// Frames that it sent.
+    pub sent: u64,
+    /// When it was last heard.
+    pub last: Option<Nanos>,
+    /// What was said of it.
+    pub facts: Facts,
+}
+
+/// By what a node is asked.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Way {
+    /// Polled.
+    Poll,
+    /// Strobed.
+    Strobe,
+    /// It sends on change of state or cyclically.
+    Change,
+    /// No I/O was seen.
+    None,
+}
+
+/// More about one node, for its page.
+#[derive(Debug, Clone)]
+pub struct NodeDetail {
+    /// Its address.
+    pub mac_id: MacId,
+    /// Least, median, 99 %, worst answer time.
+    pub answers: [Option<Nanos>; 4],
+    /// Least, median, 99 %, worst time between commands.
+    pub intervals: [Option<Nanos>; 4],
+    /// Responses that nobody had asked for.
+    pub unsolicited: u64,
+    /// Exchanges of which nobody can tell.
+    pub uncertain: u64,
+    /// When it was first heard.
+    pub first: Option<Nanos>,
+    /// How often it restarted, and was replaced.
+    pub restarts: u64,
+    /// Address check requests and responses.
+    pub checks: [u64; 2],
+    /// The latest absences.
+    pub absences: Vec<Absence>,
+    /// How often it was gone.
+    pub absence_count: u64,
+    /// Answer times over time.
+    pub over_time: Trail,
+}
+
+/// How full the bus is. Shares are 0 to 1 and need a bit rate.
+#[derive(Debug, Clone, Default)]
+pub struct LoadNow {
+    /// The trunk's bit rate.
+    pub bitrate: Option<Bitrate>,
+    /// In the last whole second.
+    pub last: Option<f64>,
+    /// Over all.
+    pub mean: Option<f64>,
+    /// The fullest whole second.
+    pub peak: Option<f64>,
+    /// Whole windows, oldest first.
+    pub over_time: Vec<Span>,
+}
+
+/// What was destroyed, and how the adapter's controller is.
+#[derive(Debug, Clone, Default)]
+pub struct ErrorsNow {
+    /// Error frames of every kind.
+    pub frames: u64,
+    /// Causes that occurred, and how often.
+    pub causes: Vec<(Cause, u64)>,
+    /// How many bursts.
+    pub bursts: u64,
+    /// The largest one.
+    pub largest: Option<Burst>,
+    /// When the last error came.
+    pub last: Option<Nanos>,
+    /// The controller's state.
+    pub controller: Option<ControllerState>,
+    /// Its transmit and receive counters.
+    pub counters: Option<(u8, u8)>,
+    /// How often it went to warning, error-passive, bus-off; was restarted.
+    pub changes: [u64; 4],
+}
+
+impl Snapshot {
+    /// Takes it. `ended`: nothing more will come, so a missing end counts; `page`: the node that
+    /// more is wanted of.
+    pub fn of(seen: Seen, context: &Context, ended: bool, page: Option<MacId>) -> Snapshot {
+        let Seen { trunk, decoder, plan } = seen;
+        let now = trunk.now();
+        let mut findings: Vec<Found> = health::findings_against(plan, trunk, decoder, context)
+            .into_iter()
+            // What goes on has no end yet.
+            .filter(|finding| ended || finding.code != Code::CaptureCutOff)
+            .map(|finding| Found { open: is_open(&finding, trunk), finding })
+            .collect();
+        findings.sort_by_key(|found| !found.open);
+        let nodes = trunk
+            .nodes()
+            .map(|(mac_id, node)| NodeRow {
+                facts: Facts::of(&seen, mac_id, page == Some(mac_id)),
+                ..row(mac_id, node, &findings)
+            })
+            .collect();
+        let detail = page
+            .map(|mac_id| (mac_id, trunk.node(mac_id)))
+            .filter(|(_, node)| node.is_known())
+            .map(|(mac_id, node)| detail(mac_id, node));
+        Snapshot {
+            now,
+            tally: trunk.tally(),
+            findings,
+            nodes,
+            load: load(trunk, context.bitrate),
+            errors: errors(trunk),
+            detail,
+        }
+    }
+
+    /// The verdict over what is open, and what is known from earlier beside it.
+    pub fn verdict(&self) -> (Verdict, Verdict) {
+        let part = |open: bool| {
+            let some = self.findings.iter().filter(|found| found.open == open);
+            some.map(|found| found.finding.clone()).collect::<Vec<_>>()
+        };
+        (Verdict::over(&part(true)), Verdict::over(&part(false)))
+    }
+
+    /// Whether nothing can be judged yet.
+    pub fn is_silent(&self) -> bool {
+        self.verdict().0.state == State::CannotTell
+    }
+
+    /// The row of a node.
+    pub fn node(&self, mac_id: MacId) -> Option<&NodeRow> {
+        self.nodes.iter().find(|row| row.mac_id == mac_id)
+    }
+}
+
+/// The edges between the bins of answer times, [`BINS`] + 1 of them.
+pub fn bin_edges() -> Vec<Nanos> {
+    let edge = |n: usize| 1e5 * 10_f64.powf(n as f64 / BINS_PER_DECADE as f64);
+    (0..=BINS).map(|n| Nanos(edge(n).round() as i64)).collect()
+}
+
+fn is_open(finding: &Finding, trunk: &Trunk) -> bool {
+    match (finding.code, finding.last) {
+        (Code::NodeLeft, _) => finding.severity == Severity::Fault,
+        (_, Some(last)) => trunk.now().since(last).is_none_or(|ago| ago <= OPEN_FOR),
+        (_, None) => true,
+    }
+}
+
+fn exchange(node: &Node) -> (Way, &Exchange) {
+    let ways = [
+        (Way::Poll, &node.poll),
+        (Way::Strobe, &node.strobe),
+        (Way::Change, &node.change_of_state),
+    ];
+    // The polls of a node that also sends on change are what its master waits for.
+    let used = ways.into_iter().find(|(_, exchange)| !exchange.is_unused());
+    used.unwrap_or((Way::None, &node.poll))
+}
+
+fn row(mac_id: MacId, node: &Node, findings: &[Found]) -> NodeRow {
+    let (way, exchange) = exchange(node);
+    let latency = exchange.latency();
+    // Without any answer a change of state is not meant to be acknowledged.
+    let expected = way != Way::Change || exchange.responses() > 0;
+    NodeRow {
+        mac_id,
+        way,
+        gone: node.presence.is_gone(),
+        trouble: trouble(mac_id, findings),
+        asked: exchange.commands(),
+        answered: exchange.responses(),
+        missed: (expected && way != Way::None).then(|| exchange.missed().count()),
+        every: exchange.interval().and_then(|d| d.quantile(0.5)),
+        median: latency.and_then(|d| d.quantile(0.5)),
+        worst: latency.and_then(|d| d.max()),
+        bins: latency.map(|d| d.bins(&bin_edges())).unwrap_or_default(),
+        bytes: [node.command_sizes.sizes(), node.response_sizes.sizes()],
+        device: node.address.holder(),
+        sent: node.sent.count(),
+        last: node.sent.last(),
+        facts: Facts::default(),
+    }
+}
+
+/// The gravest open finding about the node, else the gravest that is over.
+fn trouble(mac_id: MacId, findings: &[Found]) -> Option<usize> {
+    let about = |found: &Found| found.finding.mac_id == Some(mac_id);
+    findings.iter().position(|found| found.open && about(found)).or_else(|| {
+        let graver = |found: &Found| found.finding.severity > Severity::Note;
+        findings.iter().position(|found| about(found) && graver(found))
+    })
+}
+
+fn detail(mac_id: MacId, node: &Node) -> NodeDetail {
+    let (_, exchange) = exchange(node);
+    let four = |d: Option<&crate::trunk::Distribution>| match d {
+        Some(d) => [d.min(), d.quantile(0.5), d.quantile(0.99), d.max()],
+        None => [None; 4],
+    };
+    NodeDetail {
+        mac_id,
+        answers: four(exchange.latency()),
+        intervals: four(exchange.interval()),
+        unsolicited: exchange.unsolicited().count(),
+        uncertain: exchange.uncertain(),
+        first: node.sent.first(),
+        restarts: node.address.restarts().count(),
+        checks: [node.address.requests(), node.address.responses()],
+        absences: node.presence.recent().copied().collect(),
+        absence_count: node.presence.count(),
+        over_time: exchange.over_time().cloned().unwrap_or_default(),
+    }
+}
+
+fn load(trunk: &Trunk, bitrate: Option<Bitrate>) -> LoadNow {
+    let now = trunk.now();
+    let whole = now.0.div_euclid(WINDOW.0);
+    // The second that has just begun is not full yet.
+    let over_time: Vec<Span> =
+        trunk.load.over_time().filter(|span| span.first < whole).copied().collect();
+    let share = |bits: u64, seconds: f64| {
+        let rate = f64::from(bitrate?.get());
+        (seconds > 0.0).then_some(bits as f64 / (rate * seconds))
+    };
+    let last = match over_time.last() {
+        Some(span) if span.first + span.windows == whole => span.bits.0 / span.windows as u64,
+        _ => 0,
+    };
+    LoadNow {
+        bitrate,
+        last: if whole >= 1 { share(last, 1.0) } else { None },
+        mean: share(trunk.load.total().0, now.as_secs()),
+        peak: trunk.load.peak(now).and_then(|bits| share(bits.0, 1.0)),
+        over_time,
+    }
+}
+
+fn errors(trunk: &Trunk) -> ErrorsNow {
+    let errors = &trunk.errors;
+    let controller = &errors.controller;
+    let occurred = |cause: Cause| Some((cause, errors.count(cause))).filter(|(_, n)| *n > 0);
+    ErrorsNow {
+        frames: errors.frames(),
+        causes: Cause::ALL.into_iter().filter_map(occurred).collect(),
+        bursts: errors.bursts(),
+        largest: errors.largest_burst().copied(),
+        last: errors.with_cause().last(),
+        controller: controller.state(),
+        counters: controller.counters(),
+        changes: [
+            controller.warnings().count(),
+            controller.passives().count(),
+            controller.bus_offs().count(),
+            controller.restarts().count(),
+        ],
+    }
+}

@@ -1,0 +1,110 @@
+//! Colours and glyphs. Colour is never the only sign: every word that is coloured also says
+//! what the colour says.
+//!
+//! Only the terminal's own foreground, background and a few of its colours as filled blocks are
+//! used, so that dark and light terminals can both be read.
+
+use ratatui::style::{Color, Modifier, Style};
+
+/// How something is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Grade {
+    /// As it should be.
+    Well,
+    /// Worth knowing, or not known.
+    Plain,
+    /// Wants a look.
+    Warning,
+    /// Does not work.
+    Fault,
+}
+
+impl From<crate::health::Severity> for Grade {
+    fn from(severity: crate::health::Severity) -> Grade {
+        match severity {
+            crate::health::Severity::Note => Grade::Plain,
+            crate::health::Severity::Warning => Grade::Warning,
+            crate::health::Severity::Fault => Grade::Fault,
+        }
+    }
+}
+
+/// What the terminal can show.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Theme {
+    /// Colours, or only bold, underlined and reversed.
+    pub colour: bool,
+    /// Lines and blocks, or plain ASCII.
+    pub unicode: bool,
+}
+
+impl Theme {
+    /// A word that says how something is.
+    pub fn tag(&self, grade: Grade) -> Style {
+        let bold = Style::new().add_modifier(Modifier::BOLD);
+        match (grade, self.colour) {
+            (Grade::Plain, _) => Style::new(),
+            (Grade::Well, false) => bold,
+            (Grade::Well, true) => bold.fg(Color::Black).bg(Color::Green),
+            (Grade::Warning, false) => bold.add_modifier(Modifier::UNDERLINED),
+            (Grade::Warning, true) => bold.fg(Color::Black).bg(Color::Yellow),
+            (Grade::Fault, false) => bold.add_modifier(Modifier::REVERSED),
+            (Grade::Fault, true) => bold.fg(Color::White).bg(Color::Red),
+        }
+    }
+
+    /// A heading.
+    pub fn heading(&self) -> Style {
+        Style::new().add_modifier(Modifier::BOLD)
+    }
+
+    /// What is less important.
+    pub fn quiet(&self) -> Style {
+        Style::new().add_modifier(Modifier::DIM)
+    }
+
+    /// A light of a device, or what stands for it.
+    pub fn plot(&self) -> Style {
+        if self.colour { Style::new().fg(Color::Cyan) } else { Style::new() }
+    }
+
+    /// A column of a plot, filled up to so many eighths.
+    pub fn eighth(&self, eighths: usize) -> char {
+        let glyphs = if self.unicode { " ▁▂▃▄▅▆▇█" } else { " ...:::##" };
+        glyphs.chars().nth(eighths.min(8)).unwrap_or(' ')
+    }
+
+    /// The line that fills a heading's row.
+    pub fn rule(&self) -> &'static str {
+        if self.unicode { "─" } else { "-" }
+    }
+
+    /// The trunk.
+    pub fn trunk(&self) -> &'static str {
+        if self.unicode { "┃" } else { "|" }
+    }
+
+    /// A drop line from the trunk to a node: whole, or parted where the node is gone.
+    pub fn drop(&self, whole: bool, chosen: bool) -> &'static str {
+        match (self.unicode, whole, chosen) {
+            (true, true, false) => "┣━━",
+            (true, true, true) => "┣━▶",
+            (true, false, false) => "┣╸ ",
+            (true, false, true) => "┣╸▶",
+            (false, true, false) => "+--",
+            (false, true, true) => "+->",
+            (false, false, false) => "+  ",
+            (false, false, true) => "+ >",
+        }
+    }
+
+    /// Where an error or a miss lies in a plot.
+    pub fn cross(&self) -> char {
+        if self.unicode { '×' } else { 'x' }
+    }
+
+    /// Between words on one line.
+    pub fn dot(&self) -> &'static str {
+        if self.unicode { " · " } else { " - " }
+    }
+}
