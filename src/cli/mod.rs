@@ -5,9 +5,11 @@ mod demo;
 mod frames;
 mod listen;
 mod plan;
+mod player;
 mod replay;
 mod report;
 mod simulate;
+mod view;
 mod watch;
 
 use std::process::ExitCode;

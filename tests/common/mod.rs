@@ -5,3 +5,4 @@ pub mod paper;
 pub mod plain_bits;
 pub mod reference;
 pub mod scene;
+pub mod tmux;

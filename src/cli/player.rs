@@ -1,0 +1,359 @@
+//! Plays a capture through the view: in its own time or faster, paused, on to an event or a time.
+
+use std::path::PathBuf;
+use std::time::{Duration, Instant};
+
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::time::sleep;
+
+use super::view::View;
+use super::{Failure, listen};
+use crate::analysis::{Analysis, Given};
+use crate::fieldbus::MacId;
+use crate::health::Context;
+use crate::output::page;
+use crate::output::summary::Kind;
+use crate::output::view::{Narrator, Playback, Seen, Subject, Wish};
+use crate::source::{self, AnySource, Saved, Source};
+use crate::trunk::Trunk;
+use crate::wire::{Nanos, Record};
+
+/// Speeds to choose from: seconds of the trunk in one.
+const SPEEDS: [f64; 12] = [0.01, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 100.0, 300.0, 1000.0];
+const REAL_TIME: usize = 4;
+/// The longest time that is worked before the person is listened to.
+const AT_A_STRETCH: Duration = Duration::from_millis(20);
+/// How often the view may get new numbers while nothing is due.
+const LOOK: Duration = Duration::from_millis(100);
+
+/// A capture being played.
+pub(super) struct Player {
+    path: PathBuf,
+    options: Saved,
+    source: AnySource,
+    analysis: Analysis,
+    batch: std::vec::IntoIter<Record>,
+    next: Option<Record>,
+    more: bool,
+    view: View,
+    /// The time up to which the capture has been played, and when that was.
+    at: Nanos,
+    since: Instant,
+    paused: bool,
+    speed: usize,
+    goal: Option<Goal>,
+    /// The trunk once nothing more came.
+    ended: Option<Trunk>,
+    end: Option<Nanos>,
+    /// There is something that the view was not shown yet.
+    news: bool,
+    shown_page: Option<MacId>,
+}
+
+/// Where the replay hurries to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Goal {
+    Time(Nanos),
+    Event,
+}
+
+/// Plays a capture until the person ends it.
+pub(super) async fn play(
+    path: PathBuf,
+    options: Saved,
+    name: String,
+    given: Given,
+) -> Result<(), Failure> {
+    let source = open(&path, &options)?;
+    let subject = Subject { name, header: source.header().clone(), live: false };
+    let no_terminal = |error| Failure(format!("cannot use the terminal: {error}"));
+    let analysis = Analysis::new(source.header()).with(given);
+    let view = View::start(subject).map_err(no_terminal)?;
+    let player = Player {
+        path,
+        options,
+        source,
+        analysis,
+        batch: Vec::new().into_iter(),
+        next: None,
+        more: true,
+        view,
+        at: Nanos::ZERO,
+        since: Instant::now(),
+        paused: false,
+        speed: REAL_TIME,
+        goal: None,
+        ended: None,
+        end: None,
+        news: true,
+        shown_page: None,
+    };
+    player.run().await
+}
+
+fn open(path: &std::path::Path, options: &Saved) -> Result<AnySource, Failure> {
+    source::open(path, options).map_err(|error| Failure(error.to_string()))
+}
+
+impl Player {
+    async fn run(mut self) -> Result<(), Failure> {
+        let listen = |kind| {
+            signal(kind).map_err(|error| Failure(format!("cannot listen for signals: {error}")))
+        };
+        let mut terminate = listen(SignalKind::terminate())?;
+        let mut hangup = listen(SignalKind::hangup())?;
+        loop {
+            while let Some(wish) = self.view.wish_now() {
+                if self.grant(wish)? {
+                    return self.close();
+                }
+            }
+            let busy = self.work().await;
+            self.show();
+            let wait = if busy { Duration::ZERO } else { LOOK.min(self.until_next()) };
+            let wish = tokio::select! {
+                biased;
+                _ = terminate.recv() => Some(Wish::Quit),
+                _ = hangup.recv() => Some(Wish::Quit),
+                wish = self.view.wish() => match wish {
+                    Some(wish) => Some(wish),
+                    None => return self.close(),
+                },
+                () = sleep(wait) => None,
+            };
+            if let Some(wish) = wish
+                && self.grant(wish)?
+            {
+                return self.close();
+            }
+        }
+    }
+
+    fn close(self) -> Result<(), Failure> {
+        self.view.close().map_err(|error| Failure(format!("the view ended: {error}")))
+    }
+
+    /// Plays what is due, for a stretch at most. `true`: there is more to do at once.
+    async fn work(&mut self) -> bool {
+        let until = match self.goal {
+            Some(Goal::Time(t)) => t,
+            Some(Goal::Event) => Nanos(i64::MAX),
+            None if self.paused || self.ended.is_some() => return false,
+            None => self.due(),
+        };
+        let begun = Instant::now();
+        loop {
+            // Looking at the clock for every record would cost more than the record.
+            for _ in 0..256 {
+                let Some(t) = self.peek().await else {
+                    self.reach_end();
+                    return false;
+                };
+                if t > until {
+                    self.arrive(until);
+                    return false;
+                }
+                self.take_next();
+                if self.goal == Some(Goal::Event) && self.view.narrator().has_lines() {
+                    self.paused = true;
+                    self.arrive(t);
+                    return false;
+                }
+            }
+            if begun.elapsed() > AT_A_STRETCH {
+                // Slower than asked for: the time shown is that of the records.
+                self.at = self.analysis.trunk().now();
+                self.since = Instant::now();
+                return true;
+            }
+        }
+    }
+
+    /// The time of the next record.
+    async fn peek(&mut self) -> Option<Nanos> {
+        while self.next.is_none() {
+            self.next = self.batch.next();
+            if self.next.is_some() || !self.more {
+                break;
+            }
+            let mut records = Vec::new();
+            let more = self.source.fill(&mut records).await;
+            let now = self.analysis.trunk().now();
+            for message in self.source.messages() {
+                self.view.say(now, &message);
+            }
+            self.more = match more {
+                Ok(more) => more,
+                Err(error) => {
+                    self.view.say(now, &error.to_string());
+                    false
+                }
+            };
+            self.batch = records.into_iter();
+        }
+        self.next.as_ref().map(|record| record.t)
+    }
+
+    fn take_next(&mut self) {
+        let Some(record) = self.next.take() else { return };
+        let narrator = self.view.narrator();
+        self.analysis.take(&record, &mut |t, event| narrator.event(t, event));
+        narrator.record(&record);
+        self.news = true;
+    }
+
+    fn arrive(&mut self, at: Nanos) {
+        self.goal = None;
+        self.at = at;
+        self.since = Instant::now();
+    }
+
+    fn reach_end(&mut self) {
+        let end = self.analysis.trunk().now();
+        self.arrive(end);
+        // What was waiting for a decision is decided, as in the summary.
+        let mut trunk = self.analysis.trunk().clone();
+        let narrator = self.view.narrator();
+        trunk.finish(&mut |t, event| narrator.event(t, event));
+        self.ended = Some(trunk);
+        self.end = Some(end);
+        self.news = true;
+    }
+
+    /// The time up to which records are due now.
+    fn due(&self) -> Nanos {
+        let elapsed = self.since.elapsed().as_secs_f64() * SPEEDS[self.speed];
+        self.at.plus(Nanos((elapsed * 1e9) as i64))
+    }
+
+    fn until_next(&self) -> Duration {
+        match &self.next {
+            Some(record) if !self.paused && self.goal.is_none() => {
+                let ahead = record.t.0.saturating_sub(self.due().0).max(0) as f64;
+                // Records that come close after one another are taken together.
+                let wait = Duration::from_secs_f64(ahead / 1e9 / SPEEDS[self.speed]);
+                wait.max(Duration::from_millis(20))
+            }
+            _ => LOOK,
+        }
+    }
+
+    fn show(&mut self) {
+        let playing = !self.paused && self.ended.is_none();
+        let page = self.view.page();
+        if !(self.view.wants() && (self.news || playing || page != self.shown_page)) {
+            return;
+        }
+        let now = match (playing, self.goal) {
+            (_, Some(_)) => self.analysis.trunk().now(),
+            (true, None) => self.due(),
+            (false, None) => self.at,
+        };
+        let playback = Playback {
+            paused: self.paused,
+            speed: SPEEDS[self.speed],
+            seeking: self.goal.is_some(),
+            ended: self.ended.is_some(),
+            at: now,
+            end: self.end,
+        };
+        let bitrate = self.source.header().bitrate;
+        let context = Context { bitrate, unreadable: self.source.unreadable() };
+        let trunk = self.ended.as_ref().unwrap_or(self.analysis.trunk());
+        let seen = Seen { trunk, ..Seen::from(&self.analysis) };
+        self.view.show(seen, &context, self.ended.is_some(), Some(playback));
+        self.shown_page = page;
+        self.news = false;
+    }
+
+    /// Does what the person wants. `true`: that is the end.
+    fn grant(&mut self, wish: Wish) -> Result<bool, Failure> {
+        let now = if self.paused || self.ended.is_some() { self.at } else { self.due() };
+        self.news = true;
+        match wish {
+            Wish::Quit => return Ok(true),
+            Wish::Pause if self.ended.is_some() => {
+                self.paused = false;
+                self.restart()?;
+            }
+            Wish::Pause => {
+                self.arrive(now);
+                self.paused = !self.paused;
+            }
+            Wish::NextEvent => {
+                // What happened already is no next event.
+                self.goal = self.ended.is_none().then_some(Goal::Event);
+                self.view.hold_lines();
+            }
+            Wish::Faster | Wish::Slower => {
+                self.arrive(now);
+                let faster = (self.speed + 1).min(SPEEDS.len() - 1);
+                self.speed =
+                    if wish == Wish::Faster { faster } else { self.speed.saturating_sub(1) };
+            }
+            Wish::GoTo(t) => self.go_to(t)?,
+            Wish::Skip(span) => self.go_to(Nanos(now.plus(span).0.max(0)))?,
+            // Only a live trunk can be marked; the screen says so.
+            Wish::Mark(_) => {}
+        }
+        Ok(false)
+    }
+
+    fn go_to(&mut self, t: Nanos) -> Result<(), Failure> {
+        if t < self.at || t < self.analysis.trunk().now() {
+            self.restart()?;
+        }
+        self.goal = self.ended.is_none().then_some(Goal::Time(t));
+        Ok(())
+    }
+
+    /// From the beginning: the analysis cannot run backwards.
+    fn restart(&mut self) -> Result<(), Failure> {
+        self.source = open(&self.path, &self.options)?;
+        let anew = Analysis::new(self.source.header());
+        let given = std::mem::replace(&mut self.analysis, anew).into_given();
+        self.analysis = Analysis::new(self.source.header()).with(given);
+        self.batch = Vec::new().into_iter();
+        self.next = None;
+        self.more = true;
+        self.ended = None;
+        self.view.start_anew();
+        self.arrive(Nanos::ZERO);
+        Ok(())
+    }
+}
+
+/// Without a terminal: the log as plain lines, then the summary as a page.
+pub(super) async fn tell(source: &mut AnySource, name: &str, given: Given) -> Result<(), Failure> {
+    let mut analysis = Analysis::new(source.header()).with(given);
+    let mut narrator = Narrator::default();
+    let mut batch = Vec::new();
+    loop {
+        let more = source.fill(&mut batch).await;
+        let mut text = String::new();
+        for record in batch.drain(..) {
+            analysis.take(&record, &mut |t, event| narrator.event(t, event));
+            narrator.record(&record);
+            for line in narrator.take() {
+                text += &format!("{line}\n");
+            }
+        }
+        listen::print(&text)?;
+        for message in source.messages() {
+            eprintln!("dropline: {message}");
+        }
+        match more {
+            Ok(true) => {}
+            Ok(false) => break,
+            Err(error) => {
+                eprintln!("dropline: {error}");
+                break;
+            }
+        }
+    }
+    let unreadable = source.unreadable();
+    let mut last = |t, event| narrator.event(t, event);
+    let summary = analysis.finish(Kind::Capture, name, unreadable, &mut last);
+    let text: String = narrator.take().iter().map(|line| format!("{line}\n")).collect();
+    listen::print(&format!("{text}\n{}", page(&summary)))
+}
