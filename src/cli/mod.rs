@@ -9,6 +9,7 @@ mod player;
 mod replay;
 mod report;
 mod simulate;
+mod teller;
 mod view;
 mod watch;
 

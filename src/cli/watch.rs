@@ -1,20 +1,21 @@
 //! `dropline watch`: listens to a live trunk until it is told to stop.
 
-use std::io::{self, IsTerminal, Write};
 use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::Args;
 use jiff::SignedDuration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
-use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
+use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until, timeout};
 
 use super::listen::{Expected, Results, block_on, file_name};
+use super::teller::Teller;
 use super::{Failure, Outcome};
 use crate::analysis::Analysis;
 use crate::output::Summary;
 use crate::output::capture::{CaptureWriter, WriterOptions};
 use crate::output::summary::Kind;
+use crate::output::view::{Subject, Wish};
 use crate::source::{LiveOptions, LiveSource, Source, SourceError};
 use crate::wire::{Bitrate, Nanos, Record, What};
 
@@ -54,6 +55,10 @@ pub(super) struct WatchArgs {
     #[arg(long)]
     allow_active: bool,
 
+    /// Plain lines on standard error, even where there is a terminal for the view
+    #[arg(long)]
+    plain: bool,
+
     #[command(flatten)]
     expected: Expected,
 
@@ -67,6 +72,9 @@ pub(super) fn run(args: &WatchArgs) -> Result<Outcome, Failure> {
     args.results.deliver(&summary)
 }
 
+/// How often the view may get new numbers.
+const VIEW_TICK: Duration = Duration::from_millis(100);
+
 async fn watch(args: &WatchArgs) -> Result<Summary, Failure> {
     let mut stop = Stop::on_signal_or_after(args.limit)?;
     let mut source = LiveSource::open(LiveOptions {
@@ -77,13 +85,24 @@ async fn watch(args: &WatchArgs) -> Result<Summary, Failure> {
     .map_err(|error| Failure(error.to_string()))?;
     let mut watch = Watch::start(args, &source)?;
     let mut batch = Vec::new();
-    let mut tick = interval(Duration::from_secs(1));
+    let every = if watch.teller.has_view() { VIEW_TICK } else { Duration::from_secs(1) };
+    let mut tick = interval(every);
     tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
     let broken = loop {
         tokio::select! {
             biased;
             () = stop.wait() => break None,
-            _ = tick.tick() => watch.screen.status(&watch.analysis),
+            _ = tick.tick() => watch.teller.status(&watch.analysis),
+            wish = watch.teller.wish() => match wish {
+                Wish::Quit => break None,
+                Wish::Mark(note) => {
+                    if let Err(error) = mark(&note, &mut source, &mut batch).await {
+                        break Some(error);
+                    }
+                }
+                // The rest is for a replay.
+                _ => {}
+            },
             more = source.fill(&mut batch) => if let Err(error) = more { break Some(error) },
         }
         watch.take(&mut batch);
@@ -95,12 +114,31 @@ async fn watch(args: &WatchArgs) -> Result<Summary, Failure> {
     Ok(watch.finish(t, broken))
 }
 
+/// Marks this moment. What was received until now comes before the mark, so that the times stay
+/// in order.
+async fn mark(
+    note: &str,
+    source: &mut LiveSource,
+    batch: &mut Vec<Record>,
+) -> Result<(), SourceError> {
+    let now = source.now();
+    while batch.last().is_none_or(|last| last.t < now) {
+        match timeout(Duration::ZERO, source.fill(batch)).await {
+            Ok(more) => more?,
+            Err(_) => break,
+        };
+    }
+    let t = batch.last().map_or(now, |last| last.t.max(now));
+    batch.push(Record { t, what: What::Mark(note.into()) });
+    Ok(())
+}
+
 /// What becomes of the records, and what the person who watches is told.
 struct Watch {
     interface: String,
     analysis: Analysis,
     writer: Option<CaptureWriter>,
-    screen: Screen,
+    teller: Teller,
 }
 
 impl Watch {
@@ -114,43 +152,48 @@ impl Watch {
             .map(|path| CaptureWriter::create(path, header, options))
             .transpose()
             .map_err(|error| Failure(error.to_string()))?;
-        let mut screen = Screen::new();
-        screen.line(&opening(source));
+        let subject = Subject { name: args.interface.clone(), header: header.clone(), live: true };
+        let mut teller = Teller::start(subject, args.plain);
+        teller.line(&opening(source));
         if header.listen_only == Some(false) {
-            screen.line(&format!("{}: the controller is able to send", args.interface));
+            teller.line(&format!("{}: the controller is able to send", args.interface));
         }
         if header.bitrate.is_none() {
-            screen.line("the bit rate is not known, so the load is not; --bitrate gives it");
+            teller.line("the bit rate is not known, so the load is not; --bitrate gives it");
         }
         let analysis = Analysis::new(header).with(given);
-        Ok(Watch { interface: args.interface.clone(), analysis, writer, screen })
+        Ok(Watch { interface: args.interface.clone(), analysis, writer, teller })
     }
 
     fn take(&mut self, batch: &mut Vec<Record>) {
         if let Some(writer) = &mut self.writer {
             writer.send(batch);
         }
+        let narrator = self.teller.narrator();
         for record in batch.drain(..) {
-            self.analysis.take(&record, &mut |_, _| {});
+            self.analysis.take(&record, &mut |t, event| narrator.event(t, event));
+            narrator.record(&record);
         }
+        self.teller.analysed(&self.analysis);
     }
 
     fn tell(&mut self, messages: Vec<String>) {
         let more = self.writer.as_mut().map(CaptureWriter::messages).unwrap_or_default();
         for message in messages.into_iter().chain(more) {
-            self.screen.line(&message);
+            self.teller.line(&message);
         }
     }
 
     /// Ends capture and analysis with the same record, unless the source broke: then both count
     /// as cut off.
     fn finish(mut self, t: Nanos, broken: Option<SourceError>) -> Summary {
+        self.teller.end_view();
         let writer = self.writer.take();
         let tally = self.analysis.trunk().tally();
         let mut in_capture = None;
         match broken {
             Some(error) => {
-                self.screen.line(&error.to_string());
+                self.teller.line(&error.to_string());
                 drop(writer);
             }
             None => {
@@ -158,10 +201,10 @@ impl Watch {
                 self.analysis.take(&end, &mut |_, _| {});
                 if let Some(written) = writer.map(|writer| writer.finish(t)) {
                     for message in &written.messages {
-                        self.screen.line(message);
+                        self.teller.line(message);
                     }
                     let name = written.path.display();
-                    self.screen.line(&format!("{name}: {} bytes", written.bytes));
+                    self.teller.line(&format!("{name}: {} bytes", written.bytes));
                     // A capture with less in it than was heard does not give this summary.
                     in_capture = (written.end == Some(end)).then(|| file_name(&written.path));
                 }
@@ -238,37 +281,6 @@ fn outlives_its_terminal() -> bool {
     ignored
         .and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok())
         .is_some_and(|mask| mask & 1 << (SIGHUP - 1) != 0)
-}
-
-/// Standard error: lines for a person, and while that person looks on, one that is written over
-/// every second. Its terminal may go away; the watch must not.
-struct Screen {
-    is_terminal: bool,
-}
-
-impl Screen {
-    fn new() -> Screen {
-        Screen { is_terminal: io::stderr().is_terminal() }
-    }
-
-    fn line(&mut self, message: &str) {
-        let clear = if self.is_terminal { "\r\x1b[K" } else { "" };
-        let _ = writeln!(io::stderr(), "{clear}dropline: {message}");
-    }
-
-    fn status(&mut self, analysis: &Analysis) {
-        if self.is_terminal {
-            let tally = analysis.trunk().tally();
-            let _ = write!(
-                io::stderr(),
-                "\r\x1b[K{:.0} s: {} frames, {} error frames, {} lost; Ctrl-C ends",
-                analysis.trunk().now().as_secs(),
-                tally.frames,
-                tally.error_frames,
-                tally.lost_frames
-            );
-        }
-    }
 }
 
 fn duration(text: &str) -> Result<Duration, String> {

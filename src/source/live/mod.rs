@@ -142,7 +142,7 @@ impl LiveSource {
 
     /// The kernel's clock, in trunk time. A clock that was set back since the last record does
     /// not take what is recorded now with it.
-    fn now(&self) -> Nanos {
+    pub fn now(&self) -> Nanos {
         let now = i64::try_from(Timestamp::now().as_nanosecond()).unwrap_or(i64::MAX);
         Nanos(now.saturating_sub(self.zero)).max(self.last)
     }
