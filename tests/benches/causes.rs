@@ -313,6 +313,9 @@ fn top(summary: &Summary) -> Option<(&'static str, Option<u8>)> {
     Some((first.code.name(), first.mac_id))
 }
 
+/// Whether what stood at the top is right.
+type Right = Box<dyn Fn(&str) -> bool>;
+
 /// One run: which case (none: healthy), which strength, which seed.
 type Job = (Option<usize>, usize, u64);
 
@@ -342,15 +345,15 @@ fn main() {
     println!("{:<20} {:<7} {:>6}  what was at the top, how often", "fault", "", "right");
     let mut sums = [(0, 0); 4];
     for ((case, strength), seen) in &table {
-        let (name, is_right, sum): (_, Box<dyn Fn(&str) -> bool>, _) = match case {
+        let (name, is_right, sum): (_, Right, _) = match case {
             None => ("healthy", Box::new(|top: &str| top == "nothing"), 3),
-            Some(index) => {
-                let right = |top: &str| {
-                    CASES[*index].right.iter().any(|(code, mac_id)| {
+            &Some(index) => {
+                let right = move |top: &str| {
+                    CASES[index].right.iter().any(|(code, mac_id)| {
                         top == mac_id.map_or(code.to_string(), |mac| format!("{code} {mac}"))
                     })
                 };
-                (CASES[*index].name, Box::new(right), *strength)
+                (CASES[index].name, Box::new(right), *strength)
             }
         };
         let all: u64 = seen.values().sum();
