@@ -9,13 +9,15 @@
 use std::fmt;
 
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::{Choice, MacId, Target};
 use crate::wire::Nanos;
 
 /// How something is known. What is surer comes first and is not replaced by less.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "lowercase")]
 pub enum Origin {
     /// Said on the wire.
@@ -37,7 +39,7 @@ impl fmt::Display for Origin {
 }
 
 /// A value and how it is known.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Known<T> {
     /// The value.
     pub value: T,
@@ -53,7 +55,9 @@ pub fn offer<T>(slot: &mut Option<Known<T>>, value: T, origin: Origin) {
 }
 
 /// The predefined connections, by their instance in class 05.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum ConnectionKind {
     /// Instance 1.
@@ -103,7 +107,7 @@ impl ConnectionKind {
 }
 
 /// The state of a connection (attribute 1).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum ConnectionState {
     /// Not there.

@@ -6,10 +6,10 @@
 use std::fmt;
 
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// An assembly that a master sends to a drive.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 pub enum OutputAssembly {
     /// 20: run forward and a speed.
     #[serde(rename = "20")]
@@ -20,7 +20,7 @@ pub enum OutputAssembly {
 }
 
 /// An assembly that a drive sends.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 pub enum InputAssembly {
     /// 70: faulted, running and a speed.
     #[serde(rename = "70")]
@@ -69,7 +69,7 @@ impl InputAssembly {
 }
 
 /// What the master asks of a drive.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct DriveCommand {
     /// Run forward.
     pub run_forward: bool,
@@ -124,7 +124,7 @@ impl fmt::Display for DriveCommand {
 }
 
 /// The state of a drive (assembly 71, byte 1).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(transparent)]
 pub struct DriveState(pub u8);
 
@@ -145,7 +145,7 @@ impl fmt::Display for DriveState {
 }
 
 /// What a drive says of itself. What 70 does not carry is `None`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct DriveStatus {
     /// Faulted.
     pub faulted: bool,

@@ -3,7 +3,7 @@
 use std::fmt;
 
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::catalogue::Entry;
 use crate::fieldbus::MacId;
@@ -12,7 +12,18 @@ use crate::wire::Nanos;
 
 /// How grave a finding is.
 #[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema, clap::ValueEnum,
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    JsonSchema,
+    clap::ValueEnum,
 )]
 #[serde(rename_all = "lowercase")]
 pub enum Severity {
@@ -45,6 +56,7 @@ impl fmt::Display for Severity {
     Ord,
     Hash,
     Serialize,
+    Deserialize,
     JsonSchema,
     strum::VariantArray,
 )]

@@ -3,12 +3,12 @@
 use std::fmt;
 
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::{Code, Finding, Severity};
 
 /// How the trunk is, in a word.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum State {
     /// No fault and no warning.
@@ -33,7 +33,7 @@ impl fmt::Display for State {
 }
 
 /// The verdict in a word, and why.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Verdict {
     /// The word.
     pub state: State,
@@ -48,10 +48,16 @@ pub struct Verdict {
 impl Verdict {
     /// Over all that was found.
     pub fn over(findings: &[Finding]) -> Verdict {
-        let count = |severity| findings.iter().filter(|f| f.severity == severity).count();
+        Verdict::of(findings.iter().map(|finding| (finding.code, finding.severity)))
+    }
+
+    /// The same from codes and severities alone.
+    pub fn of(findings: impl Iterator<Item = (Code, Severity)> + Clone) -> Verdict {
+        let count = |severity| findings.clone().filter(|f| f.1 == severity).count();
         let (faults, warnings) = (count(Severity::Fault), count(Severity::Warning));
-        let deaf =
-            findings.iter().any(|f| matches!(f.code, Code::NothingHeard | Code::NothingUnderstood));
+        let deaf = findings
+            .clone()
+            .any(|(code, _)| matches!(code, Code::NothingHeard | Code::NothingUnderstood));
         let state = match (deaf, faults, warnings) {
             (true, ..) => State::CannotTell,
             (_, 0, 0) => State::Well,

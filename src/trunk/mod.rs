@@ -4,6 +4,7 @@
 //! length of a watch.
 
 mod address;
+mod batches;
 mod distribution;
 mod errors;
 mod event;

@@ -1,7 +1,7 @@
 //! The parts of the summary about the bus as a whole.
 
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::trunk::{
     BusErrors, Controller, Groups as TrunkGroups, Load as TrunkLoad, Trunk, WINDOW,
@@ -9,7 +9,7 @@ use crate::trunk::{
 use crate::wire::{BitTime, Bitrate, Cause, Nanos};
 
 /// How full the bus was. Good frames only; error frames are estimated apart.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Load {
     /// Exact bits on the wire of every good frame, with stuff bits and interframe space.
     pub wire_bits: u64,
@@ -24,11 +24,12 @@ pub struct Load {
     pub errors_estimated: Option<f64>,
     /// The load over time, oldest first: the newest windows singly, older time coarser. Spans
     /// with no frame at all are left out.
+    #[serde(default)]
     pub over_time: Vec<LoadSpan>,
 }
 
 /// The load in a span of whole windows.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LoadSpan {
     /// Where it begins.
     pub from_s: f64,
@@ -89,7 +90,7 @@ impl Load {
 }
 
 /// Good frames by identifier group; every good frame is counted once.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Groups {
     /// 000 to 3FF.
     pub group1: u64,
@@ -123,7 +124,7 @@ impl Groups {
 }
 
 /// Error frames, and the adapter's own controller.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Errors {
     /// Error frames received, of every kind.
     pub frames: u64,
@@ -140,19 +141,22 @@ pub struct Errors {
     /// The error counters as last reported.
     pub counters: ControllerCounters,
     /// The highest that each counter was reported.
+    #[serde(default)]
     pub counters_highest: ControllerCounters,
     /// The controller's state at the end, as far as its driver told.
     pub controller_state: Option<String>,
     /// The latest changes of the controller's state.
+    #[serde(default)]
     pub controller_path: Vec<ControllerStep>,
     /// Runs of at least five error frames, each within 0.1 s of the one before.
+    #[serde(default)]
     pub bursts: u64,
     /// The burst with the most error frames.
     pub largest_burst: Option<ErrorBurst>,
 }
 
 /// How many error frames name each cause, after linux/can/error.h.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[allow(missing_docs, reason = "the names say it; wire::Cause has the words")]
 pub struct Causes {
     pub bit: u64,
@@ -168,7 +172,7 @@ pub struct Causes {
 }
 
 /// The error counters of a controller; unknown until its driver reports them.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct ControllerCounters {
     /// Transmit error counter.
     pub transmit: Option<u8>,
@@ -177,7 +181,7 @@ pub struct ControllerCounters {
 }
 
 /// One change of the controller's state.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ControllerStep {
     /// When.
     pub t_s: f64,
@@ -186,7 +190,7 @@ pub struct ControllerStep {
 }
 
 /// Error frames close after one another.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ErrorBurst {
     /// The first one.
     pub from_s: f64,
@@ -195,6 +199,7 @@ pub struct ErrorBurst {
     /// How many.
     pub frames: u64,
     /// Good frames among them.
+    #[serde(default)]
     pub good_frames: u64,
 }
 

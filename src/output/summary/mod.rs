@@ -4,23 +4,27 @@
 mod build;
 mod bus;
 mod node;
+mod read;
 mod said;
 mod sheet;
 
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 pub use bus::{
     Causes, ControllerCounters, ControllerStep, ErrorBurst, Errors, Groups, Load, LoadSpan,
 };
-pub use node::{AbsenceSpan, AddressClash, ExchangeCounts, Identity, Node, Outcome, Poll, Spans};
+pub use node::{
+    AbsenceSpan, AddressClash, ExchangeCounts, Identity, Node, Outcome, Poll, Range, Spans,
+};
+pub use read::SummaryError;
 pub use said::{ConnectionFacts, Drive, Explicit, Fragments, Lights, Said};
 pub use sheet::{DataSheetFacts, NotOffered, SheetVerdict};
 
 use crate::health::Verdict;
 
 /// The whole summary. Unknown is `null`, fractions are 0 to 1, times count from `started`.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Summary {
     /// Always `dropline-summary`.
     pub format: String,
@@ -29,6 +33,7 @@ pub struct Summary {
     /// Where the records came from, and how many.
     pub source: Source,
     /// Is it well?
+    #[serde(default = "read::no_verdict")]
     pub verdict: Verdict,
     /// What most probably lies behind it, where the evidence allows to say so.
     pub probable_cause: Option<ProbableCause>,
@@ -41,17 +46,19 @@ pub struct Summary {
     /// Two devices that wanted one address, each time.
     pub address_clashes: Vec<AddressClash>,
     /// Clashes beyond those that are listed.
+    #[serde(default)]
     pub address_clashes_unlisted: u64,
     /// Error frames, and the adapter's own controller.
     pub errors: Errors,
     /// Everything found, the gravest first.
     pub findings: Vec<Finding>,
     /// What applies to every check at a cabinet, a conductor or a drive.
+    #[serde(default)]
     pub cautions: Vec<String>,
 }
 
 /// Where the records came from, and how many.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Source {
     /// What kind of source.
     pub kind: Kind,
@@ -88,7 +95,7 @@ pub struct Source {
 }
 
 /// What kind of source the records came from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Kind {
     /// A saved capture; also a watch that saved one, so that both summaries are the same.
@@ -100,7 +107,7 @@ pub enum Kind {
 }
 
 /// What most probably lies behind the findings.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ProbableCause {
     /// The finding that names it.
     pub code: crate::health::Code,
@@ -113,7 +120,7 @@ pub struct ProbableCause {
 }
 
 /// One finding.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Finding {
     /// What was found.
     pub code: crate::health::Code,
@@ -130,8 +137,10 @@ pub struct Finding {
     /// What was seen, in numbers.
     pub evidence: String,
     /// What it means.
+    #[serde(default)]
     pub means: String,
     /// What else would explain it.
+    #[serde(default)]
     pub or_else: Vec<String>,
     /// What to check, in order.
     pub check: Vec<String>,
@@ -153,6 +162,8 @@ impl Summary {
 
     /// The JSON Schema of the summary.
     pub fn schema() -> schemars::Schema {
-        schemars::schema_for!(Summary)
+        // What is written: also a field that an older summary may lack is always there.
+        let settings = schemars::generate::SchemaSettings::default().for_serialize();
+        settings.into_generator().into_root_schema_for::<Summary>()
     }
 }

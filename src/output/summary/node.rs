@@ -1,13 +1,13 @@
 //! The parts of the summary about single nodes.
 
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::fieldbus::{DeviceId, MacId};
 use crate::trunk::{Clash, ClashOutcome, Distribution, Exchange, Node as TrunkNode, Presence};
 
 /// One node.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Node {
     /// The address, 0 to 63.
     pub mac_id: u8,
@@ -31,14 +31,18 @@ pub struct Node {
     /// Address check responses seen for this address.
     pub address_check_responses: u64,
     /// Address check messages that could not be read.
+    #[serde(default)]
     pub address_checks_malformed: u64,
     /// Times that it ran its address check again after it had been on line.
     pub restarts: u64,
     /// Times that another device took the address after the one before had gone.
+    #[serde(default)]
     pub replacements: u64,
     /// Times that it fell silent for four polls or strobes or more.
+    #[serde(default)]
     pub absences: u64,
     /// The latest absences.
+    #[serde(default)]
     pub absence_spans: Vec<AbsenceSpan>,
     /// What masters and the node said to each other.
     #[serde(flatten)]
@@ -48,7 +52,7 @@ pub struct Node {
 }
 
 /// Who a node is; each part `null` until the wire tells it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[allow(missing_docs, reason = "the names are those of the identity object")]
 pub struct Identity {
     pub vendor_id: Option<u16>,
@@ -75,7 +79,7 @@ impl From<DeviceId> for Identity {
 }
 
 /// Exchanges of one kind: commands = responses + missed + uncertain + the one still open.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ExchangeCounts {
     /// Commands seen.
     pub commands: u64,
@@ -94,7 +98,7 @@ pub struct ExchangeCounts {
 }
 
 /// The poll exchanges of a node.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Poll {
     /// Counts and times.
     #[serde(flatten)]
@@ -104,12 +108,13 @@ pub struct Poll {
     /// Each size of the response that was seen, in bytes; fragments are put together.
     pub response_bytes: Vec<u16>,
     /// Whether the I/O looks fragmented: inferred from the data, not known.
+    #[serde(default)]
     pub fragmented_inferred: bool,
 }
 
 /// How a span of time is distributed, in microseconds. Percentiles are nearest-rank at three
-/// significant digits; the others are exact to the clock.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+/// significant digits; the others are exact to the clock, `sd` to three digits.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[allow(missing_docs, reason = "the names say it")]
 pub struct Spans {
     pub count: u64,
@@ -120,10 +125,30 @@ pub struct Spans {
     pub p99: Option<f64>,
     pub p999: Option<f64>,
     pub max: Option<f64>,
+    /// The standard deviation.
+    pub sd: Option<f64>,
+    /// How many independent spans these are worth, by batch means: neighbours are alike, so
+    /// fewer than `count`.
+    pub effective_count: Option<f64>,
+    /// Within what the true percentile lies, at 99.9 %.
+    #[serde(default)]
+    pub p50_range: Range,
+    #[serde(default)]
+    pub p90_range: Range,
+    #[serde(default)]
+    pub p99_range: Range,
+}
+
+/// Within what a percentile lies; an end beyond all that was measured is not known.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
+#[allow(missing_docs, reason = "the names say it")]
+pub struct Range {
+    pub low: Option<f64>,
+    pub high: Option<f64>,
 }
 
 /// When a node was gone.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct AbsenceSpan {
     /// When it was last heard.
     pub from_s: f64,
@@ -132,7 +157,7 @@ pub struct AbsenceSpan {
 }
 
 /// Two devices that wanted one address.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct AddressClash {
     /// When the newcomer first asked.
     pub t_s: f64,
@@ -147,7 +172,7 @@ pub struct AddressClash {
 }
 
 /// How a clash ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Outcome {
     /// The holder answered the newcomer's address check.
@@ -212,6 +237,10 @@ impl ExchangeCounts {
 impl Spans {
     fn of(spans: Option<&Distribution>) -> Spans {
         let quantile = |q| spans.and_then(|s| s.quantile(q)).map(|v| v.as_micros());
+        let range = |q| {
+            let (low, high) = spans.map_or((None, None), |s| s.quantile_range(q));
+            Range { low: low.map(|v| v.as_micros()), high: high.map(|v| v.as_micros()) }
+        };
         Spans {
             count: spans.map_or(0, Distribution::count),
             min: spans.and_then(Distribution::min).map(|v| v.as_micros()),
@@ -221,6 +250,11 @@ impl Spans {
             p99: quantile(0.99),
             p999: quantile(0.999),
             max: spans.and_then(Distribution::max).map(|v| v.as_micros()),
+            sd: spans.and_then(Distribution::deviation_ns).map(|ns| ns / 1e3),
+            effective_count: spans.and_then(Distribution::effective_count),
+            p50_range: range(0.5),
+            p90_range: range(0.9),
+            p99_range: range(0.99),
         }
     }
 }

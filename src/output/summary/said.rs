@@ -1,7 +1,7 @@
 //! The part of the summary that comes from what masters and nodes said to each other.
 
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::{Identity, Summary};
 use crate::fieldbus::{
@@ -11,10 +11,11 @@ use crate::fieldbus::{
 };
 
 /// What masters and the node said to each other.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema, Default)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema, Default)]
+#[serde(default)]
 pub struct Said {
     /// The predefined connections that are allocated now, as far as the wire told.
-    pub allocated: Vec<&'static str>,
+    pub allocated: Vec<String>,
     /// The master that owns the node.
     pub owner: Option<Known<u8>>,
     /// Times that a master allocated connections.
@@ -34,7 +35,7 @@ pub struct Said {
 }
 
 /// One predefined connection.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ConnectionFacts {
     /// Which one.
     pub kind: ConnectionKind,
@@ -43,7 +44,7 @@ pub struct ConnectionFacts {
     /// Expected packet rate; 0 is no watchdog. It times out after four times this.
     pub expected_packet_rate_ms: Option<u16>,
     /// What it does when it times out.
-    pub watchdog_action: Option<&'static str>,
+    pub watchdog_action: Option<String>,
     /// Least time between two messages of the node.
     pub inhibit_ms: Option<u16>,
     /// Bytes that the node sends.
@@ -59,7 +60,8 @@ pub struct ConnectionFacts {
 }
 
 /// What the status lights should show; `null` where the wire does not tell.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema, Default)]
+#[serde(default)]
 pub struct Lights {
     /// Module light.
     pub module: Option<Light>,
@@ -72,7 +74,8 @@ pub struct Lights {
 }
 
 /// Explicit messages to and from a node.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema, Default)]
+#[serde(default)]
 pub struct Explicit {
     /// Requests to the node.
     pub requests: u64,
@@ -97,7 +100,8 @@ pub struct Explicit {
 }
 
 /// How messages in fragments went.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema, Default)]
+#[serde(default)]
 pub struct Fragments {
     /// Messages that came out whole.
     pub whole: u64,
@@ -118,7 +122,7 @@ pub struct Fragments {
 }
 
 /// How an AC drive is driven.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Drive {
     /// The assembly that it is sent, and how that is known; inferred is a guess.
     pub output_assembly: Option<Known<u16>>,
@@ -174,7 +178,7 @@ impl Said {
         let lights = node.lights();
         let counts = &node.explicit;
         Said {
-            allocated: connections.allocated.names().collect(),
+            allocated: connections.allocated.names().map(String::from).collect(),
             owner: connections
                 .owner
                 .map(|owner| Known { value: owner.value.get(), origin: owner.origin }),
@@ -220,7 +224,7 @@ impl ConnectionFacts {
             kind,
             state: connection.state,
             expected_packet_rate_ms: connection.rate_ms,
-            watchdog_action: connection.watchdog.and_then(watchdog_action),
+            watchdog_action: connection.watchdog.and_then(watchdog_action).map(String::from),
             inhibit_ms: connection.inhibit_ms,
             produced_bytes: connection.produced,
             consumed_bytes: connection.consumed,

@@ -2,14 +2,14 @@
 //! the right one.
 
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::Summary;
 use crate::fieldbus::eds::{Index, SheetMatch, SizeNotOffered};
 use crate::fieldbus::{ConnectionKind, Decoder, MacId, Node};
 
 /// How a node and the data sheet files agree.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct DataSheetFacts {
     /// How they agree.
     pub verdict: SheetVerdict,
@@ -24,7 +24,7 @@ pub struct DataSheetFacts {
 }
 
 /// How a node and a file agree.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum SheetVerdict {
     /// The wire has not told vendor and product code.
@@ -46,7 +46,7 @@ pub enum SheetVerdict {
 }
 
 /// An I/O size that the file does not offer.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct NotOffered {
     /// On which connection.
     pub connection: ConnectionKind,
