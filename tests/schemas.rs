@@ -3,6 +3,7 @@
 
 use std::path::Path;
 
+use dropline::health::compare::{Comparison, Trend};
 use dropline::output::Summary;
 
 fn held_in_step(name: &str, schema: &schemars::Schema) {
@@ -17,6 +18,12 @@ fn held_in_step(name: &str, schema: &schemars::Schema) {
         "{} is not what the code says; see the top of this test for how to write it anew",
         path.display()
     );
+}
+
+#[test]
+fn the_comparison_schemas_are_those_of_the_code() {
+    held_in_step("comparison.schema.json", &Comparison::schema());
+    held_in_step("trend.schema.json", &Trend::schema());
 }
 
 #[test]

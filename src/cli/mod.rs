@@ -1,5 +1,6 @@
 //! Arguments to commands. Each command has a file of its own with its arguments and its run.
 
+mod compare;
 mod convert;
 mod demo;
 mod frames;
@@ -30,6 +31,7 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Watch(watch::WatchArgs),
+    Compare(compare::CompareArgs),
     Convert(convert::ConvertArgs),
     Demo(demo::DemoArgs),
     Frames(frames::FramesArgs),
@@ -58,6 +60,7 @@ pub fn main() -> ExitCode {
     let cli = Cli::parse();
     let outcome: Result<Outcome, Failure> = match &cli.command {
         Command::Watch(args) => watch::run(args),
+        Command::Compare(args) => compare::run(args),
         Command::Convert(args) => convert::run(args),
         Command::Demo(args) => demo::run(args),
         Command::Frames(args) => frames::run(args),

@@ -3,6 +3,7 @@
 mod answers;
 mod bus;
 mod catalogue;
+pub mod compare;
 mod disturbances;
 mod drives;
 mod finding;

@@ -294,7 +294,7 @@ fn errors(out: &mut String, errors: &Errors) -> fmt::Result {
     Ok(())
 }
 
-fn paragraph(out: &mut String, lead: &str, text: &str) -> fmt::Result {
+pub(super) fn paragraph(out: &mut String, lead: &str, text: &str) -> fmt::Result {
     let indent = " ".repeat(lead.chars().count());
     let mut line = lead.to_string();
     let mut empty = true;
@@ -314,7 +314,7 @@ fn paragraph(out: &mut String, lead: &str, text: &str) -> fmt::Result {
 }
 
 /// Text from a file or the wire, with nothing in it that a terminal would obey.
-fn printable(text: &str) -> String {
+pub(super) fn printable(text: &str) -> String {
     text.chars().map(|c| if c.is_control() { '?' } else { c }).collect()
 }
 
@@ -350,7 +350,7 @@ fn sizes(bytes: &[u16]) -> String {
     }
 }
 
-fn duration(seconds: f64) -> String {
+pub(super) fn duration(seconds: f64) -> String {
     match seconds {
         s if s < 120.0 => format!("{s:.1} s"),
         s if s < 7200.0 => format!("{:.1} min", s / 60.0),

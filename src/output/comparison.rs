@@ -1,0 +1,216 @@
+//! A comparison and a trend as text for people: what matters first.
+
+use std::fmt::{self, Write};
+
+use super::text::{duration, paragraph, printable};
+use crate::health::compare::{Comparison, Judgement, Line, Side, Trend, Value, What};
+
+/// The page of a comparison.
+pub fn comparison_page(comparison: &Comparison) -> String {
+    let mut out = String::new();
+    // Writing to a string cannot fail.
+    let _ = write_page(&mut out, comparison);
+    out
+}
+
+fn write_page(out: &mut String, comparison: &Comparison) -> fmt::Result {
+    let tally = comparison.lines_by_judgement;
+    let counts: Vec<String> = [
+        (tally.worse, "worse"),
+        (tally.cannot_say, "cannot be told"),
+        (tally.better, "better"),
+        (tally.same, "the same"),
+    ]
+    .iter()
+    .filter(|(count, _)| *count > 0)
+    .map(|(count, what)| format!("{count} {what}"))
+    .collect();
+    let counts =
+        if counts.is_empty() { "nothing to compare".to_string() } else { counts.join(", ") };
+    let verdict = match comparison.judgement {
+        Judgement::Worse => "WORSE THAN THE BASELINE",
+        Judgement::CannotSay => "CANNOT BE TOLD",
+        Judgement::Better => "BETTER THAN THE BASELINE",
+        Judgement::Same => "AS THE BASELINE",
+    };
+    writeln!(out, "{verdict}: {counts}")?;
+    side(out, "then", &comparison.then)?;
+    side(out, "now", &comparison.now)?;
+    for (judgement, heading) in [
+        (Judgement::Worse, "Worse"),
+        (Judgement::CannotSay, "Cannot be told"),
+        (Judgement::Better, "Better"),
+        (Judgement::Same, "The same"),
+    ] {
+        let mut lines =
+            comparison.lines.iter().filter(|line| line.judgement == judgement).peekable();
+        if lines.peek().is_some() {
+            writeln!(out, "\n{:<42} {:>15} {:>15} {:>15}", heading, "then", "now", "difference")?;
+        }
+        for line in lines {
+            write_line(out, line)?;
+        }
+    }
+    if comparison.judgement == Judgement::Worse {
+        writeln!(out)?;
+        for caution in &comparison.cautions {
+            paragraph(out, "", caution)?;
+        }
+    }
+    Ok(())
+}
+
+fn side(out: &mut String, when: &str, side: &Side) -> fmt::Result {
+    writeln!(
+        out,
+        "{when:<5} {}, from {}, {}{}",
+        printable(&side.name),
+        printable(&side.started),
+        duration(side.duration_s),
+        if side.complete { "" } else { ", cut off" }
+    )
+}
+
+fn write_line(out: &mut String, line: &Line) -> fmt::Result {
+    let place = line.mac_id.map_or("trunk".to_string(), |mac_id| format!("address {mac_id}"));
+    let what = match (line.finding, line.exchange) {
+        (Some(code), _) => format!("finding {}", code.name()),
+        (None, Some(exchange)) => format!("{exchange} {}", name(line.what)),
+        (None, None) => name(line.what).to_string(),
+    };
+    let value = |value: &Option<Value>| match value {
+        None => "-".to_string(),
+        Some(Value::Number(number)) => quantity(line.what, *number),
+        Some(Value::Bytes(sizes)) => sizes.iter().map(u16::to_string).collect::<Vec<_>>().join(","),
+        Some(Value::Text(text)) => printable(text),
+    };
+    let (then, now) = (value(&line.then), value(&line.now));
+    let place_and_what = format!("  {place:<11} {what}");
+    let is_text = matches!(line.then, Some(Value::Text(_)));
+    if is_text && then == now {
+        paragraph(out, &format!("{place_and_what:<42} "), &then)?;
+    } else if then.chars().count() > 15 || now.chars().count() > 15 {
+        writeln!(out, "{place_and_what}")?;
+        paragraph(out, "                then  ", &then)?;
+        paragraph(out, "                now   ", &now)?;
+    } else {
+        let difference = line.difference.map_or(String::new(), |by| signed(line.what, by));
+        let row = format!("{place_and_what:<42} {then:>15} {now:>15} {difference:>15}");
+        writeln!(out, "{}", row.trim_end())?;
+    }
+    let explains = line.judgement != Judgement::Same || line.finding.is_some();
+    if explains || line.what == What::Identity {
+        let why = reasons(line);
+        if !why.is_empty() {
+            paragraph(out, "              ", &why)?;
+        }
+    }
+    Ok(())
+}
+
+/// The reason in words, and how far chance goes.
+fn reasons(line: &Line) -> String {
+    let mut why = line.why.clone();
+    let mut add = |text: String| {
+        if !why.is_empty() {
+            why += "; ";
+        }
+        why += &text;
+    };
+    if line.judgement != Judgement::Same {
+        if let (Some(low), Some(high)) = (line.difference_low, line.difference_high) {
+            add(format!("difference {} to {}", signed(line.what, low), signed(line.what, high)));
+        }
+        match line.p_value {
+            Some(p) if p < 0.0001 => add("chance alone does this in under 0.01 %".to_string()),
+            Some(p) => add(format!("chance alone does this in {:.2} %", 100.0 * p)),
+            None => {}
+        }
+    }
+    why
+}
+
+fn name(what: What) -> &'static str {
+    match what {
+        What::Bitrate => "bit rate",
+        What::LoadMean => "load, mean",
+        What::LoadPeak => "load, fullest second",
+        What::ErrorShare => "error frames",
+        What::FramesPerS => "frames sent",
+        What::Identity => "identity",
+        What::CommandsPerS => "commands",
+        What::CommandBytes => "command bytes",
+        What::ResponseBytes => "response bytes",
+        What::IntervalP50Us => "interval, median",
+        What::PauseUs => "longest pause",
+        What::MissedShare => "missed",
+        What::UnsolicitedShare => "not asked for",
+        What::LatencyP50Us => "latency, median",
+        What::LatencyP90Us => "latency, 90 %",
+        What::LatencyP99Us => "latency, 99 %",
+        What::DriveAssemblies => "drive's assemblies",
+        What::DriveFaulted => "drive faulted",
+        What::DriveControlFromNetwork => "run and stop from network",
+        What::DriveReferenceFromNetwork => "speed from network",
+        What::Finding => "finding",
+    }
+}
+
+fn quantity(what: What, value: f64) -> String {
+    match what {
+        What::LoadMean
+        | What::LoadPeak
+        | What::ErrorShare
+        | What::MissedShare
+        | What::UnsolicitedShare => format!("{:.2} %", 100.0 * value),
+        What::IntervalP50Us
+        | What::PauseUs
+        | What::LatencyP50Us
+        | What::LatencyP90Us
+        | What::LatencyP99Us => format!("{:.2} ms", value / 1e3),
+        What::FramesPerS | What::CommandsPerS => format!("{value:.1} /s"),
+        What::Bitrate => format!("{:.0} kbit/s", value / 1e3),
+        What::Finding if value == 0.0 => "yes".to_string(),
+        _ => format!("{value:.0}"),
+    }
+}
+
+fn signed(what: What, by: f64) -> String {
+    let text = match what {
+        // A count of findings is not a measure of them.
+        What::Finding => return String::new(),
+        what => quantity(what, by.abs()),
+    };
+    if !text.bytes().any(|byte| matches!(byte, b'1'..=b'9')) {
+        return "0".to_string();
+    }
+    format!("{}{text}", if by < 0.0 { '-' } else { '+' })
+}
+
+/// The table of a trend.
+pub fn trend_page(trend: &Trend) -> String {
+    let mut out = format!(
+        "{:<20} {:>6} {:>8} {:>8} {:>8} {:>8} {:>14} {:<13} {}\n",
+        "started", "nodes", "load", "fullest", "errors", "missed", "slowest ms", "verdict", "file"
+    );
+    let share =
+        |share: Option<f64>| share.map_or("-".to_string(), |s| format!("{:.2} %", 100.0 * s));
+    for visit in &trend.visits {
+        let slowest = match (visit.latency_max_us, visit.latency_max_mac_id) {
+            (Some(us), Some(mac_id)) => format!("{:.2} at {mac_id:>2}", us / 1e3),
+            _ => "-".to_string(),
+        };
+        let started: String = printable(&visit.started).chars().take(19).collect();
+        out += &format!(
+            "{started:<20} {:>6} {:>8} {:>8} {:>8} {:>8} {slowest:>14} {:<13} {}\n",
+            visit.nodes,
+            share(visit.load_mean),
+            share(visit.load_peak),
+            share(visit.error_share),
+            share(visit.missed_share),
+            visit.state.to_string(),
+            printable(&visit.file)
+        );
+    }
+    out
+}
