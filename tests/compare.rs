@@ -210,6 +210,14 @@ fn a_tolerance_lets_pass_what_it_says() {
     let tolerance = defaults.replace("interval_us = 500", "interval_us = 3000");
     let tolerance = file(at, "tolerance.toml", tolerance.as_bytes());
     assert_eq!(dropline(&[&good, &late, &"--tolerance", &tolerance]).0, 0);
+    // A pause is also a finding; the tolerance holds for that too.
+    let mut paused = signed_off();
+    paused.wait(Nanos::from_millis(1500));
+    paused.scans(200, &NODES, &[]);
+    let paused = capture(at, "paused", paused);
+    assert_eq!(dropline(&[&good, &paused]).0, 1);
+    let patient = file(at, "patient.toml", b"pause_intervals = 100");
+    assert_eq!(dropline(&[&good, &paused, &"--tolerance", &patient]).0, 0);
     let wrong = file(at, "wrong.toml", b"# ours\npauses = 3\n");
     let (status, out, errors) = dropline(&[&good, &late, &"--tolerance", &wrong]);
     assert_eq!((status, out.as_str()), (2, ""));

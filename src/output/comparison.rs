@@ -123,8 +123,8 @@ fn reasons(line: &Line) -> String {
         }
         match line.p_value {
             Some(p) if p < 0.0001 => add("chance alone does this in under 0.01 %".to_string()),
-            Some(p) => add(format!("chance alone does this in {:.2} %", 100.0 * p)),
-            None => {}
+            Some(p) if p < 0.5 => add(format!("chance alone does this in {:.2} %", 100.0 * p)),
+            _ => {}
         }
     }
     why

@@ -74,17 +74,20 @@ fn measure(found: &Finding, judged: &[Line]) -> Option<Judgement> {
         | Code::ErrorsStrikeNode
         | Code::ErrorsWithLength
         | Code::ErrorsWithDrive
-        | Code::ErrorsInRhythm
-        | Code::DenseBursts => What::ErrorShare,
+        | Code::ErrorsInRhythm => What::ErrorShare,
         Code::LoadHigh => What::LoadPeak,
         Code::CommandSize => What::CommandBytes,
         Code::ResponseSize => What::ResponseBytes,
+        Code::PollingStopped => What::PauseUs,
         _ => return None,
     };
     judged
         .iter()
         .filter(|line| line.what == about)
-        .filter(|line| line.mac_id.is_none() || line.mac_id == found.mac_id)
+        .filter(|line| match (line.mac_id, found.mac_id) {
+            (Some(line), Some(found)) => line == found,
+            _ => true,
+        })
         .map(|line| line.judgement)
         .max()
 }

@@ -58,7 +58,7 @@ impl Default for Tolerance {
             pause_intervals: 10.0,
             missed_share: 0.002,
             unsolicited_share: 0.002,
-            error_share: 0.001,
+            error_share: 0.0005,
             load_mean: 0.03,
             load_peak: 0.05,
             significance: 0.01,
@@ -102,7 +102,7 @@ pause_intervals = 10
 # without a command; error frames of all frames.
 missed_share = 0.002
 unsolicited_share = 0.002
-error_share = 0.001
+error_share = 0.0005
 
 # Bus load as a share of the wire, 0 to 1: how much more or less, mean and fullest second.
 load_mean = 0.03

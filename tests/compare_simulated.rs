@@ -1,0 +1,178 @@
+//! How often `compare` is right, on simulated visits to the demo line: a healthy trunk must
+//! hardly ever be called worse, one with a fault nearly always. Prints the table.
+//!
+//! `DROPLINE_COMPARE_HEALTHY` and `DROPLINE_COMPARE_FAULTY` say how many seeds each, for a
+//! longer run by hand; seeds from 1000 on, none of which the tolerances were set by.
+
+use std::process::ExitCode;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use dropline::Analysis;
+use dropline::health::compare::{Comparison, Judgement, Line, Tolerance};
+use dropline::output::Summary;
+use dropline::output::summary::Kind;
+use dropline::sim::{Scenario, SimSource};
+
+/// Each fault of the simulator at medium strength, on from the start unless it is an event.
+/// The strengths are our choice: a fault that a technician would want to hear of, not one that
+/// stops the line at once where it can be milder.
+const FAULTS: [(&str, &str); 27] = [
+    (
+        "duplicate refused",
+        "kind = 'duplicate-address'\nmac_id = 12\nvendor_id = 903\nserial = 91350\nsharing = 'refused'\nfrom_s = 20",
+    ),
+    (
+        "duplicate contested",
+        "kind = 'duplicate-address'\nmac_id = 12\nvendor_id = 903\nserial = 91350\nsharing = 'contested'\nfrom_s = 20",
+    ),
+    (
+        "duplicate silent",
+        "kind = 'duplicate-address'\nmac_id = 12\nvendor_id = 903\nserial = 91350\nsharing = 'silent'\nfrom_s = 20",
+    ),
+    ("slow node", "kind = 'slow-node'\nmac_id = 14\nextra_us = 2000\nshare = 0.5"),
+    ("skipped polls", "kind = 'skip-polls'\nmac_id = 14\nshare = 0.03"),
+    ("loose connector", "kind = 'loose-connector'\nmac_id = 14\nmean_on_s = 6\nmean_off_ms = 300"),
+    (
+        "loose, loses power",
+        "kind = 'loose-connector'\nmac_id = 14\nmean_on_s = 15\nmean_off_ms = 300\nloses_power = true",
+    ),
+    ("noise, random", "kind = 'noise'\npattern = 'random'\nrate_per_s = 20"),
+    ("noise, periodic", "kind = 'noise'\npattern = 'periodic'\nperiod_ms = 100"),
+    (
+        "noise, drive running",
+        "kind = 'noise'\npattern = 'drive-running'\nrate_per_s = 20\nmac_id = 12",
+    ),
+    ("noise, drive speed", "kind = 'noise'\npattern = 'drive-speed'\nrate_per_s = 20\nmac_id = 12"),
+    ("noisy node, sends", "kind = 'noisy-node'\nmac_id = 14\nshare = 0.05"),
+    ("noisy node, hears", "kind = 'noisy-node'\nmac_id = 14\nreceive_share = 0.01"),
+    ("missing terminator", "kind = 'missing-terminator'\nshare = 0.1"),
+    ("wrong bit rate", "kind = 'wrong-bitrate'\nmac_id = 40\nbitrate = 250000\nfrom_s = 20"),
+    ("no acknowledge", "kind = 'no-acknowledge'\nmac_id = 14\nfrom_s = 20"),
+    ("bus-off", "kind = 'bus-off'\nmac_id = 14\nfrom_s = 20"),
+    ("wrong size", "kind = 'wrong-size'\nmac_id = 5\nresponse_bytes = 3"),
+    (
+        "wrong assembly",
+        "kind = 'wrong-assembly'\nmac_id = 12\noutput_assembly = 20\ninput_assembly = 70",
+    ),
+    ("local control", "kind = 'local-control'\nmac_id = 12"),
+    ("drive trips", "kind = 'drive-trip'\nmac_id = 12\nfrom_s = 20"),
+    ("master stops", "kind = 'master-stop'\nfrom_s = 20\nuntil_s = 23"),
+    ("overload", "kind = 'overload'\nscan_interval_ms = 8"),
+    ("babble", "kind = 'babble'\nid = 1\nbytes = 8\ninterval_ms = 4"),
+    ("invalid identifier", "kind = 'invalid-identifier'\ninterval_ms = 1000"),
+    ("supply sags", "kind = 'supply-sag'\nmac_ids = [14, 20]\noff_ms = 500\nfrom_s = 20"),
+    ("adapter overflows", "kind = 'receive-overflow'\nframes = 40\nfrom_s = 20"),
+];
+
+/// The demo line without what goes wrong on it.
+fn line() -> String {
+    let demo = include_str!("../src/sim/demo.toml");
+    let (well, _faults) = demo.split_once("# The capper drive leaves").expect("the first fault");
+    well.to_string()
+}
+
+fn visit(fault: Option<&str>, seed: u64) -> Summary {
+    let fault = fault.map_or(String::new(), |fault| format!("[[fault]]\n{fault}\n"));
+    let scenario = Scenario::parse(&(line() + &fault)).expect("the scenario");
+    let mut source = SimSource::new(scenario, Some(seed));
+    let mut analysis = Analysis::new(source.header());
+    let mut batch = Vec::new();
+    loop {
+        let more = source.next_records(&mut batch);
+        for record in batch.drain(..) {
+            analysis.take(&record, &mut |_, _| {});
+        }
+        if !more {
+            return analysis.finish(Kind::Simulated, "simulated", 0, &mut |_, _| {});
+        }
+    }
+}
+
+/// Runs all jobs on as many threads as there are processors; results in the order of jobs.
+fn in_parallel<J: Sync, R: Send>(jobs: &[J], run: impl Fn(&J) -> R + Sync) -> Vec<R> {
+    let threads = std::thread::available_parallelism().map_or(1, |count| count.get());
+    let (next, done) = (AtomicUsize::new(0), Mutex::new(Vec::new()));
+    std::thread::scope(|scope| {
+        for _ in 0..threads {
+            scope.spawn(|| {
+                while let Some((index, job)) = {
+                    let index = next.fetch_add(1, Ordering::Relaxed);
+                    jobs.get(index).map(|job| (index, job))
+                } {
+                    let result = run(job);
+                    done.lock().expect("no thread panicked").push((index, result));
+                }
+            });
+        }
+    });
+    let mut done = done.into_inner().expect("no thread panicked");
+    done.sort_by_key(|(index, _)| *index);
+    done.into_iter().map(|(_, result)| result).collect()
+}
+
+fn wanted(variable: &str, usual: u64) -> u64 {
+    std::env::var(variable).ok().map_or(usual, |value| value.parse().expect("a number of seeds"))
+}
+
+/// The lines that are not the same, in short.
+fn short(comparison: &Comparison) -> Vec<String> {
+    let tell = |line: &Line| {
+        format!(
+            "{} {:?} {:?} {:?} {:?}",
+            line.judgement, line.mac_id, line.exchange, line.what, line.finding
+        )
+        .replace("None ", "")
+        .replace("Some(", "")
+        .replace(')', "")
+    };
+    comparison.lines.iter().filter(|l| l.judgement != Judgement::Same).map(tell).collect()
+}
+
+fn main() -> ExitCode {
+    let healthy = wanted("DROPLINE_COMPARE_HEALTHY", 6);
+    let faulty = wanted("DROPLINE_COMPARE_FAULTY", 1);
+    let baseline = visit(None, 999);
+    let mut jobs: Vec<(Option<usize>, u64)> = (0..healthy).map(|n| (None, 1000 + n)).collect();
+    for fault in 0..FAULTS.len() {
+        jobs.extend((0..faulty).map(|n| (Some(fault), 5000 + n)));
+    }
+    let results = in_parallel(&jobs, |&(fault, seed)| {
+        let now = visit(fault.map(|index| FAULTS[index].1), seed);
+        let comparison = Comparison::of(&baseline, &now, &Tolerance::default());
+        (comparison.judgement, short(&comparison))
+    });
+    println!(
+        "{:<22} {:>5} {:>6} {:>11} {:>7} {:>5}",
+        "", "runs", "worse", "cannot say", "better", "same"
+    );
+    let mut holds = true;
+    for fault in std::iter::once(None).chain((0..FAULTS.len()).map(Some)) {
+        let of: Vec<_> = jobs.iter().zip(&results).filter(|(job, _)| job.0 == fault).collect();
+        let count = |judgement| of.iter().filter(|(_, result)| result.0 == judgement).count();
+        let worse = count(Judgement::Worse);
+        let name = fault.map_or("healthy", |index| FAULTS[index].0);
+        println!(
+            "{name:<22} {:>5} {worse:>6} {:>11} {:>7} {:>5}",
+            of.len(),
+            count(Judgement::CannotSay),
+            count(Judgement::Better),
+            count(Judgement::Same)
+        );
+        // At most 1 % of the healthy ones, at least 95 % of those with a fault.
+        let right = match fault {
+            None => worse * 100 <= of.len(),
+            Some(_) => worse * 100 >= of.len() * 95,
+        };
+        if !right || std::env::var_os("DROPLINE_COMPARE_TELL").is_some() {
+            let strange = |result: &Judgement| (*result == Judgement::Worse) == fault.is_none();
+            for ((_, seed), (_, lines)) in
+                of.iter().filter(|(_, r)| !right && strange(&r.0)).take(5)
+            {
+                println!("    seed {seed}: {}", lines.join("; "));
+            }
+        }
+        holds &= right;
+    }
+    if holds { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
