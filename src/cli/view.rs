@@ -263,6 +263,10 @@ fn draw_and_listen(
         None => Duration::ZERO,
     };
     while !shared.closing.load(Ordering::Acquire) {
+        // A terminal that went away would be asked for keys without end.
+        if !io::stdin().is_terminal() {
+            return Err(io::Error::other("the terminal is gone"));
+        }
         if due(renewed, RENEW).is_zero() {
             let update = shared.update.lock().unwrap_or_else(PoisonError::into_inner).take();
             if let Some(update) = update {

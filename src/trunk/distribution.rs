@@ -107,8 +107,6 @@ impl Distribution {
         bins
     }
 
-    /// Adds all that another one holds; the result is as if all had been recorded here.
-
     /// The standard deviation in nanoseconds, to three digits.
     pub fn deviation_ns(&self) -> Option<f64> {
         (self.count() > 0).then(|| self.histogram.stdev())

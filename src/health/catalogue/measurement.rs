@@ -7,7 +7,7 @@ pub(super) static ENTRIES: [Entry; 8] = [
     Entry {
         code: Code::NothingHeard,
         name: "nothing-heard",
-        rank: Rank::Cause,
+        rank: Rank::Origin,
         means: "Not one frame or error was received: the adapter is not on a live trunk, or the \
                 trunk is idle.",
         or_else: &[],
@@ -20,7 +20,7 @@ pub(super) static ENTRIES: [Entry; 8] = [
     Entry {
         code: Code::NothingUnderstood,
         name: "nothing-understood",
-        rank: Rank::Cause,
+        rank: Rank::Origin,
         means: "There is traffic, but every frame ended in an error: most often the adapter's \
                 bit rate is not the trunk's, or the data wires are swapped or one is broken.",
         or_else: &[],
