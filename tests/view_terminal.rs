@@ -76,6 +76,30 @@ fn a_terminal_is_restored_when_the_program_is_ended_from_outside() {
     terminal.assert_restored();
 }
 
+#[test]
+fn a_program_whose_terminal_goes_away_ends() {
+    let Some(terminal) = Terminal::open("gone", 100, 30) else { return };
+    let dir = tempfile::tempdir().unwrap();
+    let file = dir.path().join("line3.jsonl");
+    capture(&file);
+    let program = quoted(Path::new(env!("CARGO_BIN_EXE_dropline")));
+    let pid = dir.path().join("pid");
+    terminal.run(&format!(
+        "sh -c 'echo $$ > {}; exec {program} replay {} --view'",
+        pid.display(),
+        file.display()
+    ));
+    terminal.wait_for("Who is there");
+    let pid = std::fs::read_to_string(&pid).unwrap();
+    drop(terminal);
+    let process = Path::new("/proc").join(pid.trim());
+    let deadline = std::time::Instant::now() + std::time::Duration::from_secs(20);
+    while process.exists() && std::time::Instant::now() < deadline {
+        std::thread::sleep(std::time::Duration::from_millis(100));
+    }
+    assert!(!process.exists(), "it still runs");
+}
+
 /// Where nothing is a terminal, the same comes as plain lines.
 #[test]
 fn without_a_terminal_there_are_plain_lines() {

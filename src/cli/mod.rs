@@ -18,7 +18,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-/// Listens to a DeviceNet trunk and says how healthy it is. It never sends a frame.
+/// Listens to a DeviceNet trunk and says how healthy it is. It never sends a frame to a trunk.
 ///
 /// dropline is not a safety device. Checks inside cabinets are for qualified people.
 #[derive(Debug, Parser)]

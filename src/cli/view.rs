@@ -3,7 +3,7 @@
 //! Whoever analyses never waits for it: numbers are left for it to take, and made only when it
 //! has taken the last ones.
 
-use std::io::{self, IsTerminal};
+use std::io::{self, IsTerminal, Write};
 use std::panic;
 use std::sync::atomic::{AtomicBool, AtomicU8, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -189,13 +189,22 @@ impl View {
 
     fn end(&mut self) -> io::Result<()> {
         self.shared.closing.store(true, Ordering::Release);
-        let ended = match self.thread.take().map(JoinHandle::join) {
+        // A thread that asks a terminal which is gone for keys may never come back; the process
+        // ends soon and takes it along.
+        let gone = !io::stdin().is_terminal();
+        let ended = match self.thread.take() {
             None => Ok(()),
-            Some(Ok(result)) => result,
-            Some(Err(_)) => Err(io::Error::other("the view broke down")),
+            Some(thread) if gone && !thread.is_finished() => {
+                Err(io::Error::other("the terminal is gone"))
+            }
+            Some(thread) => match thread.join() {
+                Ok(result) => result,
+                Err(_) => Err(io::Error::other("the view broke down")),
+            },
         };
         for message in self.said.drain(..) {
-            eprintln!("dropline: {}", printable(&message));
+            // Standard error may be gone as well.
+            let _ = writeln!(io::stderr(), "dropline: {}", printable(&message));
         }
         ended
     }
