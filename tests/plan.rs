@@ -203,6 +203,16 @@ fn what_contradicts_itself_is_refused() {
 }
 
 #[test]
+fn two_supplies_at_one_place_are_refused() {
+    let cable = "[[trunk.section]]\ncable = \"thick\"\nlength_m = 100\n";
+    let supply = "[[trunk.supply]]\nname = \"s\"\nposition_m = 50\n";
+    let output = plan(&(head(20.0) + cable + supply + supply + &polled(5, 2, 2)), &[]);
+    assert_eq!(output.status.code(), Some(2));
+    let said = text(&output.stderr);
+    assert!(said.contains("position_m: another supply feeds the trunk here"), "{said}");
+}
+
+#[test]
 fn the_picture_shows_every_node_and_escapes_names() {
     let directory = tempfile::tempdir().unwrap();
     let path = directory.path().join("scan.svg");

@@ -35,7 +35,17 @@ pub(super) fn read_cabling(
             trunk.problem(key, "needs the cable: add [[trunk.section]] with cable and length_m");
         }
     }
-    let supplies: Vec<_> = supply_keys.iter().map(|keys| read_supply(keys, length)).collect();
+    let mut supplies = Vec::new();
+    for keys in &supply_keys {
+        let supply = read_supply(keys, length);
+        // No length between them would share the current out by nothing.
+        if let Some(supply) = &supply
+            && supplies.iter().flatten().any(|other: &Supply| other.position_m == supply.position_m)
+        {
+            keys.problem("position_m", "another supply feeds the trunk here; give them as one");
+        }
+        supplies.push(supply);
+    }
     let mut taps = Vec::new();
     for keys in &drop_keys {
         let tap = read_drop(keys, length);
