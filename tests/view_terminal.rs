@@ -23,6 +23,21 @@ fn capture(path: &Path) {
     std::fs::write(path, bytes).unwrap();
 }
 
+/// Starts a replay in the view and gives its process.
+fn replay_in(terminal: &Terminal, dir: &Path) -> String {
+    let file = dir.join("line3.jsonl");
+    capture(&file);
+    let program = quoted(Path::new(env!("CARGO_BIN_EXE_dropline")));
+    let pid = dir.join("pid");
+    terminal.run(&format!(
+        "sh -c 'echo $$ > {}; exec {program} replay {} --view'; echo status $?",
+        pid.display(),
+        file.display()
+    ));
+    terminal.wait_for("Who is there");
+    std::fs::read_to_string(&pid).unwrap()
+}
+
 #[test]
 fn a_replay_is_steered_in_a_real_terminal() {
     let Some(terminal) = Terminal::open("replay", 80, 24) else { return };
@@ -59,17 +74,7 @@ fn a_replay_is_steered_in_a_real_terminal() {
 fn a_terminal_is_restored_when_the_program_is_ended_from_outside() {
     let Some(terminal) = Terminal::open("ended", 100, 30) else { return };
     let dir = tempfile::tempdir().unwrap();
-    let file = dir.path().join("line3.jsonl");
-    capture(&file);
-    let program = quoted(Path::new(env!("CARGO_BIN_EXE_dropline")));
-    let pid = dir.path().join("pid");
-    terminal.run(&format!(
-        "sh -c 'echo $$ > {}; exec {program} replay {} --view'; echo status $?",
-        pid.display(),
-        file.display()
-    ));
-    terminal.wait_for("Who is there");
-    let pid = std::fs::read_to_string(&pid).unwrap();
+    let pid = replay_in(&terminal, dir.path());
     let ended = std::process::Command::new("sh").args(["-c", "kill -TERM $0", pid.trim()]).status();
     assert!(ended.unwrap().success());
     terminal.wait_for("status 0");
@@ -80,17 +85,7 @@ fn a_terminal_is_restored_when_the_program_is_ended_from_outside() {
 fn a_program_whose_terminal_goes_away_ends() {
     let Some(terminal) = Terminal::open("gone", 100, 30) else { return };
     let dir = tempfile::tempdir().unwrap();
-    let file = dir.path().join("line3.jsonl");
-    capture(&file);
-    let program = quoted(Path::new(env!("CARGO_BIN_EXE_dropline")));
-    let pid = dir.path().join("pid");
-    terminal.run(&format!(
-        "sh -c 'echo $$ > {}; exec {program} replay {} --view'",
-        pid.display(),
-        file.display()
-    ));
-    terminal.wait_for("Who is there");
-    let pid = std::fs::read_to_string(&pid).unwrap();
+    let pid = replay_in(&terminal, dir.path());
     drop(terminal);
     let process = Path::new("/proc").join(pid.trim());
     let deadline = std::time::Instant::now() + std::time::Duration::from_secs(20);
