@@ -2,7 +2,7 @@
 
 use std::fmt::{self, Write};
 
-use super::summary::{Causes, Errors, ExchangeCounts, Finding, Load, Node, Source, Spans, Summary};
+use super::summary::{Errors, ExchangeCounts, Finding, Load, Node, Source, Spans, Summary};
 
 /// The widest line.
 const WIDTH: usize = 96;
@@ -235,34 +235,8 @@ fn thin(rows: &[(f64, f64, f64, u64)]) -> Vec<(f64, f64, f64, u64)> {
 
 fn errors(out: &mut String, errors: &Errors) -> fmt::Result {
     writeln!(out, "\nErrors: {}", number(errors.frames, "error frame"))?;
-    let Causes {
-        bit,
-        stuff,
-        form,
-        crc,
-        ack,
-        lost_arbitration,
-        overload,
-        receive_overflow,
-        transceiver,
-        other,
-    } = errors.causes;
-    let causes: Vec<String> = [
-        ("bit", bit),
-        ("stuff", stuff),
-        ("form", form),
-        ("CRC", crc),
-        ("no acknowledge", ack),
-        ("lost arbitration", lost_arbitration),
-        ("overload", overload),
-        ("receive overflow", receive_overflow),
-        ("transceiver", transceiver),
-        ("other", other),
-    ]
-    .iter()
-    .filter(|(_, count)| *count > 0)
-    .map(|(cause, count)| format!("{cause} {count}"))
-    .collect();
+    let causes: Vec<String> =
+        errors.causes.named().map(|(cause, count)| format!("{cause} {count}")).collect();
     if !causes.is_empty() {
         writeln!(out, "  by cause: {}", causes.join(", "))?;
     }

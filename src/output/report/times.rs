@@ -106,38 +106,12 @@ pub(super) fn errors(report: &Report<'_>) -> Result<Markup, PlotError> {
 }
 
 fn causes(causes: &Causes) -> Markup {
-    let Causes {
-        bit,
-        stuff,
-        form,
-        crc,
-        ack,
-        lost_arbitration,
-        overload,
-        receive_overflow,
-        transceiver,
-        other,
-    } = *causes;
-    let named = [
-        ("bit", bit),
-        ("stuff", stuff),
-        ("form", form),
-        ("CRC", crc),
-        ("no acknowledge", ack),
-        ("lost arbitration", lost_arbitration),
-        ("overload", overload),
-        ("receive overflow", receive_overflow),
-        ("transceiver", transceiver),
-        ("other", other),
-    ]
-    .into_iter()
-    .filter(|(_, count)| *count > 0);
     html! {
         table.causes {
             caption { "Error frames by the cause that they name" }
             thead { tr { th scope="col" { "Cause" } th.n scope="col" { "Error frames" } } }
             tbody {
-                @for (cause, count) in named {
+                @for (cause, count) in causes.named() {
                     tr { th scope="row" { (cause) } td.n { (count) } }
                 }
             }

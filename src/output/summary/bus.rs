@@ -171,6 +171,26 @@ pub struct Causes {
     pub other: u64,
 }
 
+impl Causes {
+    /// The causes that were named at all, in words, with how often.
+    pub fn named(&self) -> impl Iterator<Item = (&'static str, u64)> {
+        [
+            ("bit", self.bit),
+            ("stuff", self.stuff),
+            ("form", self.form),
+            ("CRC", self.crc),
+            ("no acknowledge", self.ack),
+            ("lost arbitration", self.lost_arbitration),
+            ("overload", self.overload),
+            ("receive overflow", self.receive_overflow),
+            ("transceiver", self.transceiver),
+            ("other", self.other),
+        ]
+        .into_iter()
+        .filter(|(_, count)| *count > 0)
+    }
+}
+
 /// The error counters of a controller; unknown until its driver reports them.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct ControllerCounters {
