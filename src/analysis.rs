@@ -3,8 +3,8 @@
 use crate::fieldbus::eds::Index;
 use crate::fieldbus::{Decoder, DriveStatus, MacId};
 use crate::health::Expectation;
-use crate::output::Summary;
-use crate::output::summary::Kind;
+use crate::health::Summary;
+use crate::health::summary::Kind;
 use crate::trunk::{Event, Trunk};
 use crate::wire::{Header, Nanos, Record, What};
 

@@ -4,8 +4,8 @@
 //!
 //! ```text
 //!  source            wire             fieldbus            trunk              health            output
-//!  socket  ─┐      ┌ bits: length,  ┌ identifier group,  ┌ nodes, polls,   ┌ findings,      ┌ summary
-//!  capture ─┼─►    │ stuffing, CRC  │ explicit message,  │ load, errors,   │ baseline       │ capture
+//!  socket  ─┐      ┌ bits: length,  ┌ identifier group,  ┌ nodes, polls,   ┌ findings,      ┌ pages
+//!  capture ─┼─►    │ stuffing, CRC  │ explicit message,  │ load, errors,   │ summary,       │ capture
 //!  pcapng  ─┤Record│ error classes  │ address check,     │ clashes,        │ comparison,    │ report
 //!  sim     ─┘      └ timestamps     └ drive I/O          └ connections     └ prediction     └ view
 //! ```

@@ -6,7 +6,7 @@ use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
 use dropline::Analysis;
-use dropline::output::summary::Kind;
+use dropline::health::summary::Kind;
 use dropline::sim::{Scenario, SimSource};
 use dropline::wire::{write_header, write_record};
 use serde_json::Value;

@@ -7,8 +7,9 @@ use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
 use common::scene::{Scene, device};
+use dropline::health::Summary;
 use dropline::health::compare::{Comparison, Judgement, Tolerance, What};
-use dropline::output::{Summary, comparison_page};
+use dropline::output::comparison_page;
 use dropline::wire::{Nanos, write_header, write_record};
 use proptest::prelude::*;
 

@@ -3,8 +3,8 @@
 
 use std::path::Path;
 
+use dropline::health::Summary;
 use dropline::health::compare::{Comparison, Trend};
-use dropline::output::Summary;
 
 fn held_in_step(name: &str, schema: &schemars::Schema) {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("shared").join(name);

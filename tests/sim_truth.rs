@@ -7,7 +7,7 @@
 use std::fmt::Write;
 
 use dropline::Analysis;
-use dropline::output::summary::Kind;
+use dropline::health::summary::Kind;
 use dropline::sim::{Scenario, SimSource};
 use proptest::prelude::*;
 use serde_json::Value;

@@ -7,7 +7,7 @@ use std::fmt::Write;
 
 use common::reference::{compare, numbers};
 use dropline::Analysis;
-use dropline::output::summary::Kind;
+use dropline::health::summary::Kind;
 use dropline::wire::{Record, parse_header, parse_record};
 use proptest::prelude::*;
 use serde_json::Value;

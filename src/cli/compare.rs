@@ -9,9 +9,10 @@ use clap::Args;
 use super::listen::{analyse, block_on, file_name, print};
 use super::{Failure, Outcome};
 use crate::analysis::Given;
+use crate::health::Summary;
 use crate::health::compare::{Comparison, Judgement, Tolerance, Trend};
-use crate::output::summary::{Kind, SummaryError};
-use crate::output::{Summary, comparison_page, trend_page};
+use crate::health::summary::{Kind, SummaryError};
+use crate::output::{comparison_page, trend_page};
 use crate::source;
 
 /// What changed between two visits, and whether it is worse.

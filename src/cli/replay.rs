@@ -6,7 +6,7 @@ use clap::Args;
 
 use super::listen::{Expected, Results, analyse, block_on, file_name};
 use super::{Failure, Outcome, player, view};
-use crate::output::summary::Kind;
+use crate::health::summary::Kind;
 use crate::source;
 
 /// Replay a saved capture: the same analysis as live, and the same summary.

@@ -7,8 +7,8 @@ use clap::Args;
 
 use super::listen::{Expected, Heard, analyse_with, block_on, file_name};
 use super::{Failure, Outcome};
+use crate::health::summary::Kind;
 use crate::output::report::{Log, Report, Running};
-use crate::output::summary::Kind;
 use crate::output::{CreateError, create};
 use crate::source;
 use crate::wire::What;

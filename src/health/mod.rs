@@ -12,12 +12,14 @@ mod measurement;
 mod nodes;
 mod plan;
 mod rates;
+pub mod summary;
 mod verdict;
 
 pub use catalogue::{CAUTIONS, Entry, Rank, catalogue};
 pub use finding::{Code, Finding, Severity};
 pub use plan::Expectation;
 pub use rates::TwoRates;
+pub use summary::Summary;
 pub use verdict::{State, Verdict};
 
 use crate::fieldbus::Decoder;

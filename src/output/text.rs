@@ -2,7 +2,7 @@
 
 use std::fmt::{self, Write};
 
-use super::summary::{Errors, ExchangeCounts, Finding, Load, Node, Source, Spans, Summary};
+use crate::health::summary::{Errors, ExchangeCounts, Finding, Load, Node, Source, Spans, Summary};
 
 /// The widest line.
 const WIDTH: usize = 96;

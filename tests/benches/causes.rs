@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use dropline::Analysis;
 use dropline::health::Severity;
-use dropline::output::summary::{Kind, Summary};
+use dropline::health::summary::{Kind, Summary};
 use dropline::sim::{Scenario, SimSource};
 
 /// A fault at three strengths, and the findings of which any one at the top is right.

@@ -2,8 +2,8 @@
 
 use dropline::Analysis;
 use dropline::health::Expectation;
+use dropline::health::summary::Kind;
 use dropline::output::report::{Log, Report, Running};
-use dropline::output::summary::Kind;
 use dropline::plan::Plan;
 use dropline::wire::What;
 

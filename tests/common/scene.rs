@@ -3,8 +3,8 @@
 use dropline::Analysis;
 use dropline::fieldbus::{AddressCheck, AddressCheckKind, DeviceId, Identifier, MacId};
 use dropline::health::Expectation;
-use dropline::output::Summary;
-use dropline::output::summary::Kind;
+use dropline::health::Summary;
+use dropline::health::summary::Kind;
 use dropline::plan::Plan;
 use dropline::wire::{
     Bitrate, Clock, ErrorFrame, Frame, Header, Id, Nanos, Record, StandardId, Tally, What,
@@ -126,7 +126,7 @@ impl Scene {
     /// Each finding as "severity code address".
     pub fn findings(&self) -> Vec<String> {
         let summary = self.summary();
-        let line = |f: &dropline::output::summary::Finding| {
+        let line = |f: &dropline::health::summary::Finding| {
             let node = f.mac_id.map_or(String::new(), |mac| format!(" {mac}"));
             format!("{} {}{node}", f.severity, f.code.name())
         };

@@ -3,7 +3,7 @@
 use super::line::{Judgement, Line, Value, What};
 use super::rates::{Rates, Share};
 use super::{Tolerance, shift};
-use crate::output::Summary;
+use crate::health::Summary;
 
 pub(super) fn lines(
     then: &Summary,

@@ -2,7 +2,7 @@
 
 use super::line::{Judgement, Line, Value, What};
 use crate::fieldbus::{Known, Origin};
-use crate::output::summary::{Drive, Node};
+use crate::health::summary::{Drive, Node};
 
 pub(super) fn lines(then: &Node, now: &Node) -> Vec<Line> {
     let (Some(then), Some(now)) = (&then.said.drive, &now.said.drive) else { return Vec::new() };

@@ -2,9 +2,9 @@
 
 use super::Tolerance;
 use super::line::{Judgement, Line, Value, What};
+use crate::health::Summary;
+use crate::health::summary::Finding;
 use crate::health::{Code, Severity, TwoRates};
-use crate::output::Summary;
-use crate::output::summary::Finding;
 
 /// `judged`: the lines on what was measured; they decide where a finding is about a number.
 pub(super) fn lines(

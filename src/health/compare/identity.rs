@@ -1,7 +1,7 @@
 //! Who a node is, then and now: the same device, one of the same kind, or another.
 
 use super::line::{Judgement, Line, Value, What};
-use crate::output::summary::Identity;
+use crate::health::summary::Identity;
 
 /// `None` if nothing is known of one of them.
 pub(super) fn line(then: Option<&Identity>, now: Option<&Identity>) -> Option<Line> {

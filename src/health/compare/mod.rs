@@ -24,7 +24,7 @@ pub use tolerance::{Tolerance, ToleranceError};
 pub use trend::{Trend, Visit};
 
 use crate::health::CAUTIONS;
-use crate::output::Summary;
+use crate::health::Summary;
 
 /// What changed between two visits. Its JSON names are promises to other programs, as those
 /// of the summary are.

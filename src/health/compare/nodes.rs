@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 use super::line::{ExchangeKind, Judgement, Line, Value, What};
 use super::rates::{Rates, Share};
 use super::{Tolerance, drive, identity, shift};
+use crate::health::Summary;
 use crate::health::TwoRates;
-use crate::output::Summary;
-use crate::output::summary::{ExchangeCounts, Node, Spans};
+use crate::health::summary::{ExchangeCounts, Node, Spans};
 
 pub(super) fn lines(
     then: &Summary,

@@ -5,7 +5,7 @@
 //! measures: a general approach", Statistics in Medicine 27 (2008).
 
 use super::line::Judgement;
-use crate::output::summary::Spans;
+use crate::health::summary::Spans;
 
 /// A value, and within what the true one lies; an end may not be known.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::health::State;
-use crate::output::Summary;
+use crate::health::Summary;
 
 /// Visits to one trunk in the order of their dates.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]

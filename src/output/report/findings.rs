@@ -3,9 +3,9 @@
 use maud::{Markup, html};
 
 use super::words::{at, number, title};
+use crate::health::Summary;
+use crate::health::summary::Finding;
 use crate::health::{Severity, State};
-use crate::output::Summary;
-use crate::output::summary::Finding;
 
 /// The verdict in words, and who is to blame.
 pub(super) fn verdict(summary: &Summary) -> Markup {

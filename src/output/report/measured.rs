@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::Report;
 use super::words::{date_and_time, duration, number};
-use crate::output::summary::Kind;
+use crate::health::summary::Kind;
 use crate::wire::{Bitrate, Header};
 
 /// Where, when, by whom, with what.

@@ -6,7 +6,7 @@ use super::Report;
 use super::words::{UNKNOWN, at, grouped, millis, number, or_unknown, sizes};
 use crate::fieldbus::MacId;
 use crate::health::Expectation;
-use crate::output::summary::{ExchangeCounts, Identity, Node};
+use crate::health::summary::{ExchangeCounts, Identity, Node};
 use crate::plan::Plan;
 
 pub(super) fn nodes(report: &Report<'_>) -> Markup {

@@ -7,8 +7,8 @@ use super::page::figure;
 use super::plots::{PlotError, adopt};
 use super::words::{UNKNOWN, millis, or_unknown, percent, sizes};
 use crate::health::Expectation;
-use crate::output::Summary;
-use crate::output::summary::{ExchangeCounts, Node};
+use crate::health::Summary;
+use crate::health::summary::{ExchangeCounts, Node};
 use crate::plan::{Connection, Node as Planned, scan_svg};
 use crate::wire::{Bitrate, Nanos};
 

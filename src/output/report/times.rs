@@ -7,7 +7,7 @@ use super::plots::{self, PlotError, Row};
 use super::running::{Running, Sum};
 use super::words::{UNKNOWN, at, duration, number, or_unknown, percent};
 use super::{Report, log::What};
-use crate::output::summary::Causes;
+use crate::health::summary::Causes;
 use crate::trunk::{Distribution, Exchange};
 
 /// Who was on line.

@@ -10,7 +10,7 @@ use super::canvas::{
     SOFT, TEAL, picture, width_of,
 };
 use crate::fieldbus::MacId;
-use crate::output::Summary;
+use crate::health::Summary;
 use crate::trunk::{Controller, Trunk};
 use crate::wire::ControllerState;
 

@@ -9,8 +9,8 @@ use super::canvas::{
 };
 use super::marks::{Mark, legend};
 use super::{LEFT, WIDTH};
-use crate::output::Summary;
-use crate::output::summary::LoadSpan;
+use crate::health::Summary;
+use crate::health::summary::LoadSpan;
 
 const TOP: i32 = 64;
 const FOOT: i32 = 292;
