@@ -3,6 +3,7 @@
 
 use std::io::{self, IoSliceMut};
 use std::os::fd::{AsRawFd, OwnedFd};
+use std::time::Duration;
 
 use nix::libc;
 use nix::sys::socket::{ControlMessageOwned, MsgFlags, recvmsg};
@@ -22,6 +23,10 @@ const ROOM: i32 = 32 << 20;
 /// How many messages are read before others get their turn.
 const BATCH: usize = 512;
 
+/// How long frames are left to gather once all that waited were read. To be woken for each frame
+/// costs more than to take it, and a watch is not in a hurry: the times are the kernel's.
+const GATHER: Duration = Duration::from_millis(2);
+
 /// A bound socket and the count of drops that it has reported.
 #[derive(Debug)]
 pub(super) struct Receiver {
@@ -31,6 +36,8 @@ pub(super) struct Receiver {
     zero: i64,
     room: usize,
     control: Vec<u8>,
+    /// All that waited was read, just now.
+    is_caught_up: bool,
 }
 
 impl Receiver {
@@ -65,6 +72,7 @@ impl Receiver {
             zero,
             room: usize::try_from(room).unwrap_or(0),
             control: nix::cmsg_space!(TimeSpec, u32),
+            is_caught_up: false,
         })
     }
 
@@ -80,12 +88,19 @@ impl Receiver {
     /// `ENETDOWN` or `ENODEV` when the interface went down or away; messages may still be
     /// waiting then.
     pub async fn receive(&mut self, batch: &mut Vec<Record>) -> io::Result<()> {
+        if std::mem::take(&mut self.is_caught_up) {
+            // The thread itself: a timer of the runtime would be woken by every frame.
+            std::thread::sleep(GATHER);
+        }
         loop {
             let mut ready = self.socket.ready(Interest::READABLE | Interest::ERROR).await?;
             let socket = self.socket.get_ref();
             match read(socket, &mut self.control, &mut self.drops, self.zero, batch) {
                 Err(error) if error.kind() == io::ErrorKind::WouldBlock => ready.clear_ready(),
-                result => return result,
+                result => {
+                    self.is_caught_up = batch.len() < BATCH;
+                    return result;
+                }
             }
         }
     }
