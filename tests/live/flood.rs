@@ -19,7 +19,9 @@ impl Flood {
     pub fn start(interface: &str, count: u32, per_second: u32) -> Flood {
         let (count, per_second) = (count.to_string(), per_second.to_string());
         let arguments = [interface, "flood", &count, &per_second];
-        Flood(Process::speaking(&mut python("sender.py", &arguments)))
+        let mut process = Process::speaking(&mut python("sender.py", &arguments));
+        assert_eq!(process.next_line(), "ready");
+        Flood(process)
     }
 
     /// Waits until all are sent, or as many as this machine can in three times the time; gives
