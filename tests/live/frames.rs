@@ -126,3 +126,26 @@ pub fn the_capture_gives_the_same_summary() -> Result<(), Absent> {
     assert_eq!(poll["missed"], 5);
     Ok(())
 }
+
+/// A driver that restarts its controller after bus-off tells so in an error frame of its own
+/// (linux/can/error.h, CAN_ERR_RESTARTED). No driver of the emulated kernel can be brought to,
+/// so that an independent program puts on a virtual bus what one says.
+pub fn a_controller_that_restarts() -> Result<(), Absent> {
+    let bus = Virtual::new()?;
+    let frames = [
+        ("error 00000204 0004000000000C60", "00000204", "0004000000000C60"), // warning
+        ("error 00000204 0020000000008C80", "00000204", "0020000000008C80"), // passive
+        ("error 00000040 0000000000000000", "00000040", "0000000000000000"), // bus-off
+        ("error 00000100 0000000000000000", "00000100", "0000000000000000"), // restarted
+    ];
+    let mut expected: Vec<_> =
+        frames.map(|(frame, class, data)| (frame, json!({"error": class, "data": data}))).into();
+    expected.push(("45D 01", json!({"id": "45D", "data": "01"})));
+    let left = exactly(&bus.name, &bus.name, expected);
+    let errors = &left.summary["errors"];
+    for count in ["warnings", "passives", "bus_offs", "restarts"] {
+        assert_eq!(errors[count], 1, "{count}: {errors}");
+    }
+    left.replay_agrees();
+    Ok(())
+}

@@ -13,6 +13,9 @@ mod frames;
 mod process;
 mod refusal;
 mod running;
+#[path = "../common/tmux.rs"]
+mod tmux;
+mod view;
 
 use std::process::ExitCode;
 
@@ -32,6 +35,8 @@ const TESTS: &[(&str, Test)] = &[
     ("frames::every_kind_in_order_with_its_time", frames::every_kind_in_order_with_its_time),
     ("frames::a_controller_that_only_listens", frames::a_controller_that_only_listens),
     ("frames::the_capture_gives_the_same_summary", frames::the_capture_gives_the_same_summary),
+    ("frames::a_controller_that_restarts", frames::a_controller_that_restarts),
+    ("view::a_marked_moment", view::a_marked_moment),
     ("adapter::error_frames_and_states", adapter::error_frames_and_states),
     ("adapter::unplugged_and_plugged_in_again", adapter::unplugged_and_plugged_in_again),
     ("adapter::back_but_able_to_send", adapter::back_but_able_to_send),
