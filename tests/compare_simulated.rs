@@ -10,9 +10,9 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use dropline::Analysis;
+use dropline::health::Summary;
 use dropline::health::compare::{Comparison, Judgement, Line, Tolerance};
-use dropline::output::Summary;
-use dropline::output::summary::Kind;
+use dropline::health::summary::Kind;
 use dropline::sim::{Scenario, SimSource};
 
 /// Each fault of the simulator at medium strength, on from the start unless it is an event.
