@@ -1,5 +1,6 @@
 //! Arguments to commands. Each command has a file of its own with its arguments and its run.
 
+mod adapter;
 mod compare;
 mod convert;
 mod demo;
@@ -38,6 +39,7 @@ enum Command {
     Replay(replay::ReplayArgs),
     Plan(plan::PlanArgs),
     Simulate(simulate::SimulateArgs),
+    Adapter(adapter::AdapterArgs),
     Report(report::ReportArgs),
 }
 
@@ -67,6 +69,7 @@ pub fn main() -> ExitCode {
         Command::Replay(args) => replay::run(args),
         Command::Plan(args) => plan::run(args),
         Command::Simulate(args) => simulate::run(args),
+        Command::Adapter(args) => adapter::run(args),
         Command::Report(args) => report::run(args),
     };
     match outcome {

@@ -283,7 +283,7 @@ fn outlives_its_terminal() -> bool {
         .is_some_and(|mask| mask & 1 << (SIGHUP - 1) != 0)
 }
 
-fn duration(text: &str) -> Result<Duration, String> {
+pub(super) fn duration(text: &str) -> Result<Duration, String> {
     let hint = "not a time; give for example 30s, 10m or 8h";
     let time: SignedDuration = text.parse().map_err(|_| hint)?;
     match Duration::try_from(time) {
@@ -292,7 +292,7 @@ fn duration(text: &str) -> Result<Duration, String> {
     }
 }
 
-fn bitrate(text: &str) -> Result<Bitrate, String> {
+pub(super) fn bitrate(text: &str) -> Result<Bitrate, String> {
     let hint = "give it in bit/s, for example 125000";
     let rate: u32 = text.parse().map_err(|_| hint)?;
     Bitrate::try_from(rate).map_err(|error| format!("{error}; {hint}"))

@@ -16,7 +16,10 @@ use crate::wire::{Header, Record};
 pub use capture::CaptureReader;
 pub use complaints::{Complaints, one_line};
 pub use data_sheets::data_sheets;
-pub use live::{LiveSource, Options as LiveOptions, interface_kind};
+pub use live::{
+    Adapter, LiveSource, Options as LiveOptions, Safety, Traffic, Trial, Troubles, find_bitrate,
+    interface_kind,
+};
 pub use saved::{AnySource, Saved, SavedReader, open, open_reader, reader_of};
 
 /// A source of records. Live or saved, the analysis cannot tell them apart.

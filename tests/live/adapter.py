@@ -11,6 +11,10 @@ names the interface that appears NAME, sets its bit rate and mode, brings it up 
   error stuff|form|crc|ack|bit0|bit1|overrun
   state active|warning|passive|bus-off TRANSMIT RECEIVE     with the error counters
   unplug                  the terminal closes and the interface vanishes
+  trunk BITRATE           from now on it is on a trunk: frames where it is set to that bit rate,
+                          stuff errors where it is set to another
+  opened                  says how it was opened so far, such as "listen-only 125000", with a
+                          semicolon between, instead of "done"
 
 So every error frame, counter and link state comes from the kernel's driver, as on a real bus.
 Source of the serial grammar: linux/drivers/net/can/slcan/slcan-core.c (Linux 6.1).
@@ -22,6 +26,7 @@ import struct
 import subprocess
 import sys
 import threading
+import time
 import tty
 
 TIOCSETD = 0x5423  # asm-generic/ioctls.h
@@ -58,11 +63,46 @@ def can_interfaces():
     return {name for name in os.listdir("/sys/class/net") if kind(name) == ARPHRD_CAN}
 
 
-def swallow(terminal):
-    """The driver sends its set-up commands and waits until they have left."""
+class SetUp:
+    """What the driver makes of the adapter: it waits until its commands have left."""
+
+    RATES = {"S4": 125000, "S5": 250000, "S6": 500000}
+    MODES = {"L": "listen-only", "O": "able-to-send"}
+
+    def __init__(self):
+        self.bitrate = None
+        self.is_open = False
+        self.opened = []
+
+    def follow(self, terminal):
+        rest = ""
+        try:
+            while more := os.read(terminal, 4096):
+                *commands, rest = (rest + more.decode()).split("\r")
+                for command in commands:
+                    self.obey(command)
+        except OSError:
+            pass  # unplugged
+
+    def obey(self, command):
+        self.bitrate = self.RATES.get(command, self.bitrate)
+        if command == "C":
+            self.is_open = False
+        if command in self.MODES:
+            self.opened.append(f"{self.MODES[command]} {self.bitrate}")
+            self.is_open = True
+
+
+def play(terminal, trunk, setup):
+    """A trunk that is busy."""
     try:
-        while os.read(terminal, 4096):
-            pass
+        while True:
+            if setup.is_open:
+                words = ["frame", "45D", "01020304"]
+                if setup.bitrate != trunk:
+                    words = ["error", "stuff"]
+                os.write(terminal, encode(words).encode() + b"\r")
+            time.sleep(0.02)
     except OSError:
         pass  # unplugged
 
@@ -79,7 +119,8 @@ def main():
     before = can_interfaces()
     fcntl.ioctl(drivers, TIOCSETD, struct.pack("i", N_SLCAN))
     (made,) = can_interfaces() - before
-    threading.Thread(target=swallow, args=(ours,), daemon=True).start()
+    setup = SetUp()
+    threading.Thread(target=setup.follow, args=(ours,), daemon=True).start()
     ip(made, "name", name)
     ip(name, "type", "can", "bitrate", bitrate, *(["listen-only", "on"] if mode else []))
     ip(name, "up")
@@ -91,6 +132,14 @@ def main():
             os.close(ours)
             print("done", flush=True)
             return
+        if words == ["opened"]:
+            print("; ".join(setup.opened), flush=True)
+            continue
+        if words[0] == "trunk":
+            trunk = (ours, int(words[1]), setup)
+            threading.Thread(target=play, args=trunk, daemon=True).start()
+            print("done", flush=True)
+            continue
         os.write(ours, encode(words).encode() + b"\r")
         print("done", flush=True)
 

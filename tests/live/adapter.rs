@@ -8,13 +8,13 @@ use super::bus::{ip, is_emulated, sent};
 use super::process::{Process, python};
 use super::running::{Left, Watch};
 
-const NAME: &str = "dlusb";
+pub const NAME: &str = "dlusb";
 
 /// The adapter, plugged in.
-struct Adapter(Process);
+pub struct Adapter(Process);
 
 impl Adapter {
-    fn plug_in(mode: &[&str]) -> Result<Adapter, Absent> {
+    pub fn plug_in(mode: &[&str]) -> Result<Adapter, Absent> {
         if !is_emulated() {
             let reason = "only the emulated kernel is sure to have the adapter's driver";
             return Err(Absent(reason.into()));
@@ -25,12 +25,19 @@ impl Adapter {
         Ok(Adapter(process))
     }
 
-    fn does(&mut self, command: &str) {
+    /// Carries out a command that is answered by `done`.
+    pub fn does(&mut self, command: &str) {
         self.0.say(command);
         assert_eq!(self.0.next_line(), "done");
     }
 
-    fn unplug(mut self) {
+    /// How it was opened since it was plugged in: mode and bit rate, each time.
+    pub fn opened(&mut self) -> Vec<String> {
+        self.0.say("opened");
+        self.0.next_line().split("; ").map(String::from).collect()
+    }
+
+    pub fn unplug(mut self) {
         assert_eq!(sent(NAME), 0, "the watch sent something");
         self.does("unplug");
         assert!(self.0.ended().0.success());

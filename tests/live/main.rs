@@ -7,6 +7,7 @@
 
 mod adapter;
 mod bus;
+mod clip_on;
 mod ending;
 mod flood;
 mod frames;
@@ -41,6 +42,10 @@ const TESTS: &[(&str, Test)] = &[
     ("adapter::unplugged_and_plugged_in_again", adapter::unplugged_and_plugged_in_again),
     ("adapter::back_but_able_to_send", adapter::back_but_able_to_send),
     ("adapter::taken_down_and_up", adapter::taken_down_and_up),
+    ("clip_on::what_an_adapter_is_set_to", clip_on::what_an_adapter_is_set_to),
+    ("clip_on::a_silent_trunk_leaves_all", clip_on::a_silent_trunk_leaves_all_as_it_was),
+    ("clip_on::the_bit_rate_is_found", clip_on::the_bit_rate_is_found_by_listening_only),
+    ("clip_on::the_search_ended_or_failed", clip_on::the_bit_rate_search_is_ended_or_fails),
     ("ending::by_signal_and_by_itself", ending::by_signal_and_by_itself),
     ("ending::killed", ending::killed),
     ("ending::disk_full", ending::disk_full),

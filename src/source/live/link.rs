@@ -11,6 +11,7 @@ use neli::socket::synchronous::NlSocketHandle;
 use neli::utils::Groups;
 use nix::libc;
 use nix::net::if_::if_nametoindex;
+use serde::Serialize;
 use socketcan::{CanCtrlMode, CanInterface, nl::CanState};
 
 /// An interface as it is at this moment.
@@ -27,6 +28,38 @@ pub(super) struct Link {
     pub controller: Controller,
     /// Frames that were received by the driver and dropped before any socket, since it came up.
     pub dropped: u64,
+    pub traffic: Traffic,
+    /// What the driver counted of its controller's troubles; not every kind of link has it.
+    pub troubles: Option<Troubles>,
+}
+
+/// The interface's counts of frames, since the driver made it (linux/if_link.h).
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct Traffic {
+    /// Frames received, error frames among them.
+    pub received: u64,
+    /// Frames sent. Zero where a controller only ever listened.
+    pub sent: u64,
+    /// Errors at reception, as the driver counts them.
+    pub receive_errors: u64,
+    /// Frames received and dropped for want of room.
+    pub dropped: u64,
+}
+
+/// What the driver counted of its controller, since it made the interface: `struct
+/// can_device_stats` (linux/can/netlink.h).
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct Troubles {
+    /// Bus errors.
+    pub bus_errors: u32,
+    /// Times that the controller came to the error-warning state.
+    pub warnings: u32,
+    /// Times that it came to the error-passive state.
+    pub passives: u32,
+    /// Times that it went bus-off.
+    pub bus_offs: u32,
+    /// Times that it was restarted.
+    pub restarts: u32,
 }
 
 /// A CAN controller's settings, each unknown where the driver does not report it.
@@ -36,6 +69,26 @@ pub(super) struct Controller {
     pub has_listen_only: Option<bool>,
     pub bitrate: Option<u32>,
     pub state: Option<CanState>,
+    /// Whether each bus error makes an error frame. Unknown where that cannot be switched.
+    pub reports_errors: Option<bool>,
+    /// The error counters: transmit, receive.
+    pub counters: Option<(u16, u16)>,
+    pub timing: Option<Timing>,
+    pub clock_hz: Option<u32>,
+}
+
+/// Where in a bit the controller looks, and how its clock makes the bit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Timing {
+    pub bitrate: u32,
+    /// In tenths of a percent.
+    pub sample_point: u32,
+    pub quantum_ns: u32,
+    pub propagation: u32,
+    pub phase_1: u32,
+    pub phase_2: u32,
+    pub jump_width: u32,
+    pub prescaler: u32,
 }
 
 /// Why nothing is known of an interface.
@@ -62,24 +115,34 @@ impl Link {
             kind: None,
             controller: Controller::default(),
             dropped: 0,
+            traffic: Traffic::default(),
+            troubles: None,
         };
         for attribute in info.rtattrs().iter() {
             let bytes = attribute.rta_payload().as_ref();
             match attribute.rta_type() {
                 Ifla::Linkinfo => {
                     let parts = attribute.get_attr_handle::<IflaInfo>().map_err(netlink)?;
-                    link.kind = parts
-                        .get_attrs()
-                        .iter()
-                        .find(|part| *part.rta_type() == IflaInfo::Kind)
-                        .map(|part| text(part.rta_payload().as_ref()));
+                    for part in parts.get_attrs().iter() {
+                        let bytes = part.rta_payload().as_ref();
+                        match part.rta_type() {
+                            IflaInfo::Kind => link.kind = Some(text(bytes)),
+                            IflaInfo::Xstats => link.troubles = troubles(bytes),
+                            _ => {}
+                        }
+                    }
                 }
-                Ifla::Stats64 => link.dropped = received_but_dropped(bytes),
+                Ifla::Stats64 => {
+                    link.traffic = traffic(bytes);
+                    link.dropped = link.traffic.dropped;
+                }
                 _ => {}
             }
         }
         if link.is_can {
             link.controller = Controller::read(index)?;
+        } else {
+            link.troubles = None;
         }
         Ok(link)
     }
@@ -94,6 +157,8 @@ impl Link {
             kind: None,
             controller: Controller::default(),
             dropped: 0,
+            traffic: Traffic::default(),
+            troubles: None,
         }
     }
 
@@ -110,11 +175,30 @@ impl Controller {
             _ => netlink(error),
         })?;
         let can = details.can;
+        let (modes, supported) = (can.ctrl_mode, can.ctrl_mode_supported);
+        let has = |mode: CanCtrlMode| supported.map(|modes| modes & mode.mask() != 0);
+        let reports_errors = modes.map(|modes| modes.has_mode(CanCtrlMode::BerrReporting));
         Ok(Controller {
             listen_only: can.ctrl_mode.map(|mode| mode.has_mode(CanCtrlMode::ListenOnly)),
-            has_listen_only: can
-                .ctrl_mode_supported
-                .map(|modes| modes & CanCtrlMode::ListenOnly.mask() != 0),
+            has_listen_only: has(CanCtrlMode::ListenOnly),
+            reports_errors: match (reports_errors, has(CanCtrlMode::BerrReporting)) {
+                (Some(true), _) => Some(true),
+                (Some(false), Some(true)) => Some(false),
+                // Off, but it may be that it cannot be on: then the driver does as it does.
+                _ => None,
+            },
+            counters: can.berr_counter.map(|counters| (counters.txerr, counters.rxerr)),
+            timing: can.bit_timing.filter(|timing| timing.bitrate != 0).map(|timing| Timing {
+                bitrate: timing.bitrate,
+                sample_point: timing.sample_point,
+                quantum_ns: timing.tq,
+                propagation: timing.prop_seg,
+                phase_1: timing.phase_seg1,
+                phase_2: timing.phase_seg2,
+                jump_width: timing.sjw,
+                prescaler: timing.brp,
+            }),
+            clock_hz: can.clock.map(|clock| clock.freq).filter(|&hz| hz != 0),
             bitrate: can.bit_timing.map(|timing| timing.bitrate).filter(|&rate| rate != 0),
             state: can.state,
         })
@@ -171,10 +255,29 @@ fn text(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).trim_end_matches('\0').to_owned()
 }
 
-/// `rx_dropped` of `struct rtnl_link_stats64`: its seventh 64-bit word (linux/if_link.h).
-fn received_but_dropped(stats: &[u8]) -> u64 {
-    let word = stats.chunks_exact(8).nth(6).and_then(|word| word.try_into().ok());
-    word.map_or(0, u64::from_ne_bytes)
+/// From `struct rtnl_link_stats64` (linux/if_link.h), by the place of each 64-bit word.
+fn traffic(stats: &[u8]) -> Traffic {
+    let word = |place| {
+        let word = stats.chunks_exact(8).nth(place).and_then(|word| word.try_into().ok());
+        word.map_or(0, u64::from_ne_bytes)
+    };
+    Traffic { received: word(0), sent: word(1), receive_errors: word(4), dropped: word(6) }
+}
+
+/// From `struct can_device_stats`, six 32-bit words; the fifth, lost arbitrations, says nothing
+/// of one that only listens.
+fn troubles(stats: &[u8]) -> Option<Troubles> {
+    let word = |place| {
+        let word = stats.chunks_exact(4).nth(place).and_then(|word| word.try_into().ok());
+        word.map(u32::from_ne_bytes)
+    };
+    Some(Troubles {
+        bus_errors: word(0)?,
+        warnings: word(1)?,
+        passives: word(2)?,
+        bus_offs: word(3)?,
+        restarts: word(5)?,
+    })
 }
 
 #[cfg(test)]
@@ -196,9 +299,15 @@ mod tests {
     }
 
     #[test]
-    fn the_dropped_counter_is_the_seventh_word() {
+    fn counts_are_read_from_their_places() {
         let stats: Vec<u8> = (0..24_u64).flat_map(u64::to_ne_bytes).collect();
-        assert_eq!(received_but_dropped(&stats), 6);
-        assert_eq!(received_but_dropped(&stats[..50]), 0);
+        let read = traffic(&stats);
+        assert_eq!((read.received, read.sent, read.receive_errors, read.dropped), (0, 1, 4, 6));
+        assert_eq!(traffic(&stats[..50]).dropped, 0);
+        let stats: Vec<u8> = (10..16_u32).flat_map(u32::to_ne_bytes).collect();
+        let read = troubles(&stats).unwrap();
+        assert_eq!((read.bus_errors, read.warnings, read.passives), (10, 11, 12));
+        assert_eq!((read.bus_offs, read.restarts), (13, 15));
+        assert_eq!(troubles(&stats[..20]), None);
     }
 }

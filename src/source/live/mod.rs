@@ -13,16 +13,22 @@
 //! a number; what passes while the link is down, not at all. Frames longer than classical ones
 //! are not handed out by the kernel to a classical socket and are not seen.
 
+mod adapter;
+mod bitrate;
 mod decode;
 mod link;
 mod permit;
 mod receiver;
+mod setting;
 
 use std::time::Duration;
 use std::{fmt, mem};
 
 use jiff::Timestamp;
 
+pub use self::adapter::{Adapter, Safety};
+pub use self::bitrate::{Trial, find_bitrate};
+pub use self::link::{Traffic, Troubles};
 pub use self::permit::Options;
 
 use self::link::{Link, LinkError};

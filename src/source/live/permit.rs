@@ -84,8 +84,10 @@ pub(super) fn set_up_command(link: &Link, options: &Options) -> String {
         Some(false) => "",
         _ => " listen-only on",
     };
+    // Where it can be switched, bus errors make error frames only if it is.
+    let errors = link.controller.reports_errors.map_or("", |_| " berr-reporting on");
     format!(
-        "ip link set {name} down; ip link set {name} type can bitrate {bitrate}{mode}; \
+        "ip link set {name} down; ip link set {name} type can bitrate {bitrate}{mode}{errors}; \
          ip link set {name} up"
     )
 }
@@ -130,8 +132,9 @@ mod tests {
                 has_listen_only: listen_only.map(|_| true),
                 bitrate,
                 state: Some(CanState::ErrorActive),
+                ..Controller::default()
             },
-            dropped: 0,
+            ..Link::absent("can0")
         }
     }
 
