@@ -2,9 +2,9 @@
 
 use crate::fieldbus::eds::Index;
 use crate::fieldbus::{Decoder, DriveStatus, MacId};
-use crate::health::Expectation;
 use crate::health::Summary;
 use crate::health::summary::Kind;
+use crate::health::{Against, Expectation};
 use crate::trunk::{Event, Trunk};
 use crate::wire::{Header, Nanos, Record, What};
 
@@ -91,6 +91,11 @@ impl Analysis {
         self.plan.as_ref()
     }
 
+    /// The data sheet files, where they were given.
+    pub fn sheets(&self) -> Option<&Index> {
+        self.sheets.as_ref()
+    }
+
     /// The state so far.
     pub fn trunk(&self) -> &Trunk {
         &self.trunk
@@ -118,8 +123,8 @@ impl Analysis {
     ) -> Finished {
         self.trunk.finish(events);
         self.decoder.advance(self.trunk.now());
-        let mut summary = Summary::against(
-            self.plan.as_ref(),
+        let summary = Summary::against(
+            Against { plan: self.plan.as_ref(), sheets: self.sheets.as_ref() },
             &self.trunk,
             &self.decoder,
             &self.header,
@@ -127,9 +132,6 @@ impl Analysis {
             name,
             unreadable,
         );
-        if let Some(sheets) = &self.sheets {
-            summary.add_data_sheets(&self.decoder, sheets);
-        }
         Finished { summary, trunk: self.trunk, decoder: self.decoder, plan: self.plan }
     }
 }

@@ -152,6 +152,16 @@ pub enum Code {
     IdentityDiffers,
     /// Another revision than the plan says.
     RevisionDiffers,
+    /// No data sheet file describes a node.
+    DataSheetMissing,
+    /// The data sheet files of a node's maker describe other products.
+    DataSheetProduct,
+    /// A node's data sheet file is for another revision.
+    DataSheetRevision,
+    /// A node's data sheet file has faults of its own.
+    DataSheetFaulty,
+    /// I/O of a size that the node's data sheet file does not offer.
+    DataSheetSize,
     /// A node has its turn less often than the plan says.
     IntervalOverPlan,
     /// More load than the plan can need.

@@ -4,6 +4,7 @@ mod answers;
 mod bus;
 mod catalogue;
 pub mod compare;
+mod data_sheets;
 mod disturbances;
 mod drives;
 mod finding;
@@ -23,6 +24,7 @@ pub use summary::Summary;
 pub use verdict::{State, Verdict};
 
 use crate::fieldbus::Decoder;
+use crate::fieldbus::eds::Index;
 use crate::trunk::Trunk;
 use crate::wire::Bitrate;
 
@@ -35,14 +37,23 @@ pub struct Context {
     pub unreadable: u64,
 }
 
-/// Everything found: the gravest first, of equally grave ones the nearest to a cause.
-pub fn findings(trunk: &Trunk, decoder: &Decoder, context: &Context) -> Vec<Finding> {
-    findings_against(None, trunk, decoder, context)
+/// What the wire is held against.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Against<'a> {
+    /// The plan of the trunk.
+    pub plan: Option<&'a Expectation>,
+    /// The data sheet files.
+    pub sheets: Option<&'a Index>,
 }
 
-/// The same; with a plan also where the wire differs from it.
+/// Everything found: the gravest first, of equally grave ones the nearest to a cause.
+pub fn findings(trunk: &Trunk, decoder: &Decoder, context: &Context) -> Vec<Finding> {
+    findings_against(Against::default(), trunk, decoder, context)
+}
+
+/// The same; with a plan, and data sheets, also where the wire differs from them.
 pub fn findings_against(
-    plan: Option<&Expectation>,
+    against: Against,
     trunk: &Trunk,
     decoder: &Decoder,
     context: &Context,
@@ -54,8 +65,11 @@ pub fn findings_against(
     drives::find(trunk, decoder, &mut found);
     bus::find(trunk, context, &mut found);
     measurement::find(trunk, context, &mut found);
-    if let Some(plan) = plan {
+    if let Some(plan) = against.plan {
         plan.find(trunk, decoder, context, &mut found);
+    }
+    if let Some(sheets) = against.sheets {
+        data_sheets::find(sheets, trunk, decoder, &mut found);
     }
     found.sort_by_key(|finding| {
         let rank = finding.code.entry().rank;

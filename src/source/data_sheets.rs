@@ -27,7 +27,16 @@ pub fn data_sheets(directory: &Path) -> Result<(Index, Vec<String>), SourceError
         match read(&path) {
             Ok(bytes) => {
                 let name = path.strip_prefix(directory).unwrap_or(&path).display().to_string();
-                index.add(DataSheet::parse(&name, &decode_text(&bytes)));
+                let sheet = DataSheet::parse(&name, &decode_text(&bytes));
+                if sheet.vendor_id.is_none() || sheet.product_code.is_none() {
+                    // It describes nobody; the first thing wrong with it says why.
+                    let first = sheet.problems.first();
+                    let why =
+                        first.map_or(String::new(), |p| format!(": line {}: {}", p.line, p.what));
+                    left_out.push(one_line(&format!("{}: names no device{why}", path.display())));
+                    continue;
+                }
+                index.add(sheet);
             }
             Err(error) => left_out.push(one_line(&format!("{}: {error}", path.display()))),
         }
@@ -74,13 +83,20 @@ mod tests {
         std::fs::create_dir(directory.path().join("drives")).unwrap();
         let sheet = "[Device]\r\nVendCode = 900;\r\nProdCode = 17\r\n";
         std::fs::write(directory.path().join("drives/CAPPER.EDS"), sheet).unwrap();
-        std::fs::write(directory.path().join("filler.eds"), "[Device]\nVendCode = 901;").unwrap();
+        std::fs::write(
+            directory.path().join("filler.eds"),
+            "[Device]\nVendCode = 901;\nProdCode = 3;",
+        )
+        .unwrap();
+        let nobody = "[Device]\nVendCode = 901;\nProdCode = x;";
+        std::fs::write(directory.path().join("nobody.eds"), nobody).unwrap();
         std::fs::write(directory.path().join("notes.txt"), "hello").unwrap();
         std::fs::create_dir(directory.path().join("folder.eds")).unwrap();
         let (index, left_out) = data_sheets(directory.path()).unwrap();
         let files: Vec<&str> = index.sheets().iter().map(|sheet| sheet.file.as_str()).collect();
         assert_eq!(files, ["drives/CAPPER.EDS", "filler.eds"]);
-        assert_eq!(left_out, [""; 0]);
+        assert_eq!(left_out.len(), 1);
+        assert!(left_out[0].contains("nobody.eds: names no device: line"), "{left_out:?}");
         assert!(data_sheets(&directory.path().join("nowhere")).is_err());
     }
 }

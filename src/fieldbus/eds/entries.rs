@@ -4,6 +4,9 @@
 //! Source of the syntax: CIP electronic data sheets: sections in brackets, `name = value,
 //! value …;` over any number of lines, `$` opens a comment, text in double quotes.
 
+use std::collections::HashMap;
+use std::collections::hash_map::Entry as Slot;
+
 /// So many problems are kept one by one.
 const MAX_PROBLEMS: usize = 100;
 
@@ -101,6 +104,8 @@ struct Reader {
     entries: Entries,
     section: Option<String>,
     open: Option<Open>,
+    /// The line of each entry, by section and name in small letters.
+    lines: HashMap<(String, String), usize>,
 }
 
 /// An entry whose semicolon has not come.
@@ -176,9 +181,15 @@ impl Reader {
         if let Some(problem) = problem {
             self.entries.problem(open.last, format!("{}: {problem}", entry.name));
         }
-        if let Some(first) = self.entries.find(&entry.section, &entry.name) {
-            let what = format!("{}: again; line {} counts", entry.name, first.line);
-            self.entries.problem(entry.line, what);
+        let key = (entry.section.to_ascii_lowercase(), entry.name.to_ascii_lowercase());
+        match self.lines.entry(key) {
+            Slot::Occupied(first) => {
+                let what = format!("{}: again; line {} counts", entry.name, first.get());
+                self.entries.problem(entry.line, what);
+            }
+            Slot::Vacant(slot) => {
+                slot.insert(entry.line);
+            }
         }
         self.entries.entries.push(entry);
     }

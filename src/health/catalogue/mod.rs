@@ -2,6 +2,7 @@
 
 mod bus;
 mod connections;
+mod data_sheets;
 mod errors;
 mod measurement;
 mod nodes;
@@ -58,6 +59,7 @@ pub fn catalogue() -> impl Iterator<Item = &'static Entry> {
         &nodes::ENTRIES,
         &connections::ENTRIES,
         &plan::ENTRIES,
+        &data_sheets::ENTRIES,
     ]
     .into_iter()
     .flatten()

@@ -4,7 +4,7 @@ use super::{
     AddressClash, Errors, Finding, Groups, Kind, Load, Node, ProbableCause, Source, Summary,
 };
 use crate::fieldbus::Decoder;
-use crate::health::{self, CAUTIONS, Context, Expectation, Rank, Severity, Verdict};
+use crate::health::{self, Against, CAUTIONS, Context, Rank, Severity, Verdict};
 use crate::trunk::Trunk;
 use crate::wire::Header;
 
@@ -18,12 +18,12 @@ impl Summary {
         name: &str,
         unreadable: u64,
     ) -> Summary {
-        Summary::against(None, trunk, decoder, header, kind, name, unreadable)
+        Summary::against(Against::default(), trunk, decoder, header, kind, name, unreadable)
     }
 
-    /// The same; with a plan also where the wire differs from it.
+    /// The same; with a plan, and data sheets, also where the wire differs from them.
     pub fn against(
-        plan: Option<&Expectation>,
+        against: Against,
         trunk: &Trunk,
         decoder: &Decoder,
         header: &Header,
@@ -32,7 +32,7 @@ impl Summary {
         unreadable: u64,
     ) -> Summary {
         let context = Context { bitrate: header.bitrate, unreadable };
-        let findings = health::findings_against(plan, trunk, decoder, &context);
+        let findings = health::findings_against(against, trunk, decoder, &context);
         let mut summary = Summary {
             format: Self::FORMAT.to_string(),
             version: Self::VERSION,
@@ -49,6 +49,9 @@ impl Summary {
             cautions: CAUTIONS.map(String::from).to_vec(),
         };
         summary.add_said(decoder);
+        if let Some(sheets) = against.sheets {
+            summary.add_data_sheets(trunk, decoder, sheets);
+        }
         summary
     }
 }

@@ -5,8 +5,9 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Summary;
-use crate::fieldbus::eds::{Index, SheetMatch, SizeNotOffered};
-use crate::fieldbus::{ConnectionKind, Decoder, MacId, Node};
+use crate::fieldbus::eds::{DataSheet, Index, SheetMatch, SizeNotOffered};
+use crate::fieldbus::{ConnectionKind, Decoder, Known, MacId, Node, Origin};
+use crate::trunk::{self, IoSizes, Trunk};
 
 /// How a node and the data sheet files agree.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -60,10 +61,11 @@ pub struct NotOffered {
 
 impl Summary {
     /// Adds what the data sheet files say of each node.
-    pub fn add_data_sheets(&mut self, decoder: &Decoder, sheets: &Index) {
+    pub(super) fn add_data_sheets(&mut self, trunk: &Trunk, decoder: &Decoder, sheets: &Index) {
         for node in &mut self.nodes {
             if let Some(mac_id) = MacId::new(node.mac_id) {
-                node.data_sheet = Some(DataSheetFacts::of(decoder.node(mac_id), sheets));
+                node.data_sheet =
+                    Some(DataSheetFacts::of(trunk.node(mac_id), decoder.node(mac_id), sheets));
             }
         }
     }
@@ -71,23 +73,10 @@ impl Summary {
 
 impl DataSheetFacts {
     /// How a node and the files agree.
-    pub fn of(node: &Node, sheets: &Index) -> DataSheetFacts {
+    pub fn of(seen: &trunk::Node, node: &Node, sheets: &Index) -> DataSheetFacts {
         let found = sheets.find(&node.identity);
         let sheet = found.sheet();
-        let mut not_offered = Vec::new();
-        for (kind, sheet) in ConnectionKind::ALL.into_iter().zip(std::iter::repeat(sheet)) {
-            let Some(sheet) = sheet else { break };
-            let connection = node.connections.get(kind);
-            let mut note = |produced, found: Option<SizeNotOffered>| {
-                if let Some(SizeNotOffered { bytes, offered }) = found {
-                    not_offered.push(NotOffered { connection: kind, produced, bytes, offered });
-                }
-            };
-            let produced = connection.produced.map(|known| known.value);
-            note(true, produced.and_then(|bytes| sheet.produced_not_offered(kind, bytes)));
-            let consumed = connection.consumed.map(|known| known.value);
-            note(false, consumed.and_then(|bytes| sheet.consumed_not_offered(kind, bytes)));
-        }
+        let not_offered = sheet.map_or(Vec::new(), |sheet| not_offered(sheet, seen, node));
         DataSheetFacts {
             verdict: SheetVerdict::of(&found),
             file: sheet.map(|sheet| sheet.file.clone()),
@@ -98,6 +87,41 @@ impl DataSheetFacts {
             }),
         }
     }
+}
+
+/// The I/O sizes on the wire, said or seen, that a file does not offer. What only a plan says is
+/// not on the wire.
+pub(in crate::health) fn not_offered(
+    sheet: &DataSheet,
+    seen: &trunk::Node,
+    node: &Node,
+) -> Vec<NotOffered> {
+    let mut not_offered = Vec::new();
+    for kind in ConnectionKind::ALL {
+        let connection = node.connections.get(kind);
+        let said = |known: Option<Known<u16>>| {
+            known.filter(|known| known.origin != Origin::Planned).map(|known| known.value)
+        };
+        let polled = |sizes: &IoSizes| match kind {
+            // An empty message says that there are no data now, and counts as no size.
+            ConnectionKind::Poll => sizes.sizes().into_iter().filter(|&bytes| bytes > 0).collect(),
+            _ => Vec::new(),
+        };
+        let mut note = |produced, said: Option<u16>, mut sizes: Vec<u16>| {
+            sizes.extend(said.filter(|bytes| !sizes.contains(bytes)));
+            not_offered.extend(sizes.into_iter().filter_map(|bytes| {
+                let offer = match produced {
+                    true => sheet.produced_not_offered(kind, bytes),
+                    false => sheet.consumed_not_offered(kind, bytes),
+                };
+                let SizeNotOffered { bytes, offered } = offer?;
+                Some(NotOffered { connection: kind, produced, bytes, offered })
+            }));
+        };
+        note(true, said(connection.produced), polled(&seen.response_sizes));
+        note(false, said(connection.consumed), polled(&seen.command_sizes));
+    }
+    not_offered
 }
 
 impl SheetVerdict {

@@ -184,7 +184,7 @@ mod tests {
             decoder.frame(Nanos::from_millis(index as i64), &frame);
         }
         let mac_id = MacId::new(9).unwrap();
-        let seen = Seen { trunk: &Trunk::default(), decoder: &decoder, plan: None };
+        let seen = Seen { trunk: &Trunk::default(), decoder: &decoder, plan: None, sheets: None };
         let facts = Facts::of(&seen, mac_id, true);
         assert_eq!(facts.lights[1], Some(Light::Green));
         let lines: Vec<String> = facts.lines.iter().map(|(l, t)| format!("{l}: {t}")).collect();

@@ -2,8 +2,9 @@
 
 use super::facts::Facts;
 use crate::analysis::Analysis;
+use crate::fieldbus::eds::Index;
 use crate::fieldbus::{Decoder, DeviceId, MacId};
-use crate::health::{self, Code, Context, Expectation, Finding, Severity, State, Verdict};
+use crate::health::{self, Against, Code, Context, Expectation, Finding, Severity, State, Verdict};
 use crate::trunk::{Absence, Burst, Exchange, Node, Span, Trail, Trunk, WINDOW};
 use crate::wire::{Bitrate, Cause, ControllerState, Nanos, Tally};
 
@@ -24,12 +25,14 @@ pub struct Seen<'a> {
     pub decoder: &'a Decoder,
     /// What the trunk is meant to be.
     pub plan: Option<&'a Expectation>,
+    /// The data sheet files.
+    pub sheets: Option<&'a Index>,
 }
 
 impl<'a> From<&'a Analysis> for Seen<'a> {
     fn from(analysis: &'a Analysis) -> Seen<'a> {
         let (trunk, decoder) = (analysis.trunk(), analysis.decoder());
-        Seen { trunk, decoder, plan: analysis.plan() }
+        Seen { trunk, decoder, plan: analysis.plan(), sheets: analysis.sheets() }
     }
 }
 
@@ -178,9 +181,10 @@ impl Snapshot {
     /// Takes it. `ended`: nothing more will come, so a missing end counts; `page`: the node that
     /// more is wanted of.
     pub fn of(seen: Seen, context: &Context, ended: bool, page: Option<MacId>) -> Snapshot {
-        let Seen { trunk, decoder, plan } = seen;
+        let Seen { trunk, decoder, plan, sheets } = seen;
+        let against = Against { plan, sheets };
         let now = trunk.now();
-        let mut findings: Vec<Found> = health::findings_against(plan, trunk, decoder, context)
+        let mut findings: Vec<Found> = health::findings_against(against, trunk, decoder, context)
             .into_iter()
             // What goes on has no end yet.
             .filter(|finding| ended || finding.code != Code::CaptureCutOff)
