@@ -1,7 +1,7 @@
 //! Findings about the bus as a whole: errors, load, frames that do not belong.
 
 use super::nodes::{at, finding_if, times};
-use super::{Code, Context, Finding, Severity, disturbances};
+use super::{Code, Context, ErrorTrend, Finding, Severity, disturbances};
 use crate::trunk::{Occurrences, Trunk, WINDOW};
 use crate::wire::{Cause, Nanos};
 
@@ -124,6 +124,9 @@ fn bus_errors(trunk: &Trunk) -> Option<Finding> {
             at(burst.from),
             at(burst.to)
         );
+    }
+    if let Some(trend) = ErrorTrend::of(&trunk.course.stretches(trunk.now())) {
+        evidence += &format!("; {}", trend.words());
     }
     if passive > 0 {
         evidence += &format!("; the adapter's controller went error-passive {}", times(passive));

@@ -7,6 +7,7 @@ pub mod compare;
 mod data_sheets;
 mod disturbances;
 mod drives;
+mod error_trend;
 mod finding;
 mod masters;
 mod measurement;
@@ -17,6 +18,7 @@ pub mod summary;
 mod verdict;
 
 pub use catalogue::{CAUTIONS, Entry, Rank, catalogue};
+pub use error_trend::{Direction, ErrorTrend};
 pub use finding::{Code, Finding, Severity};
 pub use plan::Expectation;
 pub use rates::TwoRates;

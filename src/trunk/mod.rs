@@ -5,6 +5,7 @@
 
 mod address;
 mod batches;
+mod course;
 mod distribution;
 mod errors;
 mod event;
@@ -25,6 +26,7 @@ mod together;
 mod trail;
 
 pub use address::{AddressState, Clash, ClashOutcome};
+pub use course::{Course, Stretch as CourseStretch};
 pub use distribution::Distribution;
 pub use errors::{Burst, BusErrors, Controller};
 pub use event::Event;

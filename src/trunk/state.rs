@@ -3,7 +3,7 @@
 use super::address::Outcome;
 use super::presence::Change;
 use super::{
-    BusErrors, Clash, Event, Load, Node, Occurrences, Rhythm, Strikes, Talk, Ties, Together,
+    BusErrors, Clash, Course, Event, Load, Node, Occurrences, Rhythm, Strikes, Talk, Ties, Together,
 };
 use crate::fieldbus::{AddressCheck, DriveCommand, DriveStatus, Identifier, MacId, Role};
 use crate::wire::{Frame, Id, Nanos, Record, Tally, What, wire_bits};
@@ -37,6 +37,8 @@ pub struct Trunk {
     pub rhythm: Rhythm,
     /// Whether they come with a drive.
     pub ties: Ties,
+    /// How many disturbances when.
+    pub course: Course,
     /// Who fills the bus.
     pub talk: Talk,
     /// Whether several nodes leave or restart at once.
@@ -72,6 +74,7 @@ impl Default for Trunk {
             strikes: Strikes::default(),
             rhythm: Rhythm::default(),
             ties: Ties::default(),
+            course: Course::default(),
             talk: Talk::default(),
             together: Together::default(),
             poll_gap: None,
@@ -116,6 +119,7 @@ impl Trunk {
                     self.strikes.error();
                     if self.rhythm.error(t) {
                         self.ties.disturbance(t);
+                        self.course.disturbance(t);
                     }
                 }
                 let change = self.errors.frame(t, frame, self.tally.frames);
@@ -134,11 +138,13 @@ impl Trunk {
             }
             What::LinkDown(_) => {
                 self.link_downs.add(t);
+                self.course.down(t);
                 self.doubt();
                 self.errors.controller.reset();
                 events(t, Event::LinkDown);
             }
             What::LinkUp => {
+                self.course.up(t);
                 self.errors.controller.reset();
                 events(t, Event::LinkUp);
             }

@@ -44,7 +44,7 @@ impl Summary {
             nodes: trunk.nodes().map(|(mac_id, node)| Node::of(mac_id, node)).collect(),
             address_clashes: trunk.clashes().iter().map(AddressClash::from).collect(),
             address_clashes_unlisted: trunk.unlisted_clashes(),
-            errors: Errors::of(&trunk.errors),
+            errors: Errors::of(trunk),
             findings: findings.iter().map(Finding::of).collect(),
             cautions: CAUTIONS.map(String::from).to_vec(),
         };

@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::health::ErrorTrend;
 use crate::trunk::{
     BusErrors, Controller, Groups as TrunkGroups, Load as TrunkLoad, Trunk, WINDOW,
 };
@@ -153,6 +154,8 @@ pub struct Errors {
     pub bursts: u64,
     /// The burst with the most error frames.
     pub largest_burst: Option<ErrorBurst>,
+    /// Whether they become more or fewer; unknown where there are too few to say.
+    pub trend: Option<ErrorTrend>,
 }
 
 /// How many error frames name each cause, after linux/can/error.h.
@@ -224,7 +227,8 @@ pub struct ErrorBurst {
 }
 
 impl Errors {
-    pub(super) fn of(errors: &BusErrors) -> Errors {
+    pub(super) fn of(trunk: &Trunk) -> Errors {
+        let errors: &BusErrors = &trunk.errors;
         let controller: &Controller = &errors.controller;
         Errors {
             frames: errors.frames(),
@@ -258,6 +262,7 @@ impl Errors {
                 frames: burst.frames,
                 good_frames: burst.good_frames,
             }),
+            trend: ErrorTrend::of(&trunk.course.stretches(trunk.now())),
         }
     }
 }
