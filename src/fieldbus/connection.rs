@@ -221,6 +221,10 @@ pub struct Connections {
     pub allocated: Choice,
     /// The master that owns the node.
     pub owner: Option<Known<MacId>>,
+    /// The master that the plan says.
+    planned_owner: Option<MacId>,
+    /// When the node was last allocated.
+    pub allocated_at: Option<Nanos>,
     /// How often the node was allocated.
     pub allocations: u64,
     /// How often connections were released.
@@ -241,6 +245,7 @@ impl Connections {
     /// The node granted an allocation.
     pub fn allocate(&mut self, t: Nanos, choice: Choice, owner: MacId) {
         self.allocations += 1;
+        self.allocated_at = Some(t);
         self.owner = Some(Known { value: owner, origin: Origin::Learnt });
         self.allocated = self.allocated.with(choice);
         for kind in ConnectionKind::ALL.into_iter().filter(|kind| choice.has(kind.choice())) {
@@ -256,6 +261,16 @@ impl Connections {
         }
     }
 
+    /// The plan says who is the node's master.
+    pub fn plan_owner(&mut self, master: MacId) {
+        self.planned_owner = Some(master);
+        offer(&mut self.owner, master, Origin::Planned);
+    }
+
+    fn planned(&self) -> Option<Known<MacId>> {
+        self.planned_owner.map(|value| Known { value, origin: Origin::Planned })
+    }
+
     /// The node granted a release.
     pub fn release(&mut self, choice: Choice) {
         self.releases += 1;
@@ -269,7 +284,8 @@ impl Connections {
         self.allocated = self.allocated.without(choice);
         if self.allocated.without(Choice::NO_ACKNOWLEDGE) == Choice::NONE {
             self.allocated = Choice::NONE;
-            self.owner = None;
+            self.allocated_at = None;
+            self.owner = self.planned();
         }
     }
 
@@ -281,7 +297,8 @@ impl Connections {
     /// The allocation attribute was read.
     pub fn told(&mut self, choice: Choice, owner: Option<MacId>) {
         self.allocated = choice;
-        self.owner = owner.map(|value| Known { value, origin: Origin::Learnt });
+        let learnt = owner.map(|value| Known { value, origin: Origin::Learnt });
+        self.owner = learnt.or(self.planned());
     }
 
     /// An attribute of a connection was read, or set and granted.

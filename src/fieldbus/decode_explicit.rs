@@ -2,17 +2,32 @@
 
 use super::decoded::{Decoded, Explicit, Meaning, Note, Notes, Way};
 use super::granted::granted;
+use super::opened::{Between, OpenConnections};
 use super::{
-    Asked, Assembly, BodyFormat, CutShort, Decoder, Fragment, FragmentError, FragmentKind, Header,
-    Heartbeat, Identifier, MacId, Message, Node, Older, Role, Service, Stage,
+    Allocate, Asked, Assembly, BodyFormat, Choice, Class, CutShort, Decoder, Fragment,
+    FragmentError, FragmentKind, Header, Heartbeat, Identifier, MacId, Message, Node, Older, Open,
+    Opened, Role, Service, Stage,
 };
 use crate::wire::Nanos;
 
 /// Fragments of an explicit message that stop for so long: 4 x the default rate of 2500 ms.
 const LIMIT: Nanos = Nanos::from_millis(10_000);
 
-/// Body formats agreed, by the node that is asked and its client.
-pub(super) type Formats = [[BodyFormat; MacId::COUNT]];
+/// What nodes and their clients agreed on.
+#[derive(Debug, Clone)]
+pub(super) struct Agreed {
+    /// Body formats, by the node that is asked and its client.
+    formats: Box<[[BodyFormat; MacId::COUNT]]>,
+    /// Connections with identifiers of Group 1 or 2.
+    pub(super) open: OpenConnections,
+}
+
+impl Default for Agreed {
+    fn default() -> Agreed {
+        let formats = vec![[BodyFormat::default(); MacId::COUNT]; MacId::COUNT];
+        Agreed { formats: formats.into_boxed_slice(), open: OpenConnections::default() }
+    }
+}
 
 /// One frame of an explicit message: who, to whom.
 #[derive(Debug, Clone, Copy)]
@@ -48,6 +63,12 @@ impl Ends {
         Ends { header, role, from, to, answers }
     }
 
+    fn opened(between: Between, data: &[u8]) -> Ends {
+        let header = Header::from_byte(data.first().copied().unwrap_or(0));
+        let Between { from, to, answers } = between;
+        Ends { header, role: Role::OpenedExplicit, from, to, answers }
+    }
+
     fn server(&self) -> MacId {
         if self.answers { self.from } else { self.to }
     }
@@ -60,20 +81,24 @@ impl Ends {
         matches!(self.role, Role::UnconnectedRequest | Role::UnconnectedRequestGroup3)
     }
 
+    /// Whether it is between two nodes as they agreed, not between a master and its slave.
     fn group3(&self) -> bool {
         matches!(
             self.role,
-            Role::OtherExplicit | Role::UnconnectedRequestGroup3 | Role::UnconnectedResponseGroup3
+            Role::OtherExplicit
+                | Role::OpenedExplicit
+                | Role::UnconnectedRequestGroup3
+                | Role::UnconnectedResponseGroup3
         )
     }
 
     /// How a request names its object; `None` on the unconnected port of Group 3, where it
     /// names none.
-    fn format(&self, formats: &Formats) -> Option<BodyFormat> {
+    fn format(&self, agreed: &Agreed) -> Option<BodyFormat> {
         match self.role {
             Role::UnconnectedRequestGroup3 | Role::UnconnectedResponseGroup3 => None,
             Role::UnconnectedRequest => Some(BodyFormat::default()),
-            _ => Some(formats[self.server().index()][self.client().index()]),
+            _ => Some(agreed.formats[self.server().index()][self.client().index()]),
         }
     }
 }
@@ -86,8 +111,21 @@ impl Decoder {
         identifier: Identifier,
         data: &'a [u8],
     ) -> Decoded<'a> {
-        let mut ends = Ends::new(identifier, data);
-        let Decoder { nodes, formats, group3, body, .. } = self;
+        self.between(t, Ends::new(identifier, data), data)
+    }
+
+    /// Decodes a frame of an explicit connection with identifiers of Group 1 or 2.
+    pub(super) fn opened<'a>(
+        &'a mut self,
+        t: Nanos,
+        between: Between,
+        data: &'a [u8],
+    ) -> Decoded<'a> {
+        self.between(t, Ends::opened(between, data), data)
+    }
+
+    fn between<'a>(&'a mut self, t: Nanos, mut ends: Ends, data: &'a [u8]) -> Decoded<'a> {
+        let Decoder { nodes, agreed, group3, body, .. } = self;
         let mut notes = Notes::default();
         let meaning = if data.len() < 2 {
             notes.add(Note::CutShort(CutShort("service")));
@@ -98,9 +136,9 @@ impl Decoder {
                 nodes[ends.from.index()].spoke(t);
             }
             if ends.header.fragmented {
-                part(nodes, formats, group3, body, t, &mut ends, data, &mut notes)
+                part(nodes, agreed, group3, body, t, &mut ends, data, &mut notes)
             } else {
-                message(nodes, formats, t, &ends, &data[1..], &mut notes)
+                message(nodes, agreed, t, &ends, &data[1..], &mut notes)
             }
         };
         Decoded {
@@ -117,7 +155,7 @@ impl Decoder {
 #[allow(clippy::too_many_arguments)]
 fn part<'a>(
     nodes: &mut [Node],
-    formats: &mut Formats,
+    agreed: &mut Agreed,
     group3: &mut Group3,
     body: &'a mut Vec<u8>,
     t: Nanos,
@@ -149,7 +187,7 @@ fn part<'a>(
         &mut nodes[ends.server().index()].request
     };
     let (stage, error) = assembly.fragment(t, fragment, &data[2..], true);
-    if ends.role == Role::OtherExplicit {
+    if matches!(ends.role, Role::OtherExplicit | Role::OpenedExplicit) {
         // Only the first fragment shows it; the message begins with that.
         ends.answers = assembly.message().first().is_some_and(|byte| byte & 0x80 != 0);
     }
@@ -168,14 +206,14 @@ fn part<'a>(
         notes.add(Note::Fragment(error));
     }
     match stage {
-        Stage::Whole => message(nodes, formats, t, ends, body, notes),
+        Stage::Whole => message(nodes, agreed, t, ends, body, notes),
         _ => Meaning::Part(fragment, stage),
     }
 }
 
 fn message<'a>(
     nodes: &mut [Node],
-    formats: &mut Formats,
+    agreed: &mut Agreed,
     t: Nanos,
     ends: &Ends,
     body: &'a [u8],
@@ -205,7 +243,7 @@ fn message<'a>(
             _ => {}
         }
     }
-    let message = match Message::parse(body, ends.format(formats)) {
+    let message = match Message::parse(body, ends.format(agreed)) {
         Ok(message) => message,
         Err(short) => {
             node.explicit.cut_short += 1;
@@ -239,8 +277,9 @@ fn message<'a>(
     if message.is_response() {
         if let Some(asked) = &asked {
             if let Some(format) = granted(node, t, asked, &message) {
-                formats[server.index()][client.index()] = format;
+                agreed.formats[server.index()][client.index()] = format;
             }
+            agree(node, agreed, ends, asked, &message);
         } else {
             node.explicit.unasked += 1;
             notes.add(Note::NobodyAsked);
@@ -249,14 +288,31 @@ fn message<'a>(
     Meaning::Explicit(Explicit {
         header: ends.header,
         message,
-        port: ends.format(formats).is_none(),
+        port: ends.format(agreed).is_none(),
         took: asked.and_then(|asked| t.since(asked.at)),
         asked,
     })
 }
 
+/// A connection was opened or closed on the unconnected port of Group 3.
+fn agree(node: &mut Node, agreed: &mut Agreed, ends: &Ends, asked: &Asked, message: &Message) {
+    let (None, &Message::Response { service, data }) = (asked.target, message) else { return };
+    if service == Service::ALLOCATE
+        && let (Some(open), Some(opened)) = (Open::parse(asked.data()), Opened::parse(data))
+    {
+        node.explicit.opened += 1;
+        agreed.open.open(ends.client(), ends.server(), open, opened);
+    } else if service == Service::RELEASE
+        && let Some(&[low, high]) = asked.data().first_chunk()
+    {
+        node.explicit.closed += 1;
+        agreed.open.close(ends.server(), u16::from_le_bytes([low, high]));
+    }
+}
+
 fn request(node: &mut Node, t: Nanos, ends: &Ends, message: &Message, notes: &mut Notes) {
     node.explicit.requests += 1;
+    node.explicit.io_asked += u64::from(allocates_io(message));
     let (client, transaction) = (ends.client(), ends.header.transaction);
     if ends.role == Role::ExplicitRequest {
         node.connections.fed(t, super::ConnectionKind::Explicit);
@@ -276,6 +332,18 @@ fn request(node: &mut Node, t: Nanos, ends: &Ends, message: &Message, notes: &mu
             notes.add(Note::NeverAnswered);
         }
     }
+}
+
+/// Whether a request is a master's that wants to exchange I/O.
+fn allocates_io(message: &Message) -> bool {
+    let &Message::Request { service: Service::ALLOCATE, target, data } = message else {
+        return false;
+    };
+    let io = |allocate: Allocate| {
+        allocate.choice.without(Choice::EXPLICIT.with(Choice::NO_ACKNOWLEDGE)) != Choice::NONE
+    };
+    target.is_some_and(|target| target.class == Class::DEVICENET)
+        && Allocate::parse(data).is_some_and(io)
 }
 
 /// Fragmented messages on connections of Group 3, by who sends to whom.

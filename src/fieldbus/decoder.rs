@@ -6,11 +6,11 @@
 use embedded_can::Id;
 
 use super::connection::offer;
-use super::decode_explicit::{Formats, Group3};
+use super::decode_explicit::{Agreed, Group3};
 use super::decoded::{Decoded, DriveIo, Io, Meaning, Note, Notes, Way};
 use super::{
-    AddressCheck, BodyFormat, ConnectionKind, DriveCommand, DriveStatus, Identifier, IoChannel,
-    IoFrame, Known, MacId, Node, Offline, Origin, Role, Stage,
+    AddressCheck, AddressCheckKind, ConnectionKind, DriveCommand, DriveStatus, Identifier,
+    IoChannel, IoFrame, Known, MacId, Node, Offline, OfflineService, Origin, Role, Stage,
 };
 use crate::wire::{Frame, Nanos};
 
@@ -21,7 +21,7 @@ const SWEEP: Nanos = Nanos::from_millis(100);
 #[derive(Debug, Clone)]
 pub struct Decoder {
     pub(super) nodes: Box<[Node]>,
-    pub(super) formats: Box<Formats>,
+    pub(super) agreed: Agreed,
     pub(super) group3: Group3,
     /// The explicit message that was put together last.
     pub(super) body: Vec<u8>,
@@ -32,7 +32,7 @@ impl Default for Decoder {
     fn default() -> Decoder {
         Decoder {
             nodes: vec![Node::default(); MacId::COUNT].into_boxed_slice(),
-            formats: vec![[BodyFormat::default(); MacId::COUNT]; MacId::COUNT].into_boxed_slice(),
+            agreed: Agreed::default(),
             group3: Group3::default(),
             body: Vec::new(),
             next_sweep: Nanos(i64::MIN),
@@ -62,8 +62,7 @@ impl Decoder {
 
     /// The plan says who is a node's master.
     pub fn plan_owner(&mut self, mac_id: MacId, master: MacId) {
-        let owner = &mut self.nodes[mac_id.index()].connections.owner;
-        offer(owner, master, Origin::Planned);
+        self.nodes[mac_id.index()].connections.plan_owner(master);
     }
 
     /// Frames are known to be missing at `t`: what is half done is forgotten without blame.
@@ -107,6 +106,9 @@ impl Decoder {
             return plain(Meaning::Remote, notes);
         }
         let data = frame.bytes();
+        if let Some(between) = self.agreed.open.find(identifier, data) {
+            return self.opened(t, between, data);
+        }
         match role {
             Role::Invalid => {
                 notes.add(Note::DoesNotBelong);
@@ -116,7 +118,13 @@ impl Decoder {
                 let Some(mac_id) = node else { return plain(Meaning::Unreadable, notes) };
                 match AddressCheck::parse(mac_id, data) {
                     Ok(check) => {
-                        self.nodes[mac_id.index()].address_check(t, &check);
+                        let node = &mut self.nodes[mac_id.index()];
+                        let itself = node.identity.serial == Some(check.device.serial);
+                        if itself && check.kind == AddressCheckKind::Request {
+                            // It starts anew, and has no connections any more.
+                            self.agreed.open.forget(mac_id);
+                        }
+                        node.address_check(t, &check);
                         plain(Meaning::AddressCheck(check), notes)
                     }
                     Err(error) => {
@@ -131,8 +139,10 @@ impl Decoder {
             | Role::OwnershipResponse
             | Role::OtherOffline => {
                 let offline = Offline::parse(role, data);
-                let node = if let Offline::Request { mac_id, .. } = offline {
-                    self.nodes[mac_id.index()].identify();
+                let node = if let Offline::Request { mac_id, service, .. } = offline {
+                    if service == OfflineService::IDENTIFY {
+                        self.nodes[mac_id.index()].identify();
+                    }
                     Some(mac_id)
                 } else {
                     None
@@ -144,7 +154,8 @@ impl Decoder {
             | Role::UnconnectedRequest
             | Role::UnconnectedRequestGroup3
             | Role::UnconnectedResponseGroup3
-            | Role::OtherExplicit => self.explicit(t, identifier, data),
+            | Role::OtherExplicit
+            | Role::OpenedExplicit => self.explicit(t, identifier, data),
             Role::MulticastPollResponse
             | Role::ChangeOfState
             | Role::StrobeResponse

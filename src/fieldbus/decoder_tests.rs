@@ -137,12 +137,95 @@ fn unconnected_open() {
     assert_eq!(trunk.node(7).identity.vendor_id, Some(900));
 }
 
+/// What an open message holds is from memory; the identifiers are calculated from the layout
+/// in IEC 62026-3: client 5 sends with message 2 of Group 1, node 7 with message 9.
+#[test]
+fn a_connection_opened_in_group_1() {
+    let mut trunk = Trunk::default();
+    // Before it is opened the same frame is I/O.
+    let before = trunk.hear(0x085, &[7, 0x0E, 1, 1, 1]);
+    assert_eq!(before, "I/O, Group 1, 5 bytes 070E010101");
+    trunk.hear(0x785, &[7, 0x4B, 0, 0x02]);
+    let words = trunk.hear(0x747, &[5, 0xCB, 0, 0x29, 1, 0]);
+    assert_eq!(words, "opened connection 0001h, body format 8/8, after 1.000 ms");
+    assert_eq!(trunk.hear(0x085, &[7, 0x0E, 1, 1, 1]), "get identity 1 vendor id");
+    let words = trunk.hear(0x247, &[5, 0x8E, 0x84, 3]);
+    assert_eq!(words, "identity 1 vendor id is 900, after 1.000 ms");
+    assert_eq!(trunk.node(7).identity.vendor_id, Some(900));
+    // A name in two acknowledged fragments.
+    trunk.hear(0x085, &[0x47, 0x0E, 1, 1, 7]);
+    let words = trunk.hear(0x247, &[0xC5, 0, 0x8E, 6, b'C', b'a', b'p', b'p']);
+    assert_eq!(words, "explicit response, first fragment, count 0");
+    assert_eq!(trunk.hear(0x085, &[0xC7, 0xC0, 0]), "fragment 0 acknowledged");
+    let words = trunk.hear(0x247, &[0xC5, 0x81, b'e', b'r']);
+    assert!(words.starts_with("identity 1 product name is \"Capper\""), "{words}");
+    let counts = trunk.node(7).explicit;
+    assert_eq!((counts.fragments.whole, counts.fragments.errors()), (1, 0));
+    assert_eq!((counts.requests, counts.responses, counts.opened), (3, 3, 1));
+    // Closed, it is I/O again.
+    trunk.hear(0x785, &[7, 0x4C, 1, 0]);
+    let words = trunk.hear(0x747, &[5, 0xCC]);
+    assert!(words.starts_with("release granted"), "{words}");
+    assert_eq!(trunk.node(7).explicit.closed, 1);
+    assert!(trunk.hear(0x085, &[7, 0x0E, 1, 1, 1]).starts_with("I/O, Group 1"));
+}
+
+/// The same in Group 2, with message 1 of node 7: its identifier names one end, the service
+/// says which way.
+#[test]
+fn a_connection_opened_in_group_2() {
+    let mut trunk = Trunk::default();
+    trunk.hear(0x785, &[7, 0x4B, 0, 0x11]);
+    trunk.hear(0x747, &[5, 0xCB, 0, 0x10, 2, 0]);
+    assert_eq!(trunk.hear(0x439, &[5, 0x0E, 1, 1, 3]), "get identity 1 product code");
+    let words = trunk.hear(0x438, &[5, 0x8E, 17, 0]);
+    assert_eq!(words, "identity 1 product code is 17, after 1.000 ms");
+    assert_eq!(trunk.node(7).identity.product_code, Some(17));
+    // Another node's multicast poll is none of it.
+    assert!(trunk.hear(0x441, &[5, 0x0E, 1, 1, 3]).starts_with("multicast poll command"));
+}
+
+/// Services and layout from memory: what a device says without being asked, and what its
+/// lights show then (IEC 62026-3).
+#[test]
+fn a_heartbeat_and_a_shutdown() {
+    let mut trunk = Trunk::default();
+    let words = trunk.hear(0x463, &[12, 0x4D, 1, 0, 4, 0, 0, 0]);
+    assert_eq!(words, "heartbeat: identity 1 is recoverable fault");
+    assert_eq!(trunk.node(12).lights().module, Some(Light::FlashingRed));
+    let words = trunk.hear(0x463, &[12, 0x4D, 1, 0, 3, 0, 0, 0]);
+    assert_eq!(words, "heartbeat: identity 1 is operational");
+    assert_eq!(trunk.node(12).lights().module, Some(Light::Green));
+    assert_eq!(trunk.hear(0x463, &[12, 0x4E]), "shutdown: goes off line");
+    assert_eq!(trunk.node(12).lights().network, Some(Light::Off));
+    let counts = trunk.node(12).explicit;
+    assert_eq!((counts.heartbeats, counts.shutdowns, counts.unasked), (2, 1, 0));
+}
+
+/// From memory: only the request to show itself makes a refused device's light flash; the
+/// lights: IEC 62026-3.
+#[test]
+fn who_is_not_yet_show_yourself() {
+    use super::DeviceId;
+    let mut trunk = Trunk::default();
+    // Node 12 is there; a second device asks for its address and is refused.
+    trunk.hear(0x3CC, &[0; 4]);
+    trunk.hear(0x467, &[0x00, 0x84, 3, 2, 0, 0, 0]);
+    trunk.hear(0x467, &[0x80, 0x84, 3, 1, 0, 0, 0]);
+    let newcomer = DeviceId { vendor_id: 900, serial: 2 };
+    assert_eq!(trunk.node(12).lights().refused, Some((newcomer, Light::Red)));
+    trunk.hear(0x7ED, &[12, 0x4B, 2]);
+    assert_eq!(trunk.node(12).lights().refused, Some((newcomer, Light::Red)));
+    trunk.hear(0x7ED, &[12, 0x4C]);
+    assert_eq!(trunk.node(12).lights().refused, Some((newcomer, Light::FlashingRedGreen)));
+}
+
 /// Bytes as in a published device manual; what they mean is from memory.
 #[test]
 fn off_line_who() {
     let mut trunk = Trunk::default();
     let words = trunk.hear(0x7ED, &[0x3F, 0x4B, 2]);
-    assert_eq!(words, "who is faulted? address 63, service 4Bh, data 02");
+    assert_eq!(words, "who is faulted? address 63, data 02");
     let words = trunk.hear(0x7EC, &[0, 0x23, 3, 1, 0, 0, 0]);
     assert_eq!(words, "faulted here: vendor 803, serial 1");
 }

@@ -81,6 +81,9 @@ pub enum Role {
     UnconnectedRequestGroup3,
     /// Any other Group 3 message: explicit messages that two nodes agreed on.
     OtherExplicit,
+    /// An explicit message on identifiers of Group 1 or 2 that two nodes agreed on. No
+    /// identifier says so by itself.
+    OpenedExplicit,
     /// A communication-faulted node's response (from memory).
     FaultedResponse,
     /// A request to communication-faulted nodes (from memory).
@@ -219,6 +222,7 @@ impl fmt::Display for Role {
             Role::AddressCheck => "address check",
             Role::UnconnectedResponseGroup3 => "unconnected response",
             Role::OtherExplicit => "explicit, Group 3",
+            Role::OpenedExplicit => "explicit, opened by request",
             Role::FaultedResponse => "communication-faulted response",
             Role::FaultedRequest => "communication-faulted request",
             Role::OwnershipResponse => "off-line ownership response",

@@ -24,6 +24,7 @@ mod mac_id;
 mod node;
 mod object;
 mod offline;
+mod opened;
 mod service;
 mod status;
 mod transaction;
@@ -53,7 +54,7 @@ pub use lights::{
 pub use mac_id::MacId;
 pub use node::{ExplicitCounts, Lights, Node};
 pub use object::{Class, connection_instance, device_type};
-pub use offline::Offline;
+pub use offline::{Offline, OfflineService};
 pub use service::Service;
 pub use status::GeneralStatus;
 pub use transaction::{ANSWER_LIMIT, Asked, Older, Waiting};

@@ -27,6 +27,8 @@ const EXPLICIT_LIMIT: Nanos = Nanos::from_millis(10_000);
 pub struct ExplicitCounts {
     /// Requests to the node.
     pub requests: u64,
+    /// Requests of a master to allocate its I/O connections.
+    pub io_asked: u64,
     /// Requests that it granted.
     pub responses: u64,
     /// Requests that it refused.
@@ -39,6 +41,10 @@ pub struct ExplicitCounts {
     pub unasked: u64,
     /// Messages cut short.
     pub cut_short: u64,
+    /// Explicit connections that it opened for a client, on the unconnected port of Group 3.
+    pub opened: u64,
+    /// Explicit connections that it closed for a client.
+    pub closed: u64,
     /// Heartbeats.
     pub heartbeats: u64,
     /// Shutdowns.

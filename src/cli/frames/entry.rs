@@ -137,7 +137,8 @@ fn kind_of(decoded: &Decoded) -> Kind {
             | Role::UnconnectedRequest
             | Role::UnconnectedRequestGroup3
             | Role::UnconnectedResponseGroup3
-            | Role::OtherExplicit => Kind::Explicit,
+            | Role::OtherExplicit
+            | Role::OpenedExplicit => Kind::Explicit,
             Role::AddressCheck => Kind::AddressCheck,
             Role::FaultedRequest
             | Role::FaultedResponse

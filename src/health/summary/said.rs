@@ -91,6 +91,12 @@ pub struct Explicit {
     pub unasked: u64,
     /// Messages cut short.
     pub cut_short: u64,
+    /// Explicit connections that it opened for a client, on the unconnected port of Group 3.
+    #[serde(default)]
+    pub opened: u64,
+    /// Explicit connections that it closed for a client.
+    #[serde(default)]
+    pub closed: u64,
     /// Heartbeats.
     pub heartbeats: u64,
     /// Shutdowns.
@@ -204,6 +210,8 @@ impl Said {
                 asked_again: counts.asked_again,
                 unasked: counts.unasked,
                 cut_short: counts.cut_short,
+                opened: counts.opened,
+                closed: counts.closed,
                 heartbeats: counts.heartbeats,
                 shutdowns: counts.shutdowns,
                 fragments: Fragments::of(&counts.fragments),
