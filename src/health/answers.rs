@@ -101,7 +101,9 @@ fn twice(node: &Node) -> Option<Finding> {
 fn size(what: &str, seen: &IoSizes, told: Option<Known<u16>>, code: Code) -> Option<Finding> {
     use crate::fieldbus::Origin;
     let sizes = seen.sizes();
-    let told = told.filter(|known| known.origin != Origin::Inferred).map(|known| known.value);
+    let by = |origin| told.filter(|known| known.origin == origin).map(|known| known.value);
+    // What differs from a plan alone is a finding about the plan.
+    let (told, planned) = (by(Origin::Learnt), by(Origin::Planned));
     let other: Vec<u16> =
         sizes.iter().copied().filter(|&size| told.is_some_and(|told| told != size)).collect();
     let list = |sizes: &[u16]| sizes.iter().map(u16::to_string).collect::<Vec<_>>().join(", ");
@@ -109,7 +111,10 @@ fn size(what: &str, seen: &IoSizes, told: Option<Known<u16>>, code: Code) -> Opt
         Some(told) if !other.is_empty() => {
             format!("{what}s of {} bytes where the connection has {told}", list(&other))
         }
-        None if sizes.len() > 1 => format!("{what}s of {} bytes", list(&sizes)),
+        None if sizes.len() > 1 => {
+            let planned = planned.map_or(String::new(), |bytes| format!(", planned are {bytes}"));
+            format!("{what}s of {} bytes{planned}", list(&sizes))
+        }
         _ => return None,
     };
     Some(Finding {

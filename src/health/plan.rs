@@ -55,7 +55,17 @@ impl Expectation {
             };
             decoder.plan_sizes(node.mac_id, kind, node.command_bytes, node.response_bytes);
             decoder.plan_drive(node.mac_id, node.output_assembly, node.input_assembly);
+            if let Some(master) = self.only_master() {
+                decoder.plan_owner(node.mac_id, master);
+            }
         }
+    }
+
+    /// The master of all nodes: with several in the plan nobody can tell whose a node is.
+    fn only_master(&self) -> Option<MacId> {
+        let mut masters =
+            self.plan.nodes().iter().filter(|node| node.connection == Connection::Master);
+        masters.next().filter(|_| masters.next().is_none()).map(|master| master.mac_id)
     }
 
     /// Everything in which the wire differs from the plan.
@@ -75,7 +85,7 @@ impl Expectation {
             found.extend(self.missing(planned, node, trunk.now()));
             found.extend(self.interval(planned, node));
             let said = decoder.node(mac_id);
-            found.extend(sizes(planned, node, said));
+            found.extend(sizes(planned, node, said, found));
             found.extend(identity(planned, said));
             found.extend(revision(planned, said));
         }
@@ -163,21 +173,34 @@ fn unplanned(mac_id: MacId, node: &Node) -> Finding {
     Finding::new(Code::NodeUnplanned, Severity::Warning, seen, evidence).at(mac_id)
 }
 
-fn sizes(planned: &Planned, node: &Node, said: &fieldbus::Node) -> Option<Finding> {
+/// What is found already about sizes that were seen is not said again.
+fn sizes(
+    planned: &Planned,
+    node: &Node,
+    said: &fieldbus::Node,
+    found_already: &[Finding],
+) -> Option<Finding> {
+    let told =
+        |code| found_already.iter().any(|f| f.code == code && f.mac_id == Some(planned.mac_id));
+    let commands = || {
+        let other = other_size("the master sends", &node.command_sizes, planned.command_bytes);
+        other.filter(|_| !told(Code::CommandSize))
+    };
+    let responses = || {
+        let other = other_size("it answers with", &node.response_sizes, planned.response_bytes);
+        other.filter(|_| !told(Code::ResponseSize))
+    };
     let (command, response) = (planned.command_bytes, planned.response_bytes);
     let different = match planned.connection {
         Connection::Poll => [
-            other_size("the master sends", &node.command_sizes, command),
-            other_size("it answers with", &node.response_sizes, response),
+            commands(),
+            responses(),
             other_learnt("the master to send", said.command_size(), command),
             other_learnt("it to answer with", said.response_size(), response),
         ],
-        Connection::ChangeOfState | Connection::Cyclic => [
-            other_size("the master sends", &node.command_sizes, command),
-            other_learnt("it to send", said.change_size(), response),
-            None,
-            None,
-        ],
+        Connection::ChangeOfState | Connection::Cyclic => {
+            [commands(), other_learnt("it to send", said.change_size(), response), None, None]
+        }
         _ => return None,
     };
     let different: Vec<_> = different.into_iter().flatten().collect();

@@ -80,6 +80,9 @@ pub(super) fn date_and_time(started: &str) -> Option<(String, String)> {
 /// A code such as `address-clash` as a heading.
 pub(super) fn title(code: &str) -> String {
     let mut words = code.replace('-', " ");
+    if words.starts_with("io ") {
+        return words.replacen("io ", "I/O ", 1);
+    }
     if let Some(first) = words.get_mut(0..1) {
         first.make_ascii_uppercase();
     }
@@ -96,6 +99,7 @@ mod tests {
         assert_eq!(number(12_345, "poll"), "12\u{202F}345 polls");
         assert_eq!(grouped(9000), "9000");
         assert_eq!(title("address-clash"), "Address clash");
+        assert_eq!(title("io-size-differs"), "I/O size differs");
         assert_eq!(at(59.5), "59.500 s");
         assert_eq!(at(3661.25), "1:01:01.250");
         assert_eq!(at(-2.0), "-2.000 s");
