@@ -10,6 +10,7 @@ mod bus;
 mod clip_on;
 mod ending;
 mod flood;
+mod following;
 mod frames;
 mod process;
 mod refusal;
@@ -49,6 +50,11 @@ const TESTS: &[(&str, Test)] = &[
     ("ending::by_signal_and_by_itself", ending::by_signal_and_by_itself),
     ("ending::killed", ending::killed),
     ("ending::disk_full", ending::disk_full),
+    (
+        "following::every_frame_with_its_meaning_as_it_goes_by",
+        following::every_frame_with_its_meaning_as_it_goes_by,
+    ),
+    ("following::it_refuses_what_a_watch_refuses", following::it_refuses_what_a_watch_refuses),
     ("flood::forty_thousand_frames_a_second", flood::forty_thousand_frames_a_second),
     ("flood::every_loss_is_counted_in_its_place", flood::every_loss_is_counted_in_its_place),
 ];

@@ -47,6 +47,15 @@ impl Process {
         self.lines.recv_timeout(PATIENCE).expect("a line in time")
     }
 
+    /// Its next line, if there is one within this time.
+    pub fn line_within(&mut self, limit: Duration) -> Option<String> {
+        match self.lines.recv_timeout(limit) {
+            Ok(line) => Some(line),
+            Err(RecvTimeoutError::Timeout) => None,
+            Err(RecvTimeoutError::Disconnected) => panic!("it has ended"),
+        }
+    }
+
     /// Waits for a line with this text in it; gives that line.
     pub fn line_with(&mut self, text: &str) -> String {
         loop {

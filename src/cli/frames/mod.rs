@@ -9,6 +9,7 @@ use std::io::{BufWriter, ErrorKind, Write};
 use std::path::PathBuf;
 
 use clap::Args;
+use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use self::entry::{Entry, Reading};
 use self::filter::Filter;
@@ -118,13 +119,14 @@ async fn read(source: &mut impl Source, printer: &mut Printer<'_>) -> Result<(),
 
 async fn follow(options: LiveOptions, printer: &mut Printer<'_>) -> Result<(), Failure> {
     let mut source = LiveSource::open(options).map_err(|error| Failure(error.to_string()))?;
-    let stop = tokio::signal::ctrl_c();
-    tokio::pin!(stop);
+    let listen =
+        |kind| signal(kind).map_err(|error| Failure(format!("cannot listen for signals: {error}")));
+    let mut interrupt = listen(SignalKind::interrupt())?;
+    let mut terminate = listen(SignalKind::terminate())?;
     let mut batch = Vec::new();
     loop {
         let more = tokio::select! {
-            // It fails only where signals cannot be had; then the process ends by the signal.
-            _ = &mut stop => {
+            () = stop(&mut interrupt, &mut terminate) => {
                 source.stop(&mut batch);
                 Ok(false)
             }
@@ -142,6 +144,13 @@ async fn follow(options: LiveOptions, printer: &mut Printer<'_>) -> Result<(), F
                 return Err(Failure(error.to_string()));
             }
         }
+    }
+}
+
+async fn stop(interrupt: &mut Signal, terminate: &mut Signal) {
+    tokio::select! {
+        _ = interrupt.recv() => {}
+        _ = terminate.recv() => {}
     }
 }
 
