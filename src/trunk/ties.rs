@@ -35,7 +35,9 @@ struct Doing {
 }
 
 /// Disturbances closer than this count once: a burst is one event, however long it takes, and
-/// the test of two rates wants events that do not depend on each other.
+/// the test of two rates wants events that do not depend on each other. So dense noise counts
+/// for less than it is; a finer unit would take any noise that begins once for a tie to every
+/// drive that was started shortly before.
 const APART: Nanos = Nanos::from_millis(500);
 
 /// A drive not heard for so long may do anything: its time counts for nothing.
