@@ -116,6 +116,8 @@ pub enum Code {
     NeverAllocated,
     /// A node is allocated and nobody polls it.
     NotPolled,
+    /// A connection's watchdog is shorter than the time between its polls.
+    PacketRateShort,
     /// A connection timed out.
     ConnectionTimedOut,
     /// A node is allocated again and again.

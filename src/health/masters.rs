@@ -3,7 +3,7 @@
 use super::nodes::{at, seconds, times};
 use super::{Code, Context, Finding, Severity};
 use crate::fieldbus::{Choice, ConnectionKind, Decoder, MacId};
-use crate::trunk::{Occurrences, Trunk, WINDOW};
+use crate::trunk::{Node, Occurrences, Trunk, WINDOW};
 use crate::wire::Nanos;
 
 /// Polls that pause for so many scan intervals, and for a second, have stopped.
@@ -25,10 +25,14 @@ pub(super) fn find(trunk: &Trunk, decoder: &Decoder, context: &Context, found: &
         .filter_map(|mac_id| decoder.node(mac_id).connections.owner)
         .map(|owner| owner.value)
         .collect();
+    found.extend(
+        MacId::all().filter_map(|mac_id| Some(never_there(trunk, decoder, mac_id)?.at(mac_id))),
+    );
     for (mac_id, _) in trunk.nodes() {
         let about_node = [
             never_allocated(trunk, decoder, &masters, mac_id),
             not_polled(trunk, decoder, mac_id),
+            packet_rate_short(trunk, decoder, mac_id),
             timed_out(trunk, decoder, mac_id),
             allocated_again(trunk, decoder, mac_id),
             refused(trunk, decoder, mac_id),
@@ -115,10 +119,70 @@ fn never_allocated(
 fn not_polled(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<Finding> {
     let node = trunk.node(mac_id);
     let connections = &decoder.node(mac_id).connections;
-    let quiet = trunk.now().since(node.sent.last()?).is_some_and(|quiet| quiet > SETTLED);
-    let evidence = "its poll connection is allocated, and nobody polls it".to_string();
-    (connections.allocated.has(Choice::POLL) && node.poll.commands() == 0 && quiet)
-        .then(|| Finding::new(Code::NotPolled, Severity::Warning, &node.sent, evidence).times(1))
+    let long_ago = |t: Nanos| trunk.now().since(t).filter(|&quiet| quiet > SETTLED);
+    let mut seen = Occurrences::default();
+    let evidence = match node.poll.last_command() {
+        None => {
+            let allocated = connections
+                .allocated_at
+                .filter(|_| connections.allocated.has(Choice::POLL) && node.sent.count() > 0)?;
+            seen.add(allocated);
+            let waited = seconds(long_ago(allocated)?);
+            format!("its poll connection is allocated, and nobody polls it for {waited}")
+        }
+        // It was polled and answered; where all polls stopped, that is a finding of its own.
+        Some(last) if was_polled(node, connections.allocated) => {
+            let goes_on = trunk.last_poll().is_some_and(|poll| long_ago(poll).is_none());
+            seen.add(last);
+            let quiet = seconds(long_ago(last).filter(|_| goes_on)?);
+            format!("its polls stopped at {}, for {quiet} now; others are polled on", at(last))
+        }
+        Some(_) => return None,
+    };
+    Some(Finding::new(Code::NotPolled, Severity::Warning, &seen, evidence))
+}
+
+/// A node that was polled regularly, answered, and is there.
+fn was_polled(node: &Node, allocated: Choice) -> bool {
+    let changes = ConnectionKind::ChangeOfState.choice();
+    let by_change = allocated.has(changes) && !allocated.has(Choice::POLL);
+    let often = node.poll.interval().and_then(|interval| interval.quantile(0.99));
+    let often = often.is_some_and(|interval| SCANS_MISSED * interval.0 < SETTLED.0);
+    often
+        && !by_change
+        && node.change_of_state.is_unused()
+        && !node.presence.is_gone()
+        && !node.poll.is_open()
+}
+
+fn packet_rate_short(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<Finding> {
+    let poll = decoder.node(mac_id).connections.get(ConnectionKind::Poll);
+    let (limit, interval) = (poll.limit()?, scan_interval(trunk)?);
+    let evidence = format!(
+        "its expected packet rate of {} ms times its poll connection out after {}; the scan takes \
+         {} (median of all nodes); it timed out {}",
+        poll.rate_ms?,
+        seconds(limit),
+        seconds(interval),
+        times(poll.timeouts)
+    );
+    (limit < interval && poll.timeouts > 0).then(|| {
+        let never = Occurrences::default();
+        Finding::new(Code::PacketRateShort, Severity::Fault, &never, evidence)
+            .times(poll.timeouts)
+            .span(trunk.node(mac_id).poll.missed())
+    })
+}
+
+/// A node that a master wants, and that never said anything.
+fn never_there(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<Finding> {
+    let asked = decoder.node(mac_id).explicit.io_asked;
+    let evidence =
+        format!("a master tried to allocate its I/O {}, it was never heard", times(asked));
+    (asked >= ALLOCATED && !trunk.node(mac_id).is_known()).then(|| {
+        let never = Occurrences::default();
+        Finding::new(Code::NeverAnswered, Severity::Fault, &never, evidence).times(asked)
+    })
 }
 
 fn timed_out(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<Finding> {

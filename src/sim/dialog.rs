@@ -7,7 +7,7 @@ use crate::fieldbus::MacId;
 
 use super::explicit::{choice, fragment, service, status};
 use super::message::{Purpose, group2};
-use super::scenario::NodePlan;
+use super::scenario::{Millis, NodePlan};
 use super::station::{Desk, Timer};
 
 /// How long a request waits for its response.
@@ -28,9 +28,9 @@ pub(super) struct Goal(VecDeque<Step>);
 
 impl Goal {
     /// Allocate a slave, read who it is, set its rate.
-    pub(super) fn allocation(plan: &NodePlan) -> Goal {
+    pub(super) fn allocation(plan: &NodePlan, rate: Millis) -> Goal {
         let (io, instance) = choice(plan.connection);
-        let ms = plan.expected_packet_rate_ms.0 as u16;
+        let ms = rate.0 as u16;
         let reads = [1, 2, 3, 4, 6, 7].map(|attribute| Step::Read { attribute });
         let mut steps = VecDeque::from([Step::Allocate { choice: io | 0x01 }]);
         steps.extend(reads);

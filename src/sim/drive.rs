@@ -2,7 +2,7 @@
 //!
 //! Source: CIP AC/DC drive profile, assemblies 20, 21, 70, 71.
 
-use super::scenario::{ControlSource, DrivePlan};
+use super::scenario::{ControlSource, DrivePlan, Takes};
 use super::time::{Clockwork, Time};
 
 /// Byte 0 of assemblies 20 and 21.
@@ -16,6 +16,7 @@ mod command {
 
 /// Byte 1 of assembly 71.
 mod state {
+    pub(super) const NOT_READY: u8 = 2;
     pub(super) const READY: u8 = 3;
     pub(super) const ENABLED: u8 = 4;
     pub(super) const STOPPING: u8 = 5;
@@ -29,6 +30,10 @@ pub(super) struct Drive {
     pub(super) input_assembly: u16,
     pub(super) source: ControlSource,
     pub(super) tripped: bool,
+    /// What it takes from its own terminals, whatever its source.
+    pub(super) local: Option<Takes>,
+    /// Its enable input is closed.
+    pub(super) enabled: bool,
     ramp_rpm_per_s: i64,
     /// In thousandths of a revolution a minute.
     speed: i64,
@@ -46,6 +51,8 @@ impl Drive {
             input_assembly: plan.input_assembly,
             source: plan.source,
             tripped: false,
+            local: None,
+            enabled: true,
             ramp_rpm_per_s: i64::from(plan.ramp_rpm_per_s),
             speed: 0,
             target: 0,
@@ -83,14 +90,18 @@ impl Drive {
                 (head & command::RUN_FORWARD != 0 || reverse, reverse)
             }
         };
-        if self.source == ControlSource::Local {
-            self.network_control = false;
-            self.network_reference = false;
-        }
-        if head & command::FAULT_RESET != 0 && self.source == ControlSource::Network {
+        let local = match self.source {
+            ControlSource::Local => Some(Takes::Both),
+            ControlSource::Network => self.local,
+        };
+        // Its own terminals ask for nothing: no run command, or a speed of zero.
+        self.network_control &= !matches!(local, Some(Takes::Both | Takes::Control));
+        self.network_reference &= !matches!(local, Some(Takes::Both | Takes::Reference));
+        if head & command::FAULT_RESET != 0 && local.is_none() {
             self.tripped = false;
         }
         self.run = run && self.network_control && self.network_reference && !self.tripped;
+        self.run &= self.enabled;
         self.target = if reverse { -reference } else { reference };
     }
 
@@ -106,11 +117,12 @@ impl Drive {
         if self.input_assembly == 70 {
             return [head, 0, low, high];
         }
-        head |= flag(running && self.speed < 0, 3) | flag(!self.tripped, 4);
+        head |= flag(running && self.speed < 0, 3) | flag(!self.tripped && self.enabled, 4);
         head |= flag(self.network_control, 5) | flag(self.network_reference, 6);
         head |= flag(self.run && self.speed == self.target, 7);
         let state = match (self.tripped, self.run, self.speed) {
             (true, ..) => state::FAULTED,
+            _ if !self.enabled => state::NOT_READY,
             (_, true, _) => state::ENABLED,
             (_, false, 0) => state::READY,
             _ => state::STOPPING,

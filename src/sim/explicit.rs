@@ -28,6 +28,7 @@ pub(super) mod status {
     pub(in crate::sim) const UNAVAILABLE: u8 = 0x02;
     pub(in crate::sim) const NOT_SUPPORTED: u8 = 0x08;
     pub(in crate::sim) const ALREADY: u8 = 0x0B;
+    pub(in crate::sim) const DEVICE_STATE: u8 = 0x10;
     pub(in crate::sim) const NO_ATTRIBUTE: u8 = 0x14;
     pub(in crate::sim) const NO_OBJECT: u8 = 0x16;
 }
@@ -57,6 +58,8 @@ pub(super) fn choice(kind: ConnectionKind) -> (u8, u8) {
 pub(super) struct Server {
     plan: NodePlan,
     master: Option<u8>,
+    /// It does not let its rate be set, as a device in a state of its own does.
+    pub(super) refuses_setup: bool,
     /// The replies that wait, whole, with the other end's address.
     replies: VecDeque<(u8, Vec<u8>)>,
     /// The fragments still to be sent, each after the acknowledge of the one before.
@@ -66,7 +69,8 @@ pub(super) struct Server {
 impl Server {
     pub(super) fn new(plan: &NodePlan) -> Server {
         let (replies, fragments) = (VecDeque::new(), VecDeque::new());
-        Server { plan: plan.clone(), master: None, replies, fragments }
+        let plan = plan.clone();
+        Server { plan, master: None, refuses_setup: false, replies, fragments }
     }
 
     /// Power came, or the connections are gone.
@@ -95,6 +99,7 @@ impl Server {
             (service::ALLOCATE, &[3, 1, choice, master]) => self.allocate(choice, master, io),
             (service::RELEASE, &[3, 1, choice]) => self.release(choice, io),
             (service::GET, &[class, instance, attribute]) => self.get(class, instance, attribute),
+            (service::SET, _) if self.refuses_setup => Err(status::DEVICE_STATE),
             (service::SET, &[5, instance, 9, low, high]) => {
                 self.set_rate(desk, instance, u16::from_le_bytes([low, high]), io, rate)
             }

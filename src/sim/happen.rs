@@ -1,16 +1,16 @@
 //! Faults as they begin and end: what each does to the devices and to the wire.
 
+use crate::fieldbus::MacId;
 use crate::wire::{Frame, StandardId, wire_bits};
 
 use super::disturb::{Disturber, DriveTie, Manner, per_bit};
 use super::drive::Drive;
+use super::master::Master;
 use super::pattern::Pattern;
 use super::random::{Chance, Likely};
-use super::scenario::{
-    Address, ControlSource, FaultKind, NodePlan, NoisePattern, Recovery, Sharing,
-};
+use super::scenario::{Address, FaultKind, NodePlan, NoisePattern, Recovery, Sharing};
 use super::slave::Slave;
-use super::station::Event;
+use super::station::{Desk, Event};
 use super::talker::{Pace, Talker, Words};
 use super::time::Time;
 use super::world::{Program, World};
@@ -173,9 +173,36 @@ impl World {
                     drive.input_assembly = input;
                 });
             }
-            FaultKind::LocalControl { mac_id } => self.at_drive(mac_id.get_ref(), |drive, _| {
-                drive.source = if on { ControlSource::Local } else { ControlSource::Network };
-            }),
+            FaultKind::WrongCommandSize { mac_id, command_bytes } => {
+                let size = on.then_some(command_bytes.0);
+                self.at_slot(mac_id.get_ref(), |master, _, node| master.send_size(node, size));
+                self.at_slave(mac_id.get_ref(), |slave| slave.refuses_commands = on);
+            }
+            FaultKind::NodeOff { mac_id } => {
+                let station = self.station_at(*mac_id.get_ref());
+                self.power(station, !on);
+            }
+            FaultKind::NotOnScanList { mac_id } => {
+                self.at_slot(mac_id.get_ref(), |master, desk, node| master.list(desk, node, !on));
+            }
+            FaultKind::NotPolled { mac_id } => {
+                self.at_slot(mac_id.get_ref(), |master, _, node| master.leave_idle(node, on));
+            }
+            FaultKind::PacketRate { mac_id, rate_ms } => {
+                let rate = on.then_some(rate_ms);
+                self.at_slot(mac_id.get_ref(), |master, desk, node| {
+                    master.set_rate(desk, node, rate);
+                });
+            }
+            FaultKind::RefusesSetup { mac_id } => {
+                self.at_slave(mac_id.get_ref(), |slave| slave.server.refuses_setup = on);
+            }
+            FaultKind::LocalControl { mac_id, takes } => {
+                self.at_drive(mac_id.get_ref(), |drive, _| drive.local = on.then_some(takes));
+            }
+            FaultKind::DriveNotReady { mac_id } => {
+                self.at_drive(mac_id.get_ref(), |drive, _| drive.enabled = !on);
+            }
             FaultKind::DriveTrip { mac_id } => {
                 self.at_drive(mac_id.get_ref(), |drive, _| drive.tripped = on);
             }
@@ -206,6 +233,16 @@ impl World {
             }
             _ => {}
         }
+    }
+
+    /// The master's side of a node: the master, its desk, and the node's address.
+    fn at_slot(&mut self, address: &Address, change: impl FnOnce(&mut Master, &mut Desk, MacId)) {
+        let node = address.0;
+        self.work(0, |program, desk| {
+            if let Program::Master(master) = program {
+                change(master, desk, node);
+            }
+        });
     }
 
     fn at_slave(&mut self, address: &Address, change: impl FnOnce(&mut Slave)) {

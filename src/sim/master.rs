@@ -8,7 +8,7 @@ use super::dialog::{Answer, Dialog, Goal};
 use super::drive::{command_bytes, wants_run};
 use super::message::{IoAssembler, Purpose, group2, io_frames, is_fragmented};
 use super::random::Likely;
-use super::scenario::{ConnectionKind, MasterPlan, NodePlan};
+use super::scenario::{ConnectionKind, MasterPlan, Millis, NodePlan};
 use super::station::{AddressClaim, Claim, Desk, Timer, Told};
 use super::time::Time;
 
@@ -17,6 +17,14 @@ use super::time::Time;
 struct Slot {
     plan: NodePlan,
     mac_id: MacId,
+    /// It is on the scan list.
+    listed: bool,
+    /// It is allocated, but not polled.
+    idle: bool,
+    /// The size of the commands, where it is not the one planned.
+    sends: Option<usize>,
+    /// Instead of the planned expected packet rate.
+    rate: Option<Millis>,
     running: bool,
     /// When the slave last answered.
     heard: Time,
@@ -25,6 +33,12 @@ struct Slot {
     dialog: Dialog,
     assembler: IoAssembler,
     outputs: Vec<u8>,
+}
+
+impl Slot {
+    fn rate(&self) -> Millis {
+        self.rate.unwrap_or(self.plan.expected_packet_rate_ms)
+    }
 }
 
 /// A master's program.
@@ -47,6 +61,10 @@ impl Master {
             .map(|node| Slot {
                 plan: node.clone(),
                 mac_id: node.mac_id.get_ref().0,
+                listed: true,
+                idle: false,
+                sends: None,
+                rate: None,
                 running: false,
                 heard: Time(0),
                 open: None,
@@ -169,7 +187,7 @@ impl Master {
         self.give_up(desk);
         let mut strobed = Vec::new();
         for slot in &mut self.slots {
-            if !slot.running {
+            if !slot.running || slot.idle {
                 continue;
             }
             match slot.plan.connection {
@@ -205,7 +223,7 @@ impl Master {
     fn give_up(&mut self, desk: &mut Desk) {
         for (index, slot) in self.slots.iter_mut().enumerate() {
             let limit = Time(desk.clock.millis(slot.plan.expected_packet_rate_ms.0).0 * 4);
-            if slot.running && limit.0 > 0 && desk.now.since(slot.heard) > limit {
+            if slot.running && !slot.idle && limit.0 > 0 && desk.now.since(slot.heard) > limit {
                 slot.running = false;
                 slot.open = None;
                 desk.told.push(Told::Lost { mac_id: slot.mac_id });
@@ -217,8 +235,47 @@ impl Master {
 
     fn allocate(&mut self, desk: &mut Desk, slot: usize) {
         let master = self.address.mac_id;
-        let Slot { mac_id, plan, dialog, .. } = &mut self.slots[slot];
-        dialog.begin(desk, slot, master, *mac_id, Goal::allocation(plan));
+        let rate = self.slots[slot].rate();
+        let Slot { mac_id, plan, dialog, listed: true, .. } = &mut self.slots[slot] else { return };
+        dialog.begin(desk, slot, master, *mac_id, Goal::allocation(plan, rate));
+    }
+
+    /// Takes a node onto its scan list, or off it.
+    pub(super) fn list(&mut self, desk: &mut Desk, node: MacId, listed: bool) {
+        let Some((index, slot)) = self.slot_of(node) else { return };
+        slot.listed = listed;
+        slot.running = false;
+        slot.open = None;
+        if listed && self.address.is_online() {
+            desk.after(Time(1), Timer::Retry { slot: index });
+        }
+    }
+
+    /// Polls a node no more, or again, and keeps it allocated.
+    pub(super) fn leave_idle(&mut self, node: MacId, idle: bool) {
+        let Some((_, slot)) = self.slot_of(node) else { return };
+        slot.idle = idle;
+        slot.open = None;
+    }
+
+    /// Sends a node commands of another size.
+    pub(super) fn send_size(&mut self, node: MacId, bytes: Option<usize>) {
+        let Some((_, slot)) = self.slot_of(node) else { return };
+        slot.sends = bytes;
+    }
+
+    /// Sets a node up anew, with another expected packet rate.
+    pub(super) fn set_rate(&mut self, desk: &mut Desk, node: MacId, rate: Option<Millis>) {
+        let Some((index, slot)) = self.slot_of(node) else { return };
+        slot.rate = rate;
+        if std::mem::take(&mut slot.running) {
+            slot.open = None;
+            desk.after(Time(1), Timer::Retry { slot: index });
+        }
+    }
+
+    fn slot_of(&mut self, node: MacId) -> Option<(usize, &mut Slot)> {
+        self.slots.iter_mut().enumerate().find(|(_, slot)| slot.mac_id == node)
     }
 
     fn dialog_failed(&mut self, desk: &mut Desk, slot: usize) {
@@ -288,6 +345,8 @@ fn poll(desk: &mut Desk, slot: &mut Slot) {
             slot.outputs.clone()
         }
     };
+    let mut bytes = bytes;
+    bytes.resize(slot.sends.unwrap_or(bytes.len()), 0);
     let (kind, node) = (ConnectionKind::Poll, Some(mac_id));
     for (data, part) in io_frames(&bytes) {
         let purpose = Purpose::Command { kind, node, exchange, part };

@@ -37,6 +37,8 @@ pub(super) struct Slave {
     pub(super) slow: (Time, Likely),
     /// The size of its responses, where it is not the one planned.
     pub(super) answers_with: Option<usize>,
+    /// The commands have a size that it does not take.
+    pub(super) refuses_commands: bool,
     /// It is on line and allocated as soon as it has power, as if it had always been there.
     pub(super) intrudes: bool,
     last_command: Time,
@@ -60,6 +62,7 @@ impl Slave {
             skips: Likely::share(0.0),
             slow: (Time(0), Likely::share(0.0)),
             answers_with: None,
+            refuses_commands: false,
             intrudes: false,
             last_command: Time(0),
             last_change: Time(0),
@@ -195,7 +198,7 @@ impl Slave {
     }
 
     fn command(&mut self, desk: &mut Desk, data: &[u8], purpose: &Purpose) {
-        if self.io != IoState::Established {
+        if self.io != IoState::Established || self.refuses_commands {
             return;
         }
         let strobe = self.plan.connection == ConnectionKind::Strobe;

@@ -104,6 +104,11 @@ impl Exchange {
         }
     }
 
+    /// When the last command ended.
+    pub fn last_command(&self) -> Option<Nanos> {
+        self.last.or(self.previous)
+    }
+
     /// Whether a command waits for its response.
     pub fn is_open(&self) -> bool {
         matches!(self.state, State::Open(_))

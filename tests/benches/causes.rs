@@ -66,6 +66,16 @@ const CASES: &[Case] = &[
         right: &[("slow-answers", Some(12))],
     },
     Case {
+        // slow from the beginning: against its peers, not its own past
+        name: "slow-among-peers",
+        strengths: [
+            "kind='slow-node'\nmac_id=12\nextra_us=5000",
+            "kind='slow-node'\nmac_id=12\nextra_us=8000",
+            "kind='slow-node'\nmac_id=5\nextra_us=12000",
+        ],
+        right: &[("slow-answers", Some(12)), ("slow-answers", Some(5))],
+    },
+    Case {
         name: "skip-polls",
         strengths: [
             "kind='skip-polls'\nmac_id=12\nshare=0.005\nfrom_s=10",
@@ -190,6 +200,74 @@ const CASES: &[Case] = &[
         right: &[("response-size", Some(5))],
     },
     Case {
+        name: "wrong-command-size",
+        strengths: [
+            "kind='wrong-command-size'\nmac_id=5\ncommand_bytes=4\nfrom_s=58",
+            "kind='wrong-command-size'\nmac_id=5\ncommand_bytes=1\nfrom_s=30",
+            "kind='wrong-command-size'\nmac_id=12\ncommand_bytes=6\nfrom_s=12",
+        ],
+        right: &[("command-size", Some(5)), ("command-size", Some(12))],
+    },
+    Case {
+        name: "node-off",
+        strengths: [
+            "kind='node-off'\nmac_id=20\nfrom_s=58",
+            "kind='node-off'\nmac_id=20\nfrom_s=30",
+            "kind='node-off'\nmac_id=5\nfrom_s=12",
+        ],
+        right: &[("node-left", Some(20)), ("node-left", Some(5))],
+    },
+    Case {
+        // off from the beginning: asked for, never heard
+        name: "node-never-on",
+        strengths: [
+            "kind='node-off'\nmac_id=23\nuntil_s=8",
+            "kind='node-off'\nmac_id=20",
+            "kind='node-off'\nmac_id=5",
+        ],
+        right: &[
+            ("never-answered", Some(23)),
+            ("never-answered", Some(20)),
+            ("never-answered", Some(5)),
+        ],
+    },
+    Case {
+        name: "not-on-scan-list",
+        strengths: [
+            "kind='not-on-scan-list'\nmac_id=23\nuntil_s=30",
+            "kind='not-on-scan-list'\nmac_id=20",
+            "kind='not-on-scan-list'\nmac_id=5",
+        ],
+        right: &[("never-allocated", Some(20)), ("never-allocated", Some(5))],
+    },
+    Case {
+        name: "not-polled",
+        strengths: [
+            "kind='not-polled'\nmac_id=20\nfrom_s=48",
+            "kind='not-polled'\nmac_id=20\nfrom_s=30",
+            "kind='not-polled'\nmac_id=12",
+        ],
+        right: &[("not-polled", Some(20)), ("not-polled", Some(12))],
+    },
+    Case {
+        name: "packet-rate",
+        strengths: [
+            "kind='packet-rate'\nmac_id=20\nrate_ms=4\nfrom_s=50",
+            "kind='packet-rate'\nmac_id=20\nrate_ms=3\nfrom_s=20",
+            "kind='packet-rate'\nmac_id=12\nrate_ms=2",
+        ],
+        right: &[("packet-rate-short", Some(20)), ("packet-rate-short", Some(12))],
+    },
+    Case {
+        name: "refuses-setup",
+        strengths: [
+            "kind='refuses-setup'\nmac_id=20\nuntil_s=8",
+            "kind='refuses-setup'\nmac_id=20\nuntil_s=30",
+            "kind='refuses-setup'\nmac_id=12",
+        ],
+        right: &[("allocated-again", Some(20)), ("allocated-again", Some(12))],
+    },
+    Case {
         name: "wrong-assembly",
         strengths: [
             "kind='wrong-assembly'\nmac_id=38\noutput_assembly=21\ninput_assembly=71\nfrom_s=40",
@@ -206,6 +284,24 @@ const CASES: &[Case] = &[
             "kind='local-control'\nmac_id=12",
         ],
         right: &[("drive-not-following", Some(12))],
+    },
+    Case {
+        name: "local-reference",
+        strengths: [
+            "kind='local-control'\nmac_id=12\ntakes='reference'\nfrom_s=50",
+            "kind='local-control'\nmac_id=12\ntakes='control'\nfrom_s=30",
+            "kind='local-control'\nmac_id=12\ntakes='reference'",
+        ],
+        right: &[("drive-not-following", Some(12))],
+    },
+    Case {
+        name: "drive-not-ready",
+        strengths: [
+            "kind='drive-not-ready'\nmac_id=12\nfrom_s=50",
+            "kind='drive-not-ready'\nmac_id=12\nfrom_s=30",
+            "kind='drive-not-ready'\nmac_id=14",
+        ],
+        right: &[("drive-not-following", Some(12)), ("drive-not-following", Some(14))],
     },
     Case {
         name: "drive-trip",

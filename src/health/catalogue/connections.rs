@@ -3,7 +3,7 @@
 use super::{Entry, Rank};
 use crate::health::Code;
 
-pub(super) static ENTRIES: [Entry; 6] = [
+pub(super) static ENTRIES: [Entry; 7] = [
     Entry {
         code: Code::NeverAllocated,
         name: "never-allocated",
@@ -20,10 +20,22 @@ pub(super) static ENTRIES: [Entry; 6] = [
         code: Code::NotPolled,
         name: "not-polled",
         rank: Rank::Cause,
-        means: "The master allocated the node's poll connection but does not poll it: the master \
-                is not in run, or its scan list disables the node.",
-        or_else: &[],
+        means: "The master allocated the node's poll connection but does not poll it: its scan \
+                list disables the node, or the master is not in run.",
+        or_else: &["the node is on line and the master gave it up for a mistake of its own"],
         check: &["Is the master in run?", "Is the node enabled in its scan list?"],
+    },
+    Entry {
+        code: Code::PacketRateShort,
+        name: "packet-rate-short",
+        rank: Rank::Cause,
+        means: "The node's expected packet rate is set so short that its connection times out \
+                between two polls: four times the rate is less than the scan takes.",
+        or_else: &[],
+        check: &[
+            "Set the expected packet rate in the master's scan list to the scan interval or more.",
+            "Was the scan made slower since? Then the rates have to follow.",
+        ],
     },
     Entry {
         code: Code::ConnectionTimedOut,

@@ -122,6 +122,40 @@ pub enum FaultKind {
         /// The size of its responses.
         response_bytes: Length,
     },
+    /// The master polls a node with another size than it takes; the node does not answer.
+    WrongCommandSize {
+        /// The node.
+        mac_id: Spanned<Address>,
+        /// The size of the commands.
+        command_bytes: Length,
+    },
+    /// A node is off.
+    NodeOff {
+        /// The node.
+        mac_id: Spanned<Address>,
+    },
+    /// A node is not on the master's scan list.
+    NotOnScanList {
+        /// The node.
+        mac_id: Spanned<Address>,
+    },
+    /// The master allocates a node and does not poll it.
+    NotPolled {
+        /// The node.
+        mac_id: Spanned<Address>,
+    },
+    /// The master sets a node's expected packet rate to another value.
+    PacketRate {
+        /// The node.
+        mac_id: Spanned<Address>,
+        /// The expected packet rate.
+        rate_ms: Millis,
+    },
+    /// A node lets itself be allocated and then refuses to be set up.
+    RefusesSetup {
+        /// The node.
+        mac_id: Spanned<Address>,
+    },
     /// A drive is set to other assemblies than the master.
     WrongAssembly {
         /// The drive.
@@ -133,6 +167,14 @@ pub enum FaultKind {
     },
     /// A drive takes its run command and speed from its own terminals.
     LocalControl {
+        /// The drive.
+        mac_id: Spanned<Address>,
+        /// Which of them.
+        #[serde(default)]
+        takes: Takes,
+    },
+    /// A drive is not ready: its enable input is open.
+    DriveNotReady {
         /// The drive.
         mac_id: Spanned<Address>,
     },
@@ -176,6 +218,19 @@ pub enum FaultKind {
     },
     /// The adapter is unplugged while the fault is on.
     AdapterUnplugged {},
+}
+
+/// What a drive takes from its own terminals.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Takes {
+    /// Run and stop, and the speed.
+    #[default]
+    Both,
+    /// Run and stop.
+    Control,
+    /// The speed.
+    Reference,
 }
 
 /// Whether anybody notices a second device with an address in use.
@@ -248,9 +303,17 @@ impl Fault {
             if self.needs_drive() && node.drive.is_none() {
                 return wrong(address, format!("node {} is no drive", mac_id.0));
             }
-            let polled = matches!(node.connection, ConnectionKind::Poll | ConnectionKind::Strobe);
-            if matches!(self.kind, FaultKind::SkipPolls { .. }) && !polled {
+            let polled = node.connection == ConnectionKind::Poll;
+            let asked = polled || node.connection == ConnectionKind::Strobe;
+            if matches!(self.kind, FaultKind::SkipPolls { .. }) && !asked {
                 return wrong(address, format!("node {} is not polled or strobed", mac_id.0));
+            }
+            let of_polls = matches!(
+                self.kind,
+                FaultKind::NotPolled { .. } | FaultKind::WrongCommandSize { .. }
+            );
+            if of_polls && !polled {
+                return wrong(address, format!("node {} is not polled", mac_id.0));
             }
         }
         Ok(())
@@ -260,7 +323,11 @@ impl Fault {
         use FaultKind::*;
         matches!(
             self.kind,
-            Noise { .. } | WrongAssembly { .. } | LocalControl { .. } | DriveTrip { .. }
+            Noise { .. }
+                | WrongAssembly { .. }
+                | LocalControl { .. }
+                | DriveNotReady { .. }
+                | DriveTrip { .. }
         )
     }
 
@@ -277,7 +344,14 @@ impl Fault {
             | BusOff { mac_id }
             | WrongSize { mac_id, .. }
             | WrongAssembly { mac_id, .. }
-            | LocalControl { mac_id }
+            | WrongCommandSize { mac_id, .. }
+            | NodeOff { mac_id }
+            | NotOnScanList { mac_id }
+            | NotPolled { mac_id }
+            | PacketRate { mac_id, .. }
+            | RefusesSetup { mac_id }
+            | LocalControl { mac_id, .. }
+            | DriveNotReady { mac_id }
             | DriveTrip { mac_id } => vec![mac_id],
             Noise { mac_id, .. } => mac_id.iter().collect(),
             SupplySag { mac_ids, .. } => mac_ids.iter().collect(),

@@ -13,7 +13,7 @@ use toml::de::{DeTable, DeValue};
 
 use crate::wire::Bitrate;
 
-pub use faults::{Fault, FaultKind, NoisePattern, Sharing};
+pub use faults::{Fault, FaultKind, NoisePattern, Sharing, Takes};
 pub use values::{Address, Length, Millis, Seconds, Share};
 
 /// A trunk, what is on it, and what goes wrong.
