@@ -9,7 +9,7 @@ use crate::trunk::{Event, Trunk};
 use crate::wire::{Header, Nanos, Record, What};
 
 /// What is given beside the records: what the trunk is meant to be.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Given {
     /// The plan, which the summary compares with the wire.
     pub plan: Option<Expectation>,

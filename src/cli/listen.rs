@@ -146,11 +146,13 @@ impl Results {
             }
             None => print(&page(summary))?,
         }
+        Ok(if self.holds(summary) { Outcome::Done } else { Outcome::DoesNotHold })
+    }
+
+    /// Whether it holds nothing that it must not.
+    pub(super) fn holds(&self, summary: &Summary) -> bool {
         let worst = summary.findings.iter().map(|finding| finding.severity).max();
-        Ok(match (worst, self.fail_on) {
-            (Some(worst), Some(limit)) if worst >= limit => Outcome::DoesNotHold,
-            _ => Outcome::Done,
-        })
+        !matches!((worst, self.fail_on), (Some(worst), Some(limit)) if worst >= limit)
     }
 }
 

@@ -33,6 +33,11 @@ impl CreateError {
 /// # Errors
 /// One line for each of: exists, no such directory, not allowed, a directory.
 pub fn create(path: &Path, overwrite: bool) -> Result<File, CreateError> {
+    open(path, overwrite).map_err(|error| CreateError::new(path, &error))
+}
+
+/// The same, with the system's own error.
+pub(super) fn open(path: &Path, overwrite: bool) -> io::Result<File> {
     let mut options = OpenOptions::new();
     options.write(true);
     if overwrite {
@@ -40,7 +45,7 @@ pub fn create(path: &Path, overwrite: bool) -> Result<File, CreateError> {
     } else {
         options.create_new(true);
     }
-    let file = options.open(path).map_err(|error| CreateError::new(path, &error))?;
+    let file = options.open(path)?;
     // So that its name, too, outlives a power cut. Where a directory cannot be opened or
     // synchronised, the file is still the best that can be had.
     let parent = path.parent().filter(|parent| !parent.as_os_str().is_empty());

@@ -4,9 +4,11 @@ mod capture;
 mod complaints;
 mod data_sheets;
 mod input;
+mod joined;
 mod lines;
 mod live;
 mod pcapng;
+mod piece_name;
 mod saved;
 
 use std::future::Future;
@@ -16,10 +18,12 @@ use crate::wire::{Header, Record};
 pub use capture::CaptureReader;
 pub use complaints::{Complaints, one_line};
 pub use data_sheets::data_sheets;
+pub use joined::open_all;
 pub use live::{
     Adapter, LiveSource, Options as LiveOptions, Safety, Traffic, Trial, Troubles, find_bitrate,
     interface_kind,
 };
+pub use piece_name::{PieceName, whole_name};
 pub use saved::{AnySource, Saved, SavedReader, open, open_reader, reader_of};
 
 /// A source of records. Live or saved, the analysis cannot tell them apart.

@@ -122,7 +122,7 @@ struct Batch {
 }
 
 impl AnySource {
-    fn start(mut reader: Box<dyn SavedReader>) -> Result<AnySource, SourceError> {
+    pub(super) fn start(mut reader: Box<dyn SavedReader>) -> Result<AnySource, SourceError> {
         let header = reader.header().clone();
         let (send, batches) = mpsc::channel(AHEAD);
         let (emptied, to_fill) = plain::channel::<Vec<Record>>();

@@ -161,6 +161,13 @@ impl Summary {
         json
     }
 
+    /// The summary in one line, with its line feed.
+    pub fn to_line(&self) -> String {
+        let mut json = serde_json::to_string(self).unwrap_or_default();
+        json.push('\n');
+        json
+    }
+
     /// The JSON Schema of the summary.
     pub fn schema() -> schemars::Schema {
         // What is written: also a field that an older summary may lack is always there.

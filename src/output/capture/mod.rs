@@ -3,10 +3,16 @@
 //!
 //! What cannot be written waits in memory, up to a bound. Beyond it frames are dropped from
 //! the capture, not from the watch, and counted: a `lost` record stands in their place.
+//!
+//! A capture may come in pieces: each is a capture in itself, with its own header, times from
+//! its own beginning, and its own `end`; it begins at the very time at which the one before ends.
 
 mod direct;
+mod extent;
 mod packer;
+mod piece;
 mod queue;
+mod series;
 mod tail;
 #[cfg(test)]
 mod tests;
@@ -19,11 +25,13 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use super::{CreateError, create};
-use crate::wire::{Header, Nanos, Record, Tally, write_header};
+use crate::wire::{Header, Nanos, Record, Tally};
 pub use direct::DirectWriter;
-use packer::Packer;
+pub use extent::{Keep, Roll, size, time};
+use piece::Piece;
 use queue::Queue;
-use tail::{Sink, Tail};
+use series::{Series, Shelf};
+use tail::Sink;
 use thread::{Done, Thread};
 
 /// How a capture is written.
@@ -37,6 +45,20 @@ pub struct WriterOptions {
     pub sync_every: Duration,
     /// How soon writing is tried again after it failed.
     pub retry_every: Duration,
+    /// In pieces; `None`: one file, of the very name that is given.
+    pub pieces: Option<Pieces>,
+}
+
+/// How a capture comes in pieces; see [`crate::source::PieceName`] for their names.
+#[derive(Debug, Clone, Default)]
+pub struct Pieces {
+    /// When a piece is full.
+    pub roll: Option<Roll>,
+    /// Which are kept; all without.
+    pub keep: Option<Keep>,
+    /// Whether the first piece, like every one after [`CaptureWriter::cut`], is made only when
+    /// there is a record to go in.
+    pub on_demand: bool,
 }
 
 impl Default for WriterOptions {
@@ -47,6 +69,7 @@ impl Default for WriterOptions {
             queue_bytes: 256_000_000,
             sync_every: Duration::from_millis(500),
             retry_every: Duration::from_secs(1),
+            pieces: None,
         }
     }
 }
@@ -62,18 +85,20 @@ pub struct CaptureWriter {
 /// What became of a capture.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Written {
-    /// The file.
+    /// The file; of several pieces the name that they share, which is no file.
     pub path: PathBuf,
-    /// How long it is.
+    /// How many pieces there are.
+    pub pieces: u64,
+    /// How long it is in all.
     pub bytes: u64,
-    /// What the file holds, as its `end` record says it.
+    /// What it holds in all, as the `end` record of a single file says it.
     pub tally: Tally,
     /// How many frames and error frames were received and are not in the file, because the
     /// disk was too slow, full or broken.
     pub lost_by_writer: u64,
     /// How often writing failed.
     pub failures: u64,
-    /// The `end` record, where the disk took it: the capture is whole.
+    /// The `end` record over all of it, where the disk took that: the capture is whole.
     pub end: Option<Record>,
     /// What has not been told yet; see [`CaptureWriter::messages`].
     pub messages: Vec<String>,
@@ -89,14 +114,29 @@ impl CaptureWriter {
         header: &Header,
         options: WriterOptions,
     ) -> Result<CaptureWriter, CreateError> {
-        let file = create(path, options.overwrite)?;
-        CaptureWriter::start(path, file, header, &options).map_err(|error| {
-            if !options.overwrite {
-                // It was not there before. If it cannot be removed, it stays empty.
-                let _ = std::fs::remove_file(path);
-            }
-            CreateError::new(path, &error)
-        })
+        let failed = |error: &io::Error| CreateError::new(path, error);
+        let Some(pieces) = options.pieces.clone() else {
+            let file = create(path, options.overwrite)?;
+            return CaptureWriter::start(path, file, header, &options).map_err(|error| {
+                if !options.overwrite {
+                    // It was not there before. If it cannot be removed, it stays empty.
+                    let _ = std::fs::remove_file(path);
+                }
+                failed(&error)
+            });
+        };
+        let mut series = Series::open(path, pieces.keep).map_err(|error| failed(&error))?;
+        if pieces.on_demand {
+            return CaptureWriter::run(path, None, Some(Box::new(series)), header, &options)
+                .map_err(|error| failed(&error));
+        }
+        let (name, file) = series.next(header.started).map_err(|error| failed(&error))?;
+        let first = Piece::begin(&name, file, header, Nanos::ZERO).map_err(|error| {
+            series.abandoned();
+            CreateError::new(&name, &error)
+        })?;
+        CaptureWriter::run(path, Some(first), Some(Box::new(series)), header, &options)
+            .map_err(|error| failed(&error))
     }
 
     fn start(
@@ -105,16 +145,20 @@ impl CaptureWriter {
         header: &Header,
         options: &WriterOptions,
     ) -> io::Result<CaptureWriter> {
-        let mut lines = Vec::new();
-        write_header(&mut lines, header);
-        let mut packer = Packer::for_name(path);
-        let mut tail = Tail::new(sink);
-        packer.pack(&lines, tail.pending())?;
-        tail.sync()?;
+        let piece = Piece::begin(path, sink, header, Nanos::ZERO)?;
+        CaptureWriter::run(path, Some(piece), None, header, options)
+    }
 
+    fn run<S: Sink>(
+        path: &Path,
+        first: Option<Piece<S>>,
+        shelf: Option<Box<dyn Shelf<S>>>,
+        header: &Header,
+        options: &WriterOptions,
+    ) -> io::Result<CaptureWriter> {
         let queue = Arc::new(Queue::new(options.queue_bytes));
         let (send, messages) = mpsc::channel();
-        let thread = Thread::new(path, tail, packer, Arc::clone(&queue), options, send);
+        let thread = Thread::new(path, first, shelf, header, Arc::clone(&queue), options, send);
         let thread =
             std::thread::Builder::new().name("write capture".into()).spawn(|| thread.run())?;
         Ok(CaptureWriter { path: path.to_owned(), queue, messages, thread: Some(thread) })
@@ -124,6 +168,12 @@ impl CaptureWriter {
     /// over: [`CaptureWriter::finish`] writes the capture's own.
     pub fn send(&mut self, records: &[Record]) {
         self.queue.push(records);
+    }
+
+    /// Ends the piece being written with an `end` of this time. The next record begins another
+    /// one. Of use only where there are pieces.
+    pub fn cut(&mut self, t: Nanos) {
+        self.queue.cut(t);
     }
 
     /// What a person should be told, since it was last asked: one line each, for standard
@@ -145,7 +195,8 @@ impl CaptureWriter {
             Done { failures: 1, ..Done::default() }
         });
         Written {
-            path: self.path.clone(),
+            path: done.only.unwrap_or_else(|| self.path.clone()),
+            pieces: done.pieces,
             bytes: done.bytes,
             tally: done.tally,
             lost_by_writer: done.lost,

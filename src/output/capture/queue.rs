@@ -24,6 +24,8 @@ pub enum Taken {
     Records(Vec<Record>),
     /// Some are missing at this place.
     Dropped(Dropped),
+    /// The piece being written ends here, if there is one.
+    Cut(Nanos),
     /// Nothing came until the deadline.
     Nothing,
     /// All is taken and no more will come; the time is that of the clean end, if it is one.
@@ -78,6 +80,12 @@ impl Queue {
         self.changed.notify_one();
     }
 
+    /// What comes after this belongs in another piece.
+    pub fn cut(&self, t: Nanos) {
+        self.lock().put(Taken::Cut(t), 0);
+        self.changed.notify_one();
+    }
+
     /// No more will come.
     pub fn finish(&self, t: Option<Nanos>) {
         self.lock().finished.get_or_insert(t);
@@ -128,11 +136,15 @@ impl Queue {
 
 impl State {
     fn add(&mut self, records: Vec<Record>, size: usize) {
+        self.put(Taken::Records(records), size);
+    }
+
+    fn put(&mut self, item: Taken, size: usize) {
         if let Some(dropped) = self.dropped.take() {
             self.items.push_back((Taken::Dropped(dropped), 0));
         }
         self.bytes += size;
-        self.items.push_back((Taken::Records(records), size));
+        self.items.push_back((item, size));
     }
 
     fn count(&mut self, t: Nanos, here: u64, before: u64) {

@@ -60,6 +60,11 @@ impl<S: Sink> Tail<S> {
         self.unsafe_bytes.len()
     }
 
+    /// How many bytes are not yet handed to the system.
+    pub fn not_written(&self) -> usize {
+        self.unsafe_bytes.len() - self.written
+    }
+
     /// How long the file is, in whole lines or blocks.
     pub fn length(&self) -> u64 {
         self.synced + self.written as u64

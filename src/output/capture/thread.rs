@@ -1,27 +1,28 @@
-//! The thread that writes a capture: from the queue into the file, through outages.
+//! The thread that writes a capture: from the queue into its pieces, through outages.
 
 use std::io::{self, ErrorKind};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, mpsc};
 use std::time::{Duration, Instant};
 
+use jiff::{SignedDuration, Timestamp};
+
 use super::WriterOptions;
-use super::packer::Packer;
+use super::extent::Roll;
+use super::piece::Piece;
 use super::queue::{Dropped, Queue, Taken};
-use super::tail::{Sink, Tail};
+use super::series::Shelf;
+use super::tail::Sink;
 use crate::source::Complaints;
-use crate::wire::{Record, Tally, What, write_record};
-
-/// How much text is gathered before it is packed and given to the system.
-const GATHER: usize = 256 * 1024;
-
-/// What may wait for the disk to confirm it, before that is forced early.
-const AT_RISK: usize = 8 * 1024 * 1024;
+use crate::wire::{Header, Nanos, Record, Tally, What};
 
 /// The account that the thread gives when it ends.
 #[derive(Debug, Default)]
 pub struct Done {
     pub bytes: u64,
+    pub pieces: u64,
+    /// The file of the only piece.
+    pub only: Option<PathBuf>,
     pub tally: Tally,
     pub lost: u64,
     pub failures: u64,
@@ -29,20 +30,24 @@ pub struct Done {
 }
 
 pub struct Thread<S> {
-    tail: Tail<S>,
-    packer: Packer,
+    /// What is being written; none before the first record where pieces come on demand.
+    piece: Option<Piece<S>>,
+    /// Where the next pieces come from.
+    shelf: Option<Box<dyn Shelf<S>>>,
+    roll: Option<Roll>,
+    header: Header,
     queue: Arc<Queue>,
-    /// Text not yet packed.
-    lines: Vec<u8>,
-    /// What is in the text and all before it.
+    /// All that was handed over.
     tally: Tally,
-    /// What is in the file.
-    in_file: Tally,
-    /// What is safe on the disk.
-    on_disk: Tally,
+    /// What is in the pieces that are closed.
+    closed: Tally,
+    closed_bytes: u64,
+    pieces: u64,
+    only: Option<PathBuf>,
     /// Frames that found no room in the queue.
     dropped: u64,
     failures: u64,
+    now: Nanos,
     synced: Instant,
     /// The watch has ended and the disk takes nothing: the rest is only counted.
     given_up: bool,
@@ -54,22 +59,27 @@ pub struct Thread<S> {
 impl<S: Sink> Thread<S> {
     pub fn new(
         path: &Path,
-        tail: Tail<S>,
-        packer: Packer,
+        first: Option<Piece<S>>,
+        shelf: Option<Box<dyn Shelf<S>>>,
+        header: &Header,
         queue: Arc<Queue>,
         options: &WriterOptions,
         messages: mpsc::Sender<String>,
     ) -> Thread<S> {
         Thread {
-            tail,
-            packer,
+            pieces: u64::from(first.is_some()),
+            only: first.as_ref().map(|piece| piece.path().to_owned()),
+            piece: first,
+            shelf,
+            roll: options.pieces.as_ref().and_then(|pieces| pieces.roll),
+            header: header.clone(),
             queue,
-            lines: Vec::with_capacity(GATHER + GATHER / 4),
             tally: Tally::default(),
-            in_file: Tally::default(),
-            on_disk: Tally::default(),
+            closed: Tally::default(),
+            closed_bytes: 0,
             dropped: 0,
             failures: 0,
+            now: Nanos::ZERO,
             synced: Instant::now(),
             given_up: false,
             options: options.clone(),
@@ -80,39 +90,30 @@ impl<S: Sink> Thread<S> {
 
     /// Writes until the queue is finished.
     pub fn run(mut self) -> Done {
+        self.prune();
         let end = loop {
             let due = self.synced + self.options.sync_every;
-            let idle = self.lines.is_empty() && self.tail.at_risk() == 0;
+            let idle = self.piece.as_ref().is_none_or(Piece::is_safe);
             match self.queue.take((!idle).then_some(due)) {
                 Taken::Records(records) => self.gather(&records),
                 Taken::Dropped(dropped) => self.gather_dropped(dropped),
+                Taken::Cut(t) => self.end_piece(t),
                 Taken::Nothing => {}
-                Taken::Finished(t) => {
-                    break t.map(|t| Record { t, what: What::End(self.tally) });
-                }
+                Taken::Finished(t) => break t,
             }
-            let result = if self.given_up {
-                Ok(())
-            } else if Instant::now() >= due || self.tail.at_risk() > AT_RISK {
-                self.sync()
-            } else if self.lines.len() >= GATHER {
-                self.write()
-            } else {
-                Ok(())
-            };
-            if let Err(error) = result {
-                self.wait_out(&error);
+            if Instant::now() >= due || self.piece.as_ref().is_some_and(Piece::is_at_risk) {
+                self.prune();
+                self.insist(Self::sync);
+            } else if self.piece.as_ref().is_some_and(Piece::is_due) {
+                self.insist(|thread| thread.piece.as_mut().map_or(Ok(()), Piece::write));
             }
         };
-        if !self.given_up {
-            if let Some(end) = &end {
-                write_record(&mut self.lines, end);
-            }
-            if let Err(error) = self.close() {
-                self.failures += 1;
-                self.say(reason(&error));
-                self.given_up = true;
-            }
+        if !self.given_up
+            && let Err(error) = self.close(end)
+        {
+            self.failures += 1;
+            self.say(reason(&error));
+            self.given_up = true;
         }
         if self.given_up {
             self.say("what waited in memory is lost; the capture ends without it");
@@ -120,10 +121,15 @@ impl<S: Sink> Thread<S> {
         self.complaints.close();
         self.tell();
         let received = |tally: Tally| tally.frames + tally.error_frames;
+        let open = self.piece.as_ref();
+        let in_file = sum(self.closed, open.map(Piece::in_file).unwrap_or_default());
+        let end = end.map(|t| Record { t, what: What::End(self.tally) });
         Done {
-            bytes: self.tail.length(),
-            tally: self.in_file,
-            lost: self.dropped + received(self.tally) - received(self.in_file),
+            bytes: self.closed_bytes + open.map_or(0, Piece::length),
+            pieces: self.pieces,
+            only: self.only.filter(|_| self.pieces == 1),
+            tally: in_file,
+            lost: self.dropped + received(self.tally) - received(in_file),
             failures: self.failures,
             end: end.filter(|_| !self.given_up),
         }
@@ -132,19 +138,31 @@ impl<S: Sink> Thread<S> {
     fn gather(&mut self, records: &[Record]) {
         for record in records {
             if !matches!(record.what, What::End(_)) {
-                self.tally.add(&record.what);
-                if !self.given_up {
-                    write_record(&mut self.lines, record);
-                }
+                self.take(record);
             }
+        }
+    }
+
+    fn take(&mut self, record: &Record) {
+        self.now = record.t;
+        if self.is_full(record.t) {
+            self.end_piece(record.t);
+        }
+        if self.piece.is_none() {
+            self.insist(|thread| thread.begin_piece(record.t));
+        }
+        self.tally.add(&record.what);
+        if let Some(piece) = &mut self.piece
+            && !self.given_up
+        {
+            piece.add(record);
         }
     }
 
     fn gather_dropped(&mut self, dropped: Dropped) {
         let Dropped { t, here, before } = dropped;
         self.dropped += here;
-        let lost = Record { t, what: What::Lost(here.saturating_add(before)) };
-        self.gather(&[lost]);
+        self.take(&Record { t, what: What::Lost(here.saturating_add(before)) });
         if here > 0 {
             self.say(format_args!(
                 "{here} frames are missing from the capture at {:.3} s, not from the watch: the \
@@ -154,51 +172,110 @@ impl<S: Sink> Thread<S> {
         }
     }
 
-    fn pack(&mut self) -> io::Result<()> {
-        if !self.lines.is_empty() {
-            self.packer.pack(&self.lines, self.tail.pending())?;
-            self.lines.clear();
+    /// Whether the piece being written ends before a record of this time.
+    fn is_full(&self, t: Nanos) -> bool {
+        match (&self.piece, self.roll) {
+            (Some(piece), Some(Roll::Time(most))) => {
+                t.since(piece.begins()).is_some_and(|span| span >= most)
+            }
+            (Some(piece), Some(Roll::Bytes(most))) => piece.length_to_be() >= most,
+            _ => false,
         }
-        Ok(())
     }
 
-    fn close(&mut self) -> io::Result<()> {
-        self.pack()?;
-        self.packer.end(self.tail.pending())?;
+    fn begin_piece(&mut self, t: Nanos) -> io::Result<()> {
+        let header = Header { started: self.at(t), ..self.header.clone() };
+        let Some(shelf) = &mut self.shelf else { return Ok(()) };
+        let (path, sink) = shelf.next(header.started)?;
+        match Piece::begin(&path, sink, &header, t) {
+            Ok(piece) => {
+                self.pieces += 1;
+                self.only.get_or_insert(path);
+                self.piece = Some(piece);
+                Ok(())
+            }
+            Err(error) => {
+                shelf.abandoned();
+                Err(error)
+            }
+        }
+    }
+
+    /// Ends the piece being written, if there is one, with an `end` of this time.
+    fn end_piece(&mut self, t: Nanos) {
+        if self.given_up {
+            return;
+        }
+        let Some(piece) = &mut self.piece else { return };
+        if let Err(error) = piece.end(Some(t)) {
+            self.failures += 1;
+            self.say(reason(&error));
+        }
+        self.insist(Self::sync);
+        if self.given_up {
+            return;
+        }
+        if let Some(piece) = self.piece.take() {
+            self.closed = sum(self.closed, piece.in_file());
+            self.closed_bytes += piece.length();
+            if let Some(shelf) = &mut self.shelf {
+                shelf.closed(piece.length());
+            }
+        }
+        self.prune();
+    }
+
+    /// The last words of a watch that ends: tried once.
+    fn close(&mut self, end: Option<Nanos>) -> io::Result<()> {
+        if let Some(piece) = &mut self.piece {
+            piece.end(end)?;
+        }
+        self.prune();
         self.sync()
-    }
-
-    fn write(&mut self) -> io::Result<()> {
-        self.pack()?;
-        self.tail.write()?;
-        self.in_file = self.tally;
-        Ok(())
     }
 
     fn sync(&mut self) -> io::Result<()> {
         self.synced = Instant::now();
-        self.write()?;
-        if let Err(error) = self.tail.sync() {
-            self.in_file = self.on_disk;
-            return Err(error);
-        }
-        self.on_disk = self.tally;
-        Ok(())
+        self.piece.as_mut().map_or(Ok(()), Piece::sync)
     }
 
-    /// Tries again and again, until the disk takes it or the watch ends. Meanwhile the queue
-    /// fills up to its bound.
-    fn wait_out(&mut self, error: &io::Error) {
+    /// Removes what is not to be kept.
+    fn prune(&mut self) {
+        let now = self.at(self.now);
+        let length = self.piece.as_ref().map_or(0, Piece::length_to_be);
+        if let Some(shelf) = &mut self.shelf
+            && let Err((path, error)) = shelf.prune(now, length)
+        {
+            let path = path.display();
+            self.say(format_args!("{path} is not to be kept and cannot be removed: {error}"));
+        }
+    }
+
+    /// A time of the trunk as that of the clock.
+    fn at(&self, t: Nanos) -> Timestamp {
+        self.header
+            .started
+            .saturating_add(SignedDuration::from_nanos(t.0))
+            .unwrap_or(Timestamp::MAX)
+    }
+
+    /// Takes a step again and again, until the disk lets it or the watch ends. Meanwhile the
+    /// queue fills up to its bound.
+    fn insist(&mut self, mut step: impl FnMut(&mut Self) -> io::Result<()>) {
+        if self.given_up {
+            return;
+        }
+        let Err(error) = step(self) else { return };
         self.failures += 1;
         let megabytes = self.options.queue_bytes / 1_000_000;
         self.say(format_args!(
             "{}; the watch goes on, up to {megabytes} MB of records wait in memory",
-            reason(error)
+            reason(&error)
         ));
         let retry = self.options.retry_every.max(Duration::from_millis(1));
         loop {
             let last = self.queue.wait(retry);
-            if self.sync().is_ok() {
+            if step(self).is_ok() {
                 return self.say("can be written again");
             }
             if last {
@@ -218,6 +295,14 @@ impl<S: Sink> Thread<S> {
             // Nobody listens once the watch was given up.
             let _ = self.messages.send(message);
         }
+    }
+}
+
+fn sum(a: Tally, b: Tally) -> Tally {
+    Tally {
+        frames: a.frames + b.frames,
+        error_frames: a.error_frames + b.error_frames,
+        lost_frames: a.lost_frames.saturating_add(b.lost_frames),
     }
 }
 

@@ -1,20 +1,22 @@
 //! `dropline watch`: listens to a live trunk until it is told to stop.
 
+mod stop;
+
 use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::Args;
 use jiff::SignedDuration;
-use tokio::signal::unix::{Signal, SignalKind, signal};
-use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until, timeout};
+use tokio::time::{MissedTickBehavior, interval, timeout};
 
+use self::stop::Stop;
 use super::listen::{Expected, Results, block_on, file_name};
 use super::teller::Teller;
 use super::{Failure, Outcome};
 use crate::analysis::Analysis;
-use crate::health::Summary;
 use crate::health::summary::Kind;
-use crate::output::capture::{CaptureWriter, WriterOptions};
+use crate::health::summary::Summary;
+use crate::output::capture::{CaptureWriter, Keep, Pieces, Roll, WriterOptions};
 use crate::output::view::{Subject, Wish};
 use crate::source::{LiveOptions, LiveSource, Source, SourceError};
 use crate::wire::{Bitrate, Nanos, Record, What};
@@ -41,6 +43,16 @@ pub(super) struct WatchArgs {
     /// Replace a capture that exists
     #[arg(long, requires = "capture")]
     overwrite: bool,
+
+    /// Begin another file at this size (100MB) or after this time (1h). Of --capture line3.jsonl
+    /// they are line3-000001-20260302T063000Z.jsonl and so on: a number and when it begins
+    #[arg(long, value_name = "SIZE|TIME", requires = "capture", conflicts_with = "overwrite")]
+    roll: Option<Roll>,
+
+    /// Of the files of this name, also those of earlier watches, keep only so many (48), so many
+    /// bytes (10GB) or what is not older (30d), and remove the oldest
+    #[arg(long, value_name = "N|SIZE|AGE", requires = "roll")]
+    keep: Option<Keep>,
 
     /// Stop by itself after so long: 30s, 10m, 8h
     #[arg(long = "for", value_name = "TIME", value_parser = duration)]
@@ -145,7 +157,10 @@ impl Watch {
     fn start(args: &WatchArgs, source: &LiveSource) -> Result<Watch, Failure> {
         let given = args.expected.read()?;
         let header = source.header();
-        let options = WriterOptions { overwrite: args.overwrite, ..WriterOptions::default() };
+        let roll = args.roll;
+        let pieces = roll.map(|_| Pieces { roll, keep: args.keep, on_demand: false });
+        let options =
+            WriterOptions { overwrite: args.overwrite, pieces, ..WriterOptions::default() };
         let writer = args
             .capture
             .as_ref()
@@ -204,7 +219,11 @@ impl Watch {
                         self.teller.line(message);
                     }
                     let name = written.path.display();
-                    self.teller.line(&format!("{name}: {} bytes", written.bytes));
+                    let files = match written.pieces {
+                        1 => String::new(),
+                        pieces => format!(" in {pieces} files"),
+                    };
+                    self.teller.line(&format!("{name}: {} bytes{files}", written.bytes));
                     // A capture with less in it than was heard does not give this summary.
                     in_capture = (written.end == Some(end)).then(|| file_name(&written.path));
                 }
@@ -224,63 +243,6 @@ fn opening(source: &LiveSource) -> String {
     let bitrate = header.bitrate.map(|rate| format!(" at {rate}")).unwrap_or_default();
     let room = source.room() / 1024;
     format!("{name}: listening{bitrate}; the kernel keeps {room} KiB of frames not yet read")
-}
-
-/// What ends a watch: a signal, or the time that was given.
-struct Stop {
-    signals: [Signal; 2],
-    hangup: Option<Signal>,
-    deadline: Option<Instant>,
-}
-
-impl Stop {
-    fn on_signal_or_after(limit: Option<Duration>) -> Result<Stop, Failure> {
-        let listen = |kind| {
-            signal(kind).map_err(|error| Failure(format!("cannot listen for signals: {error}")))
-        };
-        Ok(Stop {
-            signals: [listen(SignalKind::interrupt())?, listen(SignalKind::terminate())?],
-            hangup: if outlives_its_terminal() {
-                None
-            } else {
-                Some(listen(SignalKind::hangup())?)
-            },
-            deadline: limit.and_then(|limit| Instant::now().checked_add(limit)),
-        })
-    }
-
-    async fn wait(&mut self) {
-        let [interrupt, terminate] = &mut self.signals;
-        let hangup = async {
-            match &mut self.hangup {
-                Some(hangup) => hangup.recv().await,
-                None => std::future::pending().await,
-            }
-        };
-        let deadline = async {
-            match self.deadline {
-                Some(deadline) => sleep_until(deadline).await,
-                None => std::future::pending().await,
-            }
-        };
-        tokio::select! {
-            _ = interrupt.recv() => {}
-            _ = terminate.recv() => {}
-            _ = hangup => {}
-            () = deadline => {}
-        }
-    }
-}
-
-/// Whether the process was started to ignore a hangup, as `nohup` does. Listening for the signal
-/// would undo that.
-fn outlives_its_terminal() -> bool {
-    const SIGHUP: u64 = 1;
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let ignored = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
-    ignored
-        .and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok())
-        .is_some_and(|mask| mask & 1 << (SIGHUP - 1) != 0)
 }
 
 pub(super) fn duration(text: &str) -> Result<Duration, String> {

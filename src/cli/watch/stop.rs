@@ -1,0 +1,65 @@
+//! What ends a watch: a signal, or the time that was given.
+
+use std::time::Duration;
+
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::time::{Instant, sleep_until};
+
+use super::super::Failure;
+
+/// What ends a watch: a signal, or the time that was given.
+pub(super) struct Stop {
+    signals: [Signal; 2],
+    hangup: Option<Signal>,
+    deadline: Option<Instant>,
+}
+
+impl Stop {
+    pub(super) fn on_signal_or_after(limit: Option<Duration>) -> Result<Stop, Failure> {
+        let listen = |kind| {
+            signal(kind).map_err(|error| Failure(format!("cannot listen for signals: {error}")))
+        };
+        Ok(Stop {
+            signals: [listen(SignalKind::interrupt())?, listen(SignalKind::terminate())?],
+            hangup: if outlives_its_terminal() {
+                None
+            } else {
+                Some(listen(SignalKind::hangup())?)
+            },
+            deadline: limit.and_then(|limit| Instant::now().checked_add(limit)),
+        })
+    }
+
+    pub(super) async fn wait(&mut self) {
+        let [interrupt, terminate] = &mut self.signals;
+        let hangup = async {
+            match &mut self.hangup {
+                Some(hangup) => hangup.recv().await,
+                None => std::future::pending().await,
+            }
+        };
+        let deadline = async {
+            match self.deadline {
+                Some(deadline) => sleep_until(deadline).await,
+                None => std::future::pending().await,
+            }
+        };
+        tokio::select! {
+            _ = interrupt.recv() => {}
+            _ = terminate.recv() => {}
+            _ = hangup => {}
+            () = deadline => {}
+        }
+    }
+}
+
+/// Whether the process was started to ignore a hangup, as `nohup` does. Listening for the signal
+/// would undo that.
+fn outlives_its_terminal() -> bool {
+    const SIGHUP: u64 = 1;
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let ignored = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+    ignored
+        .and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok())
+        .is_some_and(|mask| mask & 1 << (SIGHUP - 1) != 0)
+}

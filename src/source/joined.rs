@@ -1,0 +1,263 @@
+//! Several captures as one: the pieces of a watch, in the order of time, with their times from
+//! the beginning of the first.
+//!
+//! A piece that begins at the very time at which the one before ends goes on where that ended.
+//! Where nothing was captured between two pieces, the interface counts as down: what was on its
+//! way then, nobody can tell. Pieces that overlap are refused.
+
+use std::collections::VecDeque;
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+
+use super::complaints::Complaints;
+use super::saved::{AnySource, Saved, SavedReader, open_reader};
+use super::{PieceName, SourceError};
+use crate::wire::{Header, Nanos, Record, Tally, What};
+
+/// Why the link counts as down where there is no capture.
+const NOT_CAPTURED: &str = "nothing was captured";
+
+/// Opens captures to be read as one, read ahead on a thread of their own as by [`super::open`].
+/// One alone is read as it is.
+///
+/// # Errors
+/// As [`super::open`] for any of them, before the first is read; or if they are of trunks with
+/// different bit rates.
+pub fn open_all(paths: &[PathBuf], options: &Saved) -> Result<AnySource, SourceError> {
+    match paths {
+        [one] => super::open(one, options),
+        _ => AnySource::start(Box::new(JoinedReader::open(paths, options)?)),
+    }
+}
+
+struct JoinedReader {
+    options: Saved,
+    header: Header,
+    /// What is being read.
+    piece: Option<Piece>,
+    waiting: VecDeque<PathBuf>,
+    /// The time of the last record.
+    now: Nanos,
+    /// What the ends of all pieces say together; none as soon as one has no end.
+    end: Option<Tally>,
+    /// Of the pieces that are read to their end.
+    unreadable: u64,
+    torn: bool,
+    silent: Nanos,
+    messages: Vec<String>,
+    complaints: Complaints,
+}
+
+struct Piece {
+    path: PathBuf,
+    reader: Box<dyn SavedReader>,
+    /// When it begins, in the time of the whole.
+    begins: Nanos,
+    end: Option<Tally>,
+}
+
+impl JoinedReader {
+    fn open(paths: &[PathBuf], options: &Saved) -> Result<JoinedReader, SourceError> {
+        let mut headers = Vec::with_capacity(paths.len());
+        for path in paths {
+            headers.push((path, open_reader(path, options)?.header().clone()));
+        }
+        let mut complaints = Complaints::about("the captures");
+        let numbered = paths.windows(2).all(|pair| follows(&pair[0], &pair[1]).is_some());
+        if !numbered && !headers.is_sorted_by_key(|(_, header)| header.started) {
+            headers.sort_by_key(|(_, header)| header.started);
+            complaints.note("not given in the order of time; they are taken in that order");
+        }
+        let Some((first, header)) = headers.first().cloned() else {
+            return Err(SourceError("no capture is given".into()));
+        };
+        for (path, other) in &headers {
+            if other.bitrate != header.bitrate {
+                let rate = |header: &Header| {
+                    header.bitrate.map_or("an unknown bit rate".into(), |rate| rate.to_string())
+                };
+                return Err(SourceError(format!(
+                    "{} is of a trunk at {}, {} of one at {}; replay them apart",
+                    first.display(),
+                    rate(&header),
+                    path.display(),
+                    rate(other)
+                )));
+            }
+            if other.interface != header.interface {
+                complaints.say(format_args!(
+                    "{} was taken from another interface than {}",
+                    path.display(),
+                    first.display()
+                ));
+            }
+        }
+        let waiting = headers.iter().map(|(path, _)| (*path).clone()).collect();
+        Ok(JoinedReader {
+            options: options.clone(),
+            header,
+            piece: None,
+            waiting,
+            now: Nanos::ZERO,
+            end: Some(Tally::default()),
+            unreadable: 0,
+            torn: false,
+            silent: Nanos::ZERO,
+            messages: Vec::new(),
+            complaints,
+        })
+    }
+
+    /// Goes on to the next piece. `false`: there is none.
+    fn next_piece(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
+        let before = self.piece.take();
+        let first = before.is_none();
+        if let Some(before) = &before {
+            self.close(before);
+        }
+        let Some(path) = self.waiting.pop_front() else {
+            self.finish(batch);
+            return Ok(false);
+        };
+        let reader = open_reader(&path, &self.options)?;
+        let begins = since(reader.header().started, self.header.started)?;
+        if let Some(before) = &before {
+            self.gap(before, &path, begins, batch)?;
+        }
+        if first {
+            self.now = begins;
+        }
+        self.piece = Some(Piece { path, reader, begins, end: None });
+        Ok(true)
+    }
+
+    fn close(&mut self, piece: &Piece) {
+        self.unreadable += piece.reader.unreadable();
+        self.torn |= piece.reader.torn();
+        self.end = self.end.zip(piece.end).map(|(all, end)| Tally {
+            frames: all.frames.saturating_add(end.frames),
+            error_frames: all.error_frames.saturating_add(end.error_frames),
+            lost_frames: all.lost_frames.saturating_add(end.lost_frames),
+        });
+        if piece.end.is_none() {
+            self.complaints.say(format_args!(
+                "{} has no end: its watch was cut off, and so they are not complete",
+                piece.path.display()
+            ));
+        }
+    }
+
+    /// Between two pieces: nothing, a time without capture, or what cannot be.
+    fn gap(
+        &mut self,
+        before: &Piece,
+        path: &Path,
+        begins: Nanos,
+        batch: &mut Vec<Record>,
+    ) -> Result<(), SourceError> {
+        if begins == self.now && before.end.is_some() {
+            return Ok(());
+        }
+        let (one, other) = (before.path.display(), path.display());
+        let missing = follows(&before.path, path);
+        match begins.since(self.now) {
+            Some(span) => {
+                self.silent = self.silent.plus(span);
+                let hint = match missing {
+                    Some(0) | None => String::new(),
+                    Some(1) => "; a file between them is missing".into(),
+                    Some(files) => format!("; {files} files between them are missing"),
+                };
+                self.complaints.say(format_args!(
+                    "nothing captured for {:.3} s between {one} and {other}{hint}",
+                    span.as_secs()
+                ));
+            }
+            None => {
+                let back = Nanos(self.now.0.saturating_sub(begins.0)).as_secs();
+                if missing.is_none() {
+                    return Err(SourceError(format!(
+                        "{other} begins {back:.3} s before {one} ends; give the pieces of one \
+                         watch"
+                    )));
+                }
+                self.complaints.say(format_args!(
+                    "{other} begins {back:.3} s before {one} ends: the clock was set back between"
+                ));
+            }
+        }
+        batch.push(Record { t: self.now, what: What::LinkDown(Some(NOT_CAPTURED.into())) });
+        batch.push(Record { t: begins, what: What::LinkUp });
+        Ok(())
+    }
+
+    fn finish(&mut self, batch: &mut Vec<Record>) {
+        if let Some(end) = self.end {
+            batch.push(Record { t: self.now, what: What::End(end) });
+        }
+        if self.silent > Nanos::ZERO {
+            self.complaints.note(format_args!(
+                "nothing captured for {:.3} s in all; rates and means over the time count that \
+                 as silence",
+                self.silent.as_secs()
+            ));
+        }
+        self.complaints.close();
+    }
+}
+
+impl SavedReader for JoinedReader {
+    fn header(&self) -> &Header {
+        &self.header
+    }
+
+    fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
+        let Some(piece) = &mut self.piece else { return self.next_piece(batch) };
+        let from = batch.len();
+        let more = piece.reader.read(batch);
+        self.messages.append(&mut piece.reader.messages());
+        let mut kept = from;
+        for at in from..batch.len() {
+            let t = Nanos(batch[at].t.0.saturating_add(piece.begins.0));
+            self.now = t;
+            piece.end = match batch[at].what {
+                What::End(tally) => Some(tally),
+                _ => None,
+            };
+            if piece.end.is_none() {
+                batch[at].t = t;
+                batch.swap(kept, at);
+                kept += 1;
+            }
+        }
+        batch.truncate(kept);
+        if more? { Ok(true) } else { self.next_piece(batch) }
+    }
+
+    fn unreadable(&self) -> u64 {
+        self.unreadable + self.piece.as_ref().map_or(0, |piece| piece.reader.unreadable())
+    }
+
+    fn torn(&self) -> bool {
+        self.torn || self.piece.as_ref().is_some_and(|piece| piece.reader.torn())
+    }
+
+    fn messages(&mut self) -> Vec<String> {
+        self.messages.append(&mut self.complaints.take());
+        std::mem::take(&mut self.messages)
+    }
+}
+
+/// How many pieces are missing between two of one watch by their names; none if the names do
+/// not say that the one follows the other.
+fn follows(one: &Path, other: &Path) -> Option<u64> {
+    let name = |path: &Path| PieceName::of(&path.file_name()?.to_string_lossy());
+    name(one)?.followed_by(&name(other)?)
+}
+
+fn since(started: Timestamp, zero: Timestamp) -> Result<Nanos, SourceError> {
+    i64::try_from(started.duration_since(zero).as_nanos())
+        .map(Nanos)
+        .map_err(|_| SourceError("captures 292 years apart are not one; replay them apart".into()))
+}
