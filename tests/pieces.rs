@@ -5,8 +5,8 @@ use std::process::Output;
 
 use assert_cmd::Command;
 use dropline::Analysis;
+use dropline::health::Summary;
 use dropline::health::summary::Kind;
-use dropline::health::summary::Summary;
 use dropline::output::capture::{CaptureWriter, Pieces, WriterOptions, Written};
 use dropline::sim::SimSource;
 use dropline::source::Source;

@@ -11,8 +11,8 @@ use super::super::listen::{file_name, print};
 use super::super::{Failure, Outcome};
 use super::ReplayArgs;
 use crate::analysis::{Analysis, Given};
+use crate::health::Summary;
 use crate::health::summary::Kind;
-use crate::health::summary::Summary;
 use crate::source::{Saved, SourceError, open_reader};
 
 /// What became of one capture.
