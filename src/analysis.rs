@@ -4,7 +4,7 @@ use crate::fieldbus::eds::Index;
 use crate::fieldbus::{Decoder, DriveStatus, MacId};
 use crate::health::Summary;
 use crate::health::summary::Kind;
-use crate::health::{Against, Expectation};
+use crate::health::{Against, Context, Expectation, Finding, findings_against};
 use crate::trunk::{Event, Trunk};
 use crate::wire::{Header, Nanos, Record, What};
 
@@ -81,6 +81,21 @@ impl Analysis {
         }
     }
 
+    /// What the source said about itself.
+    pub fn header(&self) -> &Header {
+        &self.header
+    }
+
+    fn against(&self) -> Against<'_> {
+        Against { plan: self.plan.as_ref(), sheets: self.sheets.as_ref() }
+    }
+
+    /// Everything found so far, the gravest first, as a summary would have it now.
+    pub fn findings(&self) -> Vec<Finding> {
+        let context = Context { bitrate: self.header.bitrate, unreadable: 0 };
+        findings_against(self.against(), &self.trunk, &self.decoder, &context)
+    }
+
     /// What masters and nodes said to each other so far.
     pub fn decoder(&self) -> &Decoder {
         &self.decoder
@@ -124,7 +139,7 @@ impl Analysis {
         self.trunk.finish(events);
         self.decoder.advance(self.trunk.now());
         let summary = Summary::against(
-            Against { plan: self.plan.as_ref(), sheets: self.sheets.as_ref() },
+            self.against(),
             &self.trunk,
             &self.decoder,
             &self.header,

@@ -1,31 +1,38 @@
 //! `dropline watch`: listens to a live trunk until it is told to stop.
 
+mod hook;
+mod keeping;
 mod stop;
+mod told;
 
+use std::ffi::OsString;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use clap::Args;
+use clap::{ArgGroup, Args};
 use jiff::SignedDuration;
 use tokio::time::{MissedTickBehavior, interval, timeout};
 
+use self::hook::Hook;
+use self::keeping::{Keeping, Margins};
 use self::stop::Stop;
 use super::listen::{Expected, Results, block_on, file_name};
 use super::teller::Teller;
 use super::{Failure, Outcome};
 use crate::analysis::Analysis;
-use crate::health::Summary;
 use crate::health::summary::Kind;
-use crate::output::capture::{CaptureWriter, Keep, Pieces, Roll, WriterOptions};
+use crate::health::{Happenings, Summary};
+use crate::output::capture::{CaptureWriter, Keep, Pieces, Roll, WriterOptions, Written, size};
 use crate::output::view::{Subject, Wish};
 use crate::source::{LiveOptions, LiveSource, Source, SourceError};
-use crate::wire::{Bitrate, Nanos, Record, What};
+use crate::wire::{Bitrate, Header, Nanos, Record, What};
 
 /// Listen to a live trunk: capture, analysis, and the summary at the end
 ///
 /// Ctrl-C ends it, with capture and summary complete. It never sends a frame, and refuses a
 /// controller that could.
 #[derive(Debug, Args)]
+#[command(group = ArgGroup::new("pieces").args(["roll", "on_finding"]).multiple(true))]
 #[command(after_help = "Example: dropline watch can0 --capture line3.jsonl.zst --for 8h
 
 Connecting to a trunk is work inside a cabinet: for qualified people, under the local codes and
@@ -51,8 +58,45 @@ pub(super) struct WatchArgs {
 
     /// Of the files of this name, also those of earlier watches, keep only so many (48), so many
     /// bytes (10GB) or what is not older (30d), and remove the oldest
-    #[arg(long, value_name = "N|SIZE|AGE", requires = "roll")]
+    #[arg(long, value_name = "N|SIZE|AGE", requires = "pieces")]
     keep: Option<Keep>,
+
+    /// Write only what came before and after something happened: a warning or a fault that is new
+    /// or comes again after a quiet time, or a mark. Each time into a file of its own, named as
+    /// by --roll
+    #[arg(long, requires = "capture", conflicts_with = "overwrite")]
+    on_finding: bool,
+
+    /// With --on-finding: so much of what came before
+    #[arg(long, value_name = "TIME", value_parser = duration, default_value = "30s")]
+    before: Duration,
+
+    /// With --on-finding: so much of what comes after; while it goes on, ten times that at most.
+    /// What was quiet for so long and then grows happens again, also for --run
+    #[arg(long, value_name = "TIME", value_parser = duration, default_value = "30s")]
+    after: Duration,
+
+    /// With --on-finding: the most memory for what came before
+    #[arg(long, value_name = "SIZE", value_parser = bytes, default_value = "64MB")]
+    before_memory: u64,
+
+    /// Run this program when a warning or a fault is new or comes again after a quiet time, with
+    /// the finding as a line of JSON on its standard input. It is started as named, without a
+    /// shell; to do more than one thing, give a script
+    #[arg(long, value_name = "PROGRAM")]
+    run: Option<OsString>,
+
+    /// An argument for the program of --run, handed over as it is; give more, in order
+    #[arg(long, value_name = "ARG", requires = "run", allow_hyphen_values = true)]
+    run_arg: Vec<OsString>,
+
+    /// From one start of the program to the next at least so long; up to 16 findings wait
+    #[arg(long, value_name = "TIME", value_parser = duration, default_value = "10s")]
+    run_every: Duration,
+
+    /// End the program, and what it started, after so long
+    #[arg(long, value_name = "TIME", value_parser = duration, default_value = "30s")]
+    run_limit: Duration,
 
     /// Stop by itself after so long: 30s, 10m, 8h
     #[arg(long = "for", value_name = "TIME", value_parser = duration)]
@@ -76,6 +120,38 @@ pub(super) struct WatchArgs {
 
     #[command(flatten)]
     results: Results,
+}
+
+impl WatchArgs {
+    fn keeping(&self, header: &Header) -> Result<Option<Keeping>, Failure> {
+        let Some(path) = &self.capture else { return Ok(None) };
+        let in_pieces = self.roll.is_some() || self.on_finding;
+        let pieces = Pieces { roll: self.roll, keep: self.keep, on_demand: self.on_finding };
+        let options = WriterOptions {
+            overwrite: self.overwrite,
+            pieces: in_pieces.then_some(pieces),
+            ..WriterOptions::default()
+        };
+        let writer = CaptureWriter::create(path, header, options)
+            .map_err(|error| Failure(error.to_string()))?;
+        let margins = self.on_finding.then(|| Margins {
+            before: nanos(self.before),
+            after: nanos(self.after),
+            memory: usize::try_from(self.before_memory).unwrap_or(usize::MAX),
+        });
+        Ok(Some(Keeping::new(writer, margins)))
+    }
+
+    fn hook(&self) -> Result<Option<Hook>, Failure> {
+        let Some(program) = &self.run else { return Ok(None) };
+        let options = hook::Options {
+            command: [program].into_iter().chain(&self.run_arg).cloned().collect(),
+            every: self.run_every,
+            limit: self.run_limit,
+        };
+        let hook = Hook::start(options);
+        hook.map(Some).map_err(|error| Failure(format!("cannot start a thread: {error}")))
+    }
 }
 
 pub(super) fn run(args: &WatchArgs) -> Result<Outcome, Failure> {
@@ -149,7 +225,11 @@ async fn mark(
 struct Watch {
     interface: String,
     analysis: Analysis,
-    writer: Option<CaptureWriter>,
+    keeping: Option<Keeping>,
+    happenings: Option<Happenings>,
+    hook: Option<Hook>,
+    /// The trunk's time when the findings were last looked at.
+    looked: Nanos,
     teller: Teller,
 }
 
@@ -157,16 +237,10 @@ impl Watch {
     fn start(args: &WatchArgs, source: &LiveSource) -> Result<Watch, Failure> {
         let given = args.expected.read()?;
         let header = source.header();
-        let roll = args.roll;
-        let pieces = roll.map(|_| Pieces { roll, keep: args.keep, on_demand: false });
-        let options =
-            WriterOptions { overwrite: args.overwrite, pieces, ..WriterOptions::default() };
-        let writer = args
-            .capture
-            .as_ref()
-            .map(|path| CaptureWriter::create(path, header, options))
-            .transpose()
-            .map_err(|error| Failure(error.to_string()))?;
+        let keeping = args.keeping(header)?;
+        let hook = args.hook()?;
+        let wanted = args.on_finding || hook.is_some();
+        let happenings = wanted.then(|| Happenings::new(nanos(args.after)));
         let subject = Subject { name: args.interface.clone(), header: header.clone(), live: true };
         let mut teller = Teller::start(subject, args.plain);
         teller.line(&opening(source));
@@ -177,12 +251,14 @@ impl Watch {
             teller.line("the bit rate is not known, so the load is not; --bitrate gives it");
         }
         let analysis = Analysis::new(header).with(given);
-        Ok(Watch { interface: args.interface.clone(), analysis, writer, teller })
+        let interface = args.interface.clone();
+        let looked = Nanos::ZERO;
+        Ok(Watch { interface, analysis, keeping, happenings, hook, looked, teller })
     }
 
     fn take(&mut self, batch: &mut Vec<Record>) {
-        if let Some(writer) = &mut self.writer {
-            writer.send(batch);
+        if let Some(keeping) = &mut self.keeping {
+            keeping.take(batch);
         }
         let narrator = self.teller.narrator();
         for record in batch.drain(..) {
@@ -190,11 +266,31 @@ impl Watch {
             narrator.record(&record);
         }
         self.teller.analysed(&self.analysis);
+        let since = self.analysis.trunk().now().since(self.looked);
+        if since.is_none_or(|since| since >= Nanos::SECOND) {
+            self.look();
+        }
     }
 
-    fn tell(&mut self, messages: Vec<String>) {
-        let more = self.writer.as_mut().map(CaptureWriter::messages).unwrap_or_default();
-        for message in messages.into_iter().chain(more) {
+    /// Looks whether anything happens that somebody wants to know of.
+    fn look(&mut self) {
+        let Some(happenings) = &mut self.happenings else { return };
+        self.looked = self.analysis.trunk().now();
+        let look = happenings.look(self.looked, self.analysis.findings());
+        if let Some(keeping) = &mut self.keeping {
+            keeping.looked(&look);
+        }
+        if let Some(hook) = &mut self.hook {
+            for happening in &look.begun {
+                hook.send(told::line(self.analysis.header(), self.looked, happening));
+            }
+        }
+    }
+
+    fn tell(&mut self, mut messages: Vec<String>) {
+        messages.extend(self.keeping.as_mut().map(Keeping::messages).unwrap_or_default());
+        messages.extend(self.hook.as_mut().map(Hook::messages).unwrap_or_default());
+        for message in messages {
             self.teller.line(&message);
         }
     }
@@ -203,37 +299,51 @@ impl Watch {
     /// as cut off.
     fn finish(mut self, t: Nanos, broken: Option<SourceError>) -> Summary {
         self.teller.end_view();
-        let writer = self.writer.take();
+        self.look();
+        let keeping = self.keeping.take();
+        let hook = self.hook.take();
         let tally = self.analysis.trunk().tally();
         let mut in_capture = None;
         match broken {
             Some(error) => {
                 self.teller.line(&error.to_string());
-                drop(writer);
+                drop(keeping);
             }
             None => {
                 let end = Record { t, what: What::End(tally) };
                 self.analysis.take(&end, &mut |_, _| {});
-                if let Some(written) = writer.map(|writer| writer.finish(t)) {
+                if let Some(keeping) = keeping {
+                    let happened = keeping.happened();
+                    let written = keeping.finish(t);
                     for message in &written.messages {
                         self.teller.line(message);
                     }
-                    let name = written.path.display();
-                    let files = match written.pieces {
-                        1 => String::new(),
-                        pieces => format!(" in {pieces} files"),
-                    };
-                    self.teller.line(&format!("{name}: {} bytes{files}", written.bytes));
+                    self.teller.line(&account(&written));
                     // A capture with less in it than was heard does not give this summary.
-                    in_capture = (written.end == Some(end)).then(|| file_name(&written.path));
+                    let all = happened.is_none() && written.end == Some(end);
+                    in_capture = all.then(|| file_name(&written.path));
                 }
             }
+        }
+        for message in hook.map(Hook::finish).unwrap_or_default() {
+            self.teller.line(&message);
         }
         let (kind, name) = match in_capture {
             Some(name) => (Kind::Capture, name),
             None => (Kind::Live, self.interface),
         };
         self.analysis.finish(kind, &name, 0, &mut |_, _| {})
+    }
+}
+
+/// What became of the capture.
+fn account(written: &Written) -> String {
+    let Written { path, bytes, pieces, .. } = written;
+    let path = path.display();
+    match pieces {
+        0 => format!("{path}: nothing happened, nothing written"),
+        1 => format!("{path}: {bytes} bytes"),
+        _ => format!("{path}: {bytes} bytes in {pieces} files"),
     }
 }
 
@@ -252,6 +362,14 @@ pub(super) fn duration(text: &str) -> Result<Duration, String> {
         Ok(time) if !time.is_zero() => Ok(time),
         _ => Err(hint.into()),
     }
+}
+
+fn bytes(text: &str) -> Result<u64, String> {
+    size(text).ok_or_else(|| "not a size; give for example 64MB".into())
+}
+
+fn nanos(time: Duration) -> Nanos {
+    Nanos(i64::try_from(time.as_nanos()).unwrap_or(i64::MAX))
 }
 
 pub(super) fn bitrate(text: &str) -> Result<Bitrate, String> {

@@ -93,7 +93,8 @@ impl ProbableCause {
 }
 
 impl Finding {
-    fn of(finding: &health::Finding) -> Finding {
+    /// As a summary tells it.
+    pub fn of(finding: &health::Finding) -> Finding {
         let entry = finding.code.entry();
         Finding {
             code: finding.code,

@@ -127,6 +127,9 @@ impl CaptureWriter {
         };
         let mut series = Series::open(path, pieces.keep).map_err(|error| failed(&error))?;
         if pieces.on_demand {
+            // Whether a file can be made there is known now, not only when something happens.
+            series.next(header.started).map_err(|error| failed(&error))?;
+            series.abandoned();
             return CaptureWriter::run(path, None, Some(Box::new(series)), header, &options)
                 .map_err(|error| failed(&error));
         }

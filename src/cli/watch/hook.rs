@@ -1,0 +1,335 @@
+//! The program that is run when something happens: given the finding on its standard input,
+//! limited in how often and how long, on a thread of its own, so that nobody waits for it.
+//!
+//! It is started as it is named, without a shell: no word of it is split, expanded or looked at.
+//! It leads a process group of its own; what it started and left running ends with it.
+
+use std::ffi::OsString;
+use std::io::{Read, Write};
+use std::os::unix::process::{CommandExt, ExitStatusExt};
+use std::process::{Child, Command, ExitStatus, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, SyncSender, channel, sync_channel};
+use std::thread::{self, JoinHandle};
+use std::time::{Duration, Instant};
+
+use nix::sys::signal::{Signal, killpg};
+use nix::sys::wait::{Id, WaitPidFlag, WaitStatus, waitid};
+use nix::unistd::Pid;
+
+use crate::source::one_line;
+
+/// So many findings wait for their turn; more are passed over.
+const WAITING: usize = 16;
+
+/// How often a running program is looked at.
+const LOOK: Duration = Duration::from_millis(20);
+
+/// How much of what a failed program complained of is told, in bytes.
+const COMPLAINT: u64 = 2000;
+
+/// What to run, and its limits.
+#[derive(Debug, Clone)]
+pub(super) struct Options {
+    /// The program, then its arguments.
+    pub(super) command: Vec<OsString>,
+    /// From one start to the next at least so long.
+    pub(super) every: Duration,
+    /// Ended after so long.
+    pub(super) limit: Duration,
+}
+
+/// What became of the findings handed over so far.
+#[derive(Debug, Default)]
+pub(super) struct Counts {
+    pub(super) runs: AtomicU64,
+    pub(super) failures: AtomicU64,
+    pub(super) passed_over: AtomicU64,
+}
+
+/// The thread that runs the program.
+pub(super) struct Hook {
+    name: String,
+    findings: Option<SyncSender<String>>,
+    messages: Receiver<String>,
+    counts: Arc<Counts>,
+    /// Dropped at the end of the watch.
+    going_on: Option<Sender<()>>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Hook {
+    pub(super) fn start(options: Options) -> std::io::Result<Hook> {
+        let name = options.command.first().map(|name| name.to_string_lossy().into_owned());
+        let name = one_line(&name.unwrap_or_default());
+        let (findings, to_run) = sync_channel::<String>(WAITING);
+        let (say, messages) = channel();
+        let counts = Arc::new(Counts::default());
+        let of_thread = Arc::clone(&counts);
+        let called = name.clone();
+        let (going_on, ending) = channel();
+        let thread = thread::Builder::new().name("run on finding".into()).spawn(move || {
+            let mut runner = Runner { options, name: called, failed: false };
+            let mut next = Instant::now();
+            while let Ok(finding) = to_run.recv() {
+                let wait = next.saturating_duration_since(Instant::now());
+                if !wait.is_zero() && ending.recv_timeout(wait) != Err(RecvTimeoutError::Timeout) {
+                    // The end of the watch is not held up by those that wait.
+                    of_thread.passed_over.fetch_add(1, Ordering::Relaxed);
+                    continue;
+                }
+                next = Instant::now() + runner.options.every;
+                of_thread.runs.fetch_add(1, Ordering::Relaxed);
+                if let Err(why) = runner.run(&finding) {
+                    of_thread.failures.fetch_add(1, Ordering::Relaxed);
+                    if let Some(line) = runner.tell(&why) {
+                        // Nobody listens once the watch was given up.
+                        let _ = say.send(line);
+                    }
+                }
+            }
+        })?;
+        Ok(Hook {
+            name,
+            findings: Some(findings),
+            messages,
+            counts,
+            going_on: Some(going_on),
+            thread: Some(thread),
+        })
+    }
+
+    /// Hands a finding over. It neither waits nor fails.
+    pub(super) fn send(&mut self, finding: String) {
+        if let Some(findings) = &self.findings
+            && findings.try_send(finding).is_err()
+        {
+            self.counts.passed_over.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+
+    pub(super) fn messages(&mut self) -> Vec<String> {
+        self.messages.try_iter().collect()
+    }
+
+    /// Waits for the run that goes on, at most up to its limit, and says what became of all.
+    pub(super) fn finish(mut self) -> Vec<String> {
+        self.end();
+        let mut messages = self.messages();
+        let count = |counter: &AtomicU64| counter.load(Ordering::Relaxed);
+        let name = &self.name;
+        match (count(&self.counts.failures), count(&self.counts.runs)) {
+            (0, _) => {}
+            (failures, runs) => messages.push(format!("{name}: {failures} of {runs} runs failed")),
+        }
+        match count(&self.counts.passed_over) {
+            0 => {}
+            more => messages.push(format!(
+                "{name}: not run for {more} more findings, which came too close upon each other"
+            )),
+        }
+        messages
+    }
+
+    fn end(&mut self) {
+        self.findings = None;
+        self.going_on = None;
+        if let Some(thread) = self.thread.take() {
+            // A thread that panicked has said so itself.
+            let _ = thread.join();
+        }
+    }
+}
+
+impl Drop for Hook {
+    fn drop(&mut self) {
+        self.end();
+    }
+}
+
+struct Runner {
+    options: Options,
+    name: String,
+    /// Whether the last run failed: that was told.
+    failed: bool,
+}
+
+impl Runner {
+    /// Told once, and again only after it had worked between.
+    fn tell(&mut self, why: &str) -> Option<String> {
+        let first = !std::mem::replace(&mut self.failed, true);
+        first.then(|| {
+            let name = &self.name;
+            one_line(&format!("{name}: {why}; the watch goes on, further failures are counted"))
+        })
+    }
+
+    fn run(&mut self, finding: &str) -> Result<(), String> {
+        let [program, arguments @ ..] = &self.options.command[..] else { return Ok(()) };
+        let mut child = Command::new(program)
+            .args(arguments)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::null())
+            .stderr(Stdio::piped())
+            .process_group(0)
+            .spawn()
+            .map_err(|error| format!("cannot be run: {error}"))?;
+        let complaint = listen(&mut child);
+        if let Some(mut input) = child.stdin.take() {
+            // It fits into the pipe. A program that does not read it has no need of it.
+            let _ = input.write_all(finding.as_bytes());
+        }
+        let ended = self.wait(&mut child);
+        // A program that left its group may hold the pipe open for longer.
+        let said = complaint.recv_timeout(Duration::from_millis(200)).unwrap_or_default();
+        let said = match said.trim() {
+            "" => String::new(),
+            said => format!(": {said}"),
+        };
+        match ended {
+            Err(error) => Err(format!("cannot be waited for: {error}{said}")),
+            Ok(None) => Err(format!("not done after {:?} and ended{said}", self.options.limit)),
+            Ok(Some(status)) if status.success() => {
+                self.failed = false;
+                Ok(())
+            }
+            Ok(Some(status)) => Err(match (status.code(), status.signal()) {
+                (Some(code), _) => format!("failed with status {code}{said}"),
+                (None, signal) => format!("ended by signal {}{said}", signal.unwrap_or_default()),
+            }),
+        }
+    }
+
+    /// Waits for it up to its limit, then ends what is left of its group. `None`: it was not done.
+    fn wait(&self, child: &mut Child) -> std::io::Result<Option<ExitStatus>> {
+        let group = Pid::from_raw(child.id() as i32);
+        let deadline = Instant::now() + self.options.limit;
+        // It is not collected before its group has been ended: until then the number is its own.
+        let flags = WaitPidFlag::WEXITED | WaitPidFlag::WNOWAIT | WaitPidFlag::WNOHANG;
+        let done = loop {
+            match waitid(Id::Pid(group), flags) {
+                Ok(WaitStatus::StillAlive) => {}
+                Ok(_) => break true,
+                Err(error) => {
+                    let _ = killpg(group, Signal::SIGKILL);
+                    return Err(error.into());
+                }
+            }
+            if Instant::now() >= deadline {
+                break false;
+            }
+            thread::sleep(LOOK);
+        };
+        // That there is nobody left in it is no error.
+        let _ = killpg(group, Signal::SIGKILL);
+        let status = child.wait()?;
+        Ok(done.then_some(status))
+    }
+}
+
+/// Hears what it complains of, so that it never has to wait to be heard.
+fn listen(child: &mut Child) -> Receiver<String> {
+    let (send, complaint) = channel();
+    if let Some(mut errors) = child.stderr.take() {
+        // If there can be no thread, it is not heard.
+        let _ = thread::Builder::new().name("hear complaint".into()).spawn(move || {
+            let mut text = Vec::new();
+            let _ = errors.by_ref().take(COMPLAINT).read_to_end(&mut text);
+            let _ = std::io::copy(&mut errors, &mut std::io::sink());
+            let _ = send.send(String::from_utf8_lossy(&text).into_owned());
+        });
+    }
+    complaint
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::os::unix::fs::PermissionsExt;
+    use std::path::{Path, PathBuf};
+
+    /// A program of the test's own.
+    fn program(directory: &Path, script: &str) -> PathBuf {
+        let path = directory.join("on finding; $(touch oops).sh");
+        std::fs::write(&path, format!("#!/bin/sh\ncd '{}'\n{script}\n", directory.display()))
+            .unwrap();
+        std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o755)).unwrap();
+        path
+    }
+
+    fn start(program: PathBuf, more: &[&str], every: u64, limit: u64) -> Hook {
+        let mut command = vec![program.into_os_string()];
+        command.extend(more.iter().map(OsString::from));
+        let [every, limit] = [every, limit].map(Duration::from_millis);
+        Hook::start(Options { command, every, limit }).unwrap()
+    }
+
+    fn read(path: PathBuf) -> String {
+        std::fs::read_to_string(path).unwrap_or_default()
+    }
+
+    #[test]
+    fn it_gets_the_finding_and_its_arguments_as_they_are() {
+        let directory = tempfile::tempdir().unwrap();
+        let script = "cat > got; printf '%s|' \"$@\" > arguments";
+        let path = program(directory.path(), script);
+        let mut hook = start(path, &["$HOME; *", "a b"], 0, 10_000);
+        hook.send("{\"code\":\"node-left\"}\n".into());
+        assert_eq!(hook.finish(), [""; 0]);
+        assert_eq!(read(directory.path().join("got")), "{\"code\":\"node-left\"}\n");
+        assert_eq!(read(directory.path().join("arguments")), "$HOME; *|a b|");
+        assert!(!directory.path().join("oops").exists());
+    }
+
+    #[test]
+    fn a_failure_is_told_once_and_counted() {
+        let directory = tempfile::tempdir().unwrap();
+        let path = program(directory.path(), "echo no bell here >&2; exit 3");
+        let mut hook = start(path.clone(), &[], 0, 10_000);
+        for _ in 0..3 {
+            hook.send("{}".into());
+        }
+        let messages = hook.finish();
+        assert_eq!(messages.len(), 2, "{messages:?}");
+        assert!(messages[0].contains("failed with status 3: no bell here; the watch goes on"));
+        assert!(messages[1].ends_with("3 of 3 runs failed"), "{messages:?}");
+
+        std::fs::remove_file(&path).unwrap();
+        let mut hook = start(path, &[], 0, 10_000);
+        hook.send("{}".into());
+        assert!(hook.finish()[0].contains("cannot be run: No such file"));
+    }
+
+    /// It may not read, may complain without end, and may leave children behind.
+    #[test]
+    fn past_its_limit_it_is_ended_with_its_children() {
+        let directory = tempfile::tempdir().unwrap();
+        let script = "sleep 3 && touch late & (while :; do echo x; done) >&2 & sleep 60";
+        let path = program(directory.path(), script);
+        let begun = Instant::now();
+        let mut hook = start(path, &[], 0, 300);
+        hook.send("x".repeat(60_000));
+        let messages = hook.finish();
+        assert!(messages[0].contains("not done after 300ms and ended: x"), "{messages:?}");
+        assert!(begun.elapsed() < Duration::from_secs(3), "{:?}", begun.elapsed());
+        thread::sleep(Duration::from_millis(3_500).saturating_sub(begun.elapsed()));
+        assert!(!directory.path().join("late").exists());
+    }
+
+    #[test]
+    fn too_many_are_passed_over_and_nobody_waits() {
+        let directory = tempfile::tempdir().unwrap();
+        let path = program(directory.path(), "echo >> runs");
+        let begun = Instant::now();
+        let mut hook = start(path, &[], 3_600_000, 10_000);
+        for _ in 0..1_000 {
+            hook.send("{}".into());
+        }
+        assert!(begun.elapsed() < Duration::from_secs(2));
+        let messages = hook.finish();
+        assert_eq!(messages.len(), 1, "{messages:?}");
+        assert!(messages[0].contains("not run for 999 more findings"), "{messages:?}");
+        assert_eq!(read(directory.path().join("runs")).lines().count(), 1);
+    }
+}
