@@ -4,6 +4,7 @@
 pub mod capture;
 mod comparison;
 mod create;
+pub mod metrics;
 pub mod pcapng;
 pub mod report;
 mod text;

@@ -18,6 +18,7 @@ use nix::sys::signal::{Signal, killpg};
 use nix::sys::wait::{Id, WaitPidFlag, WaitStatus, waitid};
 use nix::unistd::Pid;
 
+use crate::output::metrics::HookState;
 use crate::source::one_line;
 
 /// So many findings wait for their turn; more are passed over.
@@ -42,10 +43,10 @@ pub(super) struct Options {
 
 /// What became of the findings handed over so far.
 #[derive(Debug, Default)]
-pub(super) struct Counts {
-    pub(super) runs: AtomicU64,
-    pub(super) failures: AtomicU64,
-    pub(super) passed_over: AtomicU64,
+struct Counts {
+    runs: AtomicU64,
+    failures: AtomicU64,
+    passed_over: AtomicU64,
 }
 
 /// The thread that runs the program.
@@ -111,6 +112,12 @@ impl Hook {
 
     pub(super) fn messages(&mut self) -> Vec<String> {
         self.messages.try_iter().collect()
+    }
+
+    pub(super) fn state(&self) -> HookState {
+        let count = |counter: &AtomicU64| counter.load(Ordering::Relaxed);
+        let Counts { runs, failures, passed_over } = &*self.counts;
+        HookState { runs: count(runs), failures: count(failures), passed_over: count(passed_over) }
     }
 
     /// Waits for the run that goes on, at most up to its limit, and says what became of all.

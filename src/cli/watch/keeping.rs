@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 
 use crate::health::Look;
 use crate::output::capture::{CaptureWriter, Written};
+use crate::output::metrics::CaptureState;
 use crate::wire::{Nanos, Record, What};
 
 /// While something goes on without a pause, so many times the margin after it is kept. A fault
@@ -50,6 +51,14 @@ impl Keeping {
 
     pub(super) fn messages(&mut self) -> Vec<String> {
         self.writer.messages()
+    }
+
+    pub(super) fn state(&self) -> CaptureState {
+        CaptureState {
+            bytes: self.writer.bytes(),
+            lost_frames: self.writer.lost(),
+            failing: self.writer.is_failing(),
+        }
     }
 
     /// Takes the next records.

@@ -2,10 +2,12 @@
 
 mod hook;
 mod keeping;
+mod notify;
 mod stop;
 mod told;
 
 use std::ffi::OsString;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -15,6 +17,7 @@ use tokio::time::{MissedTickBehavior, interval, timeout};
 
 use self::hook::Hook;
 use self::keeping::{Keeping, Margins};
+use self::notify::Notify;
 use self::stop::Stop;
 use super::listen::{Expected, Results, block_on, file_name};
 use super::teller::Teller;
@@ -23,6 +26,7 @@ use crate::analysis::Analysis;
 use crate::health::summary::Kind;
 use crate::health::{Happenings, Summary};
 use crate::output::capture::{CaptureWriter, Keep, Pieces, Roll, WriterOptions, Written, size};
+use crate::output::metrics::{About, Ask, Exporter, Reading};
 use crate::output::view::{Subject, Wish};
 use crate::source::{LiveOptions, LiveSource, Source, SourceError};
 use crate::wire::{Bitrate, Header, Nanos, Record, What};
@@ -94,6 +98,14 @@ pub(super) struct WatchArgs {
     #[arg(long, value_name = "TIME", value_parser = duration, default_value = "10s")]
     run_every: Duration,
 
+    /// Serve OpenMetrics over HTTP at this address, for Prometheus and the like: 127.0.0.1:9771
+    #[arg(long, value_name = "ADDR:PORT")]
+    metrics: Option<SocketAddr>,
+
+    /// Serve metrics also at an address that other machines can reach. There is no password
+    #[arg(long, requires = "metrics")]
+    allow_remote: bool,
+
     /// End the program, and what it started, after so long
     #[arg(long, value_name = "TIME", value_parser = duration, default_value = "30s")]
     run_limit: Duration,
@@ -142,6 +154,21 @@ impl WatchArgs {
         Ok(Some(Keeping::new(writer, margins)))
     }
 
+    fn exporter(&self) -> Result<Option<Exporter>, Failure> {
+        let Some(address) = self.metrics else { return Ok(None) };
+        if !address.ip().is_loopback() && !self.allow_remote {
+            return Err(Failure(format!(
+                "{address}: other machines can reach that, and there is no password; give \
+                 127.0.0.1:{}, or --allow-remote to insist",
+                address.port()
+            )));
+        }
+        let exporter = Exporter::serve(address);
+        exporter
+            .map(Some)
+            .map_err(|error| Failure(format!("metrics cannot be served at {address}: {error}")))
+    }
+
     fn hook(&self) -> Result<Option<Hook>, Failure> {
         let Some(program) = &self.run else { return Ok(None) };
         let options = hook::Options {
@@ -171,16 +198,27 @@ async fn watch(args: &WatchArgs) -> Result<Summary, Failure> {
         allow_active: args.allow_active,
     })
     .map_err(|error| Failure(error.to_string()))?;
+    let mut exporter = args.exporter()?;
     let mut watch = Watch::start(args, &source)?;
+    if let Some(exporter) = &exporter {
+        watch.teller.line(&format!("metrics are at http://{}/metrics", exporter.address()));
+    }
+    let (mut notify, told) = Notify::ready(&args.interface);
+    watch.tell(told.into_iter().collect());
     let mut batch = Vec::new();
     let every = if watch.teller.has_view() { VIEW_TICK } else { Duration::from_secs(1) };
-    let mut tick = interval(every);
+    let mut tick = interval(every.min(notify.every()));
     tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
     let broken = loop {
         tokio::select! {
             biased;
             () = stop.wait() => break None,
-            _ = tick.tick() => watch.teller.status(&watch.analysis),
+            _ = tick.tick() => {
+                watch.teller.status(&watch.analysis);
+                let told = notify.alive(&args.interface, watch.analysis.trunk().tally());
+                watch.tell(told.into_iter().collect());
+            }
+            ask = asked(&mut exporter) => watch.answer(ask),
             wish = watch.teller.wish() => match wish {
                 Wish::Quit => break None,
                 Wish::Mark(note) => {
@@ -196,10 +234,21 @@ async fn watch(args: &WatchArgs) -> Result<Summary, Failure> {
         watch.take(&mut batch);
         watch.tell(source.messages());
     };
+    let told = notify.stopping();
+    watch.tell(told.into_iter().collect());
+    drop(exporter);
     let t = source.stop(&mut batch);
     watch.take(&mut batch);
     watch.tell(source.messages());
     Ok(watch.finish(t, broken))
+}
+
+/// Waits until somebody wants to know the metrics.
+async fn asked(exporter: &mut Option<Exporter>) -> Ask {
+    match exporter {
+        Some(exporter) => exporter.asked().await,
+        None => std::future::pending().await,
+    }
 }
 
 /// Marks this moment. What was received until now comes before the mark, so that the times stay
@@ -228,6 +277,8 @@ struct Watch {
     keeping: Option<Keeping>,
     happenings: Option<Happenings>,
     hook: Option<Hook>,
+    /// Whether the link is up.
+    listening: bool,
     /// The trunk's time when the findings were last looked at.
     looked: Nanos,
     teller: Teller,
@@ -253,7 +304,16 @@ impl Watch {
         let analysis = Analysis::new(header).with(given);
         let interface = args.interface.clone();
         let looked = Nanos::ZERO;
-        Ok(Watch { interface, analysis, keeping, happenings, hook, looked, teller })
+        Ok(Watch {
+            interface,
+            analysis,
+            keeping,
+            happenings,
+            hook,
+            listening: true,
+            looked,
+            teller,
+        })
     }
 
     fn take(&mut self, batch: &mut Vec<Record>) {
@@ -264,6 +324,11 @@ impl Watch {
         for record in batch.drain(..) {
             self.analysis.take(&record, &mut |t, event| narrator.event(t, event));
             narrator.record(&record);
+            match record.what {
+                What::LinkDown(_) => self.listening = false,
+                What::LinkUp => self.listening = true,
+                _ => {}
+            }
         }
         self.teller.analysed(&self.analysis);
         let since = self.analysis.trunk().now().since(self.looked);
@@ -285,6 +350,16 @@ impl Watch {
                 hook.send(told::line(self.analysis.header(), self.looked, happening));
             }
         }
+    }
+
+    fn answer(&self, ask: Ask) {
+        let about = About {
+            listening: self.listening,
+            capture: self.keeping.as_ref().map(Keeping::state),
+            hook: self.hook.as_ref().map(Hook::state),
+        };
+        // A client that is gone again needs no answer.
+        let _ = ask.send(Reading::of(&self.analysis, &about));
     }
 
     fn tell(&mut self, mut messages: Vec<String>) {

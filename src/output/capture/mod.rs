@@ -20,6 +20,7 @@ mod thread;
 
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, mpsc};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -74,11 +75,20 @@ impl Default for WriterOptions {
     }
 }
 
+/// How the writing stands.
+#[derive(Debug, Default)]
+struct Progress {
+    bytes: AtomicU64,
+    lost: AtomicU64,
+    failing: AtomicBool,
+}
+
 /// A capture being written.
 pub struct CaptureWriter {
     path: PathBuf,
     queue: Arc<Queue>,
     messages: mpsc::Receiver<String>,
+    progress: Arc<Progress>,
     thread: Option<JoinHandle<Done>>,
 }
 
@@ -161,10 +171,13 @@ impl CaptureWriter {
     ) -> io::Result<CaptureWriter> {
         let queue = Arc::new(Queue::new(options.queue_bytes));
         let (send, messages) = mpsc::channel();
-        let thread = Thread::new(path, first, shelf, header, Arc::clone(&queue), options, send);
+        let progress = Arc::new(Progress::default());
+        let shared = (Arc::clone(&queue), Arc::clone(&progress));
+        let thread = Thread::new(path, first, shelf, header, shared, options, send);
         let thread =
             std::thread::Builder::new().name("write capture".into()).spawn(|| thread.run())?;
-        Ok(CaptureWriter { path: path.to_owned(), queue, messages, thread: Some(thread) })
+        let path = path.to_owned();
+        Ok(CaptureWriter { path, queue, messages, progress, thread: Some(thread) })
     }
 
     /// Hands records over to be written. It neither waits nor fails. `end` records are passed
@@ -177,6 +190,21 @@ impl CaptureWriter {
     /// one. Of use only where there are pieces.
     pub fn cut(&mut self, t: Nanos) {
         self.queue.cut(t);
+    }
+
+    /// How long the capture is so far, in bytes of all its files.
+    pub fn bytes(&self) -> u64 {
+        self.progress.bytes.load(Ordering::Relaxed)
+    }
+
+    /// How many frames are missing from it so far, because the disk did not take them.
+    pub fn lost(&self) -> u64 {
+        self.progress.lost.load(Ordering::Relaxed)
+    }
+
+    /// Whether the disk takes nothing just now.
+    pub fn is_failing(&self) -> bool {
+        self.progress.failing.load(Ordering::Relaxed)
     }
 
     /// What a person should be told, since it was last asked: one line each, for standard

@@ -2,17 +2,18 @@
 
 use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::Ordering;
 use std::sync::{Arc, mpsc};
 use std::time::{Duration, Instant};
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::WriterOptions;
 use super::extent::Roll;
 use super::piece::Piece;
 use super::queue::{Dropped, Queue, Taken};
 use super::series::Shelf;
 use super::tail::Sink;
+use super::{Progress, WriterOptions};
 use crate::source::Complaints;
 use crate::wire::{Header, Nanos, Record, Tally, What};
 
@@ -37,6 +38,7 @@ pub struct Thread<S> {
     roll: Option<Roll>,
     header: Header,
     queue: Arc<Queue>,
+    progress: Arc<Progress>,
     /// All that was handed over.
     tally: Tally,
     /// What is in the pieces that are closed.
@@ -62,7 +64,7 @@ impl<S: Sink> Thread<S> {
         first: Option<Piece<S>>,
         shelf: Option<Box<dyn Shelf<S>>>,
         header: &Header,
-        queue: Arc<Queue>,
+        (queue, progress): (Arc<Queue>, Arc<Progress>),
         options: &WriterOptions,
         messages: mpsc::Sender<String>,
     ) -> Thread<S> {
@@ -74,6 +76,7 @@ impl<S: Sink> Thread<S> {
             roll: options.pieces.as_ref().and_then(|pieces| pieces.roll),
             header: header.clone(),
             queue,
+            progress,
             tally: Tally::default(),
             closed: Tally::default(),
             closed_bytes: 0,
@@ -162,6 +165,7 @@ impl<S: Sink> Thread<S> {
     fn gather_dropped(&mut self, dropped: Dropped) {
         let Dropped { t, here, before } = dropped;
         self.dropped += here;
+        self.progress.lost.store(self.dropped, Ordering::Relaxed);
         self.take(&Record { t, what: What::Lost(here.saturating_add(before)) });
         if here > 0 {
             self.say(format_args!(
@@ -236,7 +240,10 @@ impl<S: Sink> Thread<S> {
 
     fn sync(&mut self) -> io::Result<()> {
         self.synced = Instant::now();
-        self.piece.as_mut().map_or(Ok(()), Piece::sync)
+        self.piece.as_mut().map_or(Ok(()), Piece::sync)?;
+        let length = self.closed_bytes + self.piece.as_ref().map_or(0, Piece::length);
+        self.progress.bytes.store(length, Ordering::Relaxed);
+        Ok(())
     }
 
     /// Removes what is not to be kept.
@@ -272,10 +279,12 @@ impl<S: Sink> Thread<S> {
             "{}; the watch goes on, up to {megabytes} MB of records wait in memory",
             reason(&error)
         ));
+        self.progress.failing.store(true, Ordering::Relaxed);
         let retry = self.options.retry_every.max(Duration::from_millis(1));
         loop {
             let last = self.queue.wait(retry);
             if step(self).is_ok() {
+                self.progress.failing.store(false, Ordering::Relaxed);
                 return self.say("can be written again");
             }
             if last {
