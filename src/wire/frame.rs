@@ -21,6 +21,22 @@ impl Data {
         Some(data)
     }
 
+    /// The first `len` of these; `None` for more than [`Data::MAX`], or if the others are not 0.
+    pub(super) fn padded(bytes: [u8; Data::MAX], len: usize) -> Option<Data> {
+        let rest = u64::from_le_bytes(bytes).checked_shr(8 * len as u32).unwrap_or(0);
+        (len <= Self::MAX && rest == 0).then_some(Data { len: len as u8, bytes })
+    }
+
+    /// The bits of the bytes as one number, the first bit highest.
+    pub(super) fn number(&self) -> u64 {
+        u64::from_be_bytes(self.bytes).checked_shr(64 - self.bits()).unwrap_or(0)
+    }
+
+    /// How many bits the bytes have.
+    pub(super) fn bits(&self) -> u32 {
+        8 * u32::from(self.len)
+    }
+
     /// The bytes that the frame carries.
     pub fn as_slice(&self) -> &[u8] {
         &self.bytes[..usize::from(self.len.min(8))]
