@@ -8,7 +8,7 @@ use super::complaints::{Complaints, one_line};
 use super::lines::{Lines, Next};
 use super::saved::SavedReader;
 use super::{SourceError, input};
-use crate::wire::{Header, Record, parse_header, parse_record};
+use crate::wire::{Header, Record, parse_header, parse_record, quick_frame};
 
 /// Reads a capture. Lines that cannot be read are counted, told and skipped; a torn last line
 /// is neither, but [`SavedReader::torn`] says so.
@@ -77,6 +77,9 @@ impl<R: Read + Send> SavedReader for CaptureReader<R> {
 
     fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
         loop {
+            while let Some(record) = self.lines.take(quick_frame) {
+                batch.push(record);
+            }
             match self.lines.next().map_err(|error| cannot_go_on(&self.name, &error))? {
                 Next::Line(line) => match parse_record(line) {
                     Ok(record) => batch.push(record),

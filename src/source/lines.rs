@@ -80,6 +80,19 @@ impl<R: Read> Lines<R> {
         (self.input, self.buffer)
     }
 
+    /// Lets `read` take the next line from the front of what has been read, with its line feed:
+    /// it says how long the line is, or that it wants the line by [`Self::next`] instead.
+    pub fn take<T>(&mut self, read: impl FnOnce(&[u8]) -> Option<(T, usize)>) -> Option<T> {
+        if self.skipping {
+            return None;
+        }
+        let (value, length) = read(&self.buffer[self.start..self.end])?;
+        self.start += length;
+        self.searched = self.start;
+        self.number += 1;
+        Some(value)
+    }
+
     /// The next line, or why there is none.
     pub fn next(&mut self) -> io::Result<Next<'_>> {
         loop {

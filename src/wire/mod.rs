@@ -6,6 +6,7 @@ mod error;
 mod frame;
 mod header;
 mod line;
+mod quick;
 mod record;
 mod socketcan;
 mod units;
@@ -18,6 +19,7 @@ pub use header::{Clock, Header};
 pub use line::{
     LineError, capture_schemas, parse_header, parse_record, write_header, write_record,
 };
+pub use quick::quick_frame;
 pub use record::{Record, Tally, What};
 pub use socketcan::Packet;
 pub use units::{BitTime, Bitrate, BitrateError, Nanos};
