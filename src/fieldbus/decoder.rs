@@ -9,8 +9,8 @@ use super::connection::offer;
 use super::decode_explicit::{Agreed, Group3};
 use super::decoded::{Decoded, DriveIo, Io, Meaning, Note, Notes, Way};
 use super::{
-    AddressCheck, AddressCheckKind, ConnectionKind, DriveCommand, DriveStatus, Identifier,
-    IoChannel, IoFrame, Known, MacId, Node, Offline, OfflineService, Origin, Role, Stage,
+    AddressCheck, AddressCheckKind, ConnectionKind, DriveCommand, DriveStatus, IoChannel, IoFrame,
+    Known, MacId, Node, Offline, OfflineService, Origin, Role, Stage, Told,
 };
 use crate::wire::{Frame, Nanos};
 
@@ -92,9 +92,8 @@ impl Decoder {
             let (node, other, way) = (None, None, Way::Unknown);
             return Decoded { node, other, way, role: None, meaning: Meaning::Extended, notes };
         };
-        let identifier = Identifier::from(id);
-        let role = identifier.role();
-        let (node, way) = match (identifier.source(), identifier.destination()) {
+        let &Told { identifier, role, source, destination } = Told::of(id);
+        let (node, way) = match (source, destination) {
             (Some(source), _) => (Some(source), Way::Out),
             (None, Some(destination)) => (Some(destination), Way::In),
             (None, None) => (None, Way::Unknown),
@@ -211,11 +210,10 @@ impl Decoder {
                 }
             }
         }
-        let sizes = (node.command_size(), node.response_size(), node.change_size());
-        let (channel, size) = match role {
-            Role::PollCommand => (&mut node.command_io, sizes.0),
-            Role::PollResponse => (&mut node.response_io, sizes.1),
-            Role::ChangeOfState => (&mut node.change_io, sizes.2),
+        let (size, channel) = match role {
+            Role::PollCommand => (node.command_size(), &mut node.command_io),
+            Role::PollResponse => (node.response_size(), &mut node.response_io),
+            Role::ChangeOfState => (node.change_size(), &mut node.change_io),
             _ => return decoded,
         };
         let part = match channel.frame(t, data, size) {

@@ -204,6 +204,46 @@ impl From<StandardId> for Identifier {
     }
 }
 
+/// All that an identifier says, found out once for each of the 2048: for every frame that comes.
+#[derive(Debug, Clone, Copy)]
+pub struct Told {
+    /// The identifier, taken apart.
+    pub identifier: Identifier,
+    /// What the message is for.
+    pub role: Role,
+    /// The node that sent it, where the identifier tells.
+    pub source: Option<MacId>,
+    /// The node that it is for, where the identifier tells.
+    pub destination: Option<MacId>,
+}
+
+impl Told {
+    /// Of this identifier.
+    pub fn of(id: StandardId) -> &'static Told {
+        &TOLD[usize::from(id.as_raw() & StandardId::MAX.as_raw())]
+    }
+}
+
+static TOLD: [Told; 0x800] = told();
+
+const fn told() -> [Told; 0x800] {
+    let identifier = Identifier::Invalid { low: 0 };
+    let nothing = Told { identifier, role: Role::Invalid, source: None, destination: None };
+    let mut table = [nothing; 0x800];
+    let mut raw = 0;
+    while raw < 0x800 {
+        let identifier = Identifier::from_raw(raw);
+        table[raw as usize] = Told {
+            identifier,
+            role: identifier.role(),
+            source: identifier.source(),
+            destination: identifier.destination(),
+        };
+        raw += 1;
+    }
+    table
+}
+
 impl fmt::Display for Role {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
@@ -272,6 +312,7 @@ mod tests {
         for raw in 0..=0x7FF {
             let identifier = Identifier::from_raw(raw);
             assert_eq!(identifier.id().as_raw(), raw, "{identifier:?}");
+            assert_eq!(Told::of(identifier.id()).identifier, identifier);
             // Ranges: IEC 62026-3.
             let expected = match raw {
                 0..=0x3FF => matches!(identifier, Identifier::Group1 { .. }),

@@ -45,7 +45,7 @@ pub use fragment::{
     Assembly, Fragment, FragmentCounts, FragmentError, FragmentKind, MAX_MESSAGE, Stage,
 };
 pub use heartbeat::{DeviceState, Heartbeat};
-pub use identifier::{Identifier, Role};
+pub use identifier::{Identifier, Role, Told};
 pub use identity::{Identity, Status};
 pub use io::{Fragmented, IoChannel, IoFrame};
 pub use lights::{

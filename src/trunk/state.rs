@@ -5,7 +5,7 @@ use super::presence::Change;
 use super::{
     BusErrors, Clash, Course, Event, Load, Node, Occurrences, Rhythm, Strikes, Talk, Ties, Together,
 };
-use crate::fieldbus::{AddressCheck, DriveCommand, DriveStatus, Identifier, MacId, Role};
+use crate::fieldbus::{AddressCheck, DriveCommand, DriveStatus, Identifier, MacId, Role, Told};
 use crate::wire::{Frame, Id, Nanos, Record, Tally, What, wire_bits};
 
 /// Good frames by identifier group.
@@ -165,25 +165,25 @@ impl Trunk {
     fn frame(&mut self, t: Nanos, frame: &Frame, events: &mut impl FnMut(Nanos, Event)) {
         let bits = wire_bits(frame);
         self.load.frame(t, bits);
-        let id = match frame.id {
+        let told = match frame.id {
             Id::Extended(_) => return self.groups.extended.add(t),
             Id::Standard(_) if frame.is_remote() => return self.groups.remote.add(t),
-            Id::Standard(id) => Identifier::from(id),
+            Id::Standard(id) => Told::of(id),
         };
-        self.strikes.frame(id, bits);
-        match id {
+        let &Told { identifier, role, source, destination } = told;
+        self.strikes.frame(source, bits);
+        match identifier {
             Identifier::Group1 { .. } => self.groups.valid[0] += 1,
             Identifier::Group2 { .. } => self.groups.valid[1] += 1,
             Identifier::Group3 { .. } => self.groups.valid[2] += 1,
             Identifier::Group4 { .. } => self.groups.valid[3] += 1,
             Identifier::Invalid { .. } => self.groups.invalid.add(t),
         }
-        let role = id.role();
         let data = frame.bytes();
-        if let Some(mac_id) = id.source() {
+        if let Some(mac_id) = source {
             self.talk.frame(t, mac_id, bits);
             self.sent(t, mac_id, role, data, events);
-        } else if let Some(mac_id) = id.destination() {
+        } else if let Some(mac_id) = destination {
             let node = &mut self.nodes[mac_id.index()];
             let missed = match role {
                 Role::PollCommand => node.poll_command(t, data),

@@ -1,7 +1,7 @@
 //! Whom errors strike: the frame that follows an error is most often the one that was
 //! destroyed, sent again.
 
-use crate::fieldbus::{Identifier, MacId};
+use crate::fieldbus::MacId;
 use crate::wire::BitTime;
 
 /// Who talks, and who talks right after errors.
@@ -83,9 +83,9 @@ impl Default for Strikes {
 }
 
 impl Strikes {
-    /// A good frame.
-    pub(super) fn frame(&mut self, id: Identifier, bits: BitTime) {
-        let talker = id.source().map_or(MASTER, MacId::index);
+    /// A good frame; who sent it, as far as its identifier tells.
+    pub(super) fn frame(&mut self, source: Option<MacId>, bits: BitTime) {
+        let talker = source.map_or(MASTER, MacId::index);
         let traffic = &mut self.traffic[talker];
         traffic.frames += 1;
         traffic.bits += bits.0;
@@ -170,8 +170,8 @@ fn index(talker: Talker) -> usize {
 mod tests {
     use super::*;
 
-    fn response(mac: u16) -> Identifier {
-        Identifier::from_raw(0x3C0 | mac)
+    fn response(mac: u8) -> Option<MacId> {
+        MacId::new(mac)
     }
 
     #[test]

@@ -11,6 +11,8 @@ const MOST: usize = 256;
 pub struct Trail {
     window: i64,
     points: Vec<Point>,
+    /// What is before this belongs to the last point.
+    next: i64,
 }
 
 /// One window that held something.
@@ -39,7 +41,7 @@ impl Point {
 
 impl Default for Trail {
     fn default() -> Trail {
-        Trail { window: Nanos::SECOND.0, points: Vec::new() }
+        Trail { window: Nanos::SECOND.0, points: Vec::new(), next: i64::MIN }
     }
 }
 
@@ -58,17 +60,23 @@ impl Trail {
     }
 
     fn at(&mut self, t: Nanos) -> &mut Point {
-        let index = t.0.div_euclid(self.window);
         // After a step back of the clock the newest window takes what comes until it is past.
-        let newer = self.points.last().is_none_or(|last| last.index < index);
-        if newer {
+        if t.0 >= self.next {
+            self.begin(t.0.div_euclid(self.window));
+        }
+        let last = self.points.len() - 1;
+        &mut self.points[last]
+    }
+
+    fn begin(&mut self, index: i64) {
+        if self.points.last().is_none_or(|last| last.index < index) {
             self.points.push(Point { index, ..Point::default() });
             while self.points.len() > MOST {
                 self.halve();
             }
         }
-        let last = self.points.len() - 1;
-        &mut self.points[last]
+        let last = self.points.last().map_or(index, |last| last.index);
+        self.next = last.saturating_add(1).saturating_mul(self.window);
     }
 
     fn halve(&mut self) {
