@@ -175,21 +175,21 @@ impl Decoder {
         way: Way,
         data: &'a [u8],
     ) -> Decoded<'a> {
-        let mut decoded = Decoded {
-            node: mac_id,
-            other: None,
+        let plain = |node, other| Decoded {
+            node,
+            other,
             way,
             role: Some(role),
             meaning: Meaning::Io(Io { fragment: None, data: Some(data), drive: None }),
             notes: Notes::default(),
         };
-        let Some(mac_id) = mac_id else { return decoded };
+        let Some(mac_id) = mac_id else { return plain(None, None) };
         if role == Role::StrobeCommand {
             self.strobe(t, mac_id);
-            return decoded;
+            return plain(Some(mac_id), None);
         }
         let node = &mut self.nodes[mac_id.index()];
-        decoded.other = node.connections.owner.map(|owner| owner.value);
+        let other = node.connections.owner.map(|owner| owner.value);
         let kind = node.command_kind();
         match role {
             Role::PollCommand | Role::ChangeOfStateAcknowledge => {
@@ -214,8 +214,9 @@ impl Decoder {
             Role::PollCommand => (node.command_size(), &mut node.command_io),
             Role::PollResponse => (node.response_size(), &mut node.response_io),
             Role::ChangeOfState => (node.change_size(), &mut node.change_io),
-            _ => return decoded,
+            _ => return plain(Some(mac_id), other),
         };
+        let mut notes = Notes::default();
         let part = match channel.frame(t, data, size) {
             IoFrame::Whole => None,
             IoFrame::Part(fragment, stage, error) => Some((fragment, stage, error)),
@@ -227,11 +228,11 @@ impl Decoder {
         };
         if let Some((_, stage, error)) = part {
             if size.is_none_or(|size| size.origin == Origin::Inferred) {
-                decoded.notes.add(Note::FragmentsInferred);
+                notes.add(Note::FragmentsInferred);
             }
             if let Some(error) = error {
                 node.io_fragments.count(error);
-                decoded.notes.add(Note::Fragment(error));
+                notes.add(Note::Fragment(error));
             }
             node.io_fragments.whole += u64::from(stage == Stage::Whole);
         }
@@ -243,7 +244,7 @@ impl Decoder {
         }
         let drive = if part.is_none() { drive(node, role, data) } else { None };
         if drive.is_some_and(|drive| drive.origin() == Origin::Inferred) {
-            decoded.notes.add(Note::Guessed);
+            notes.add(Note::Guessed);
         }
         let whole = match (part, length) {
             (None, _) => Some(data),
@@ -251,8 +252,8 @@ impl Decoder {
             (Some(_), None) => None,
         };
         let fragment = part.map(|(fragment, stage, _)| (fragment, stage));
-        decoded.meaning = Meaning::Io(Io { fragment, data: whole, drive });
-        decoded
+        let meaning = Meaning::Io(Io { fragment, data: whole, drive });
+        Decoded { node: Some(mac_id), other, way, role: Some(role), meaning, notes }
     }
 
     /// A master's strobe is for every node that it strobes.

@@ -82,8 +82,9 @@ fn count_stuff(bits: u128, count: u32) -> BitTime {
     // start of frame begins a run of its own, as after an idle bus.
     let bits = bits | ALTERNATING << count;
     let (mut step, mut sum) = (u64::from(ONE_RECESSIVE) << RUN, 0);
-    for byte in bits.to_be_bytes() {
-        step = STEPS[usize::from(byte)] >> (step & RUN_BITS);
+    let [_, bytes @ ..] = bits.to_be_bytes();
+    for byte in bytes {
+        step = STEPS[usize::from(byte)] >> (step % 64);
         sum += step & STUFF_BITS;
     }
     BitTime(sum >> STUFF)
@@ -103,7 +104,6 @@ const ONE_RECESSIVE: u8 = 0b100;
 static STEPS: [u64; 256] = steps();
 
 const RUN: u32 = 3;
-const RUN_BITS: u64 = (RUNS - 1) << RUN;
 const STUFF: u32 = 6;
 const STUFF_BITS: u64 = 0b11 << STUFF;
 
