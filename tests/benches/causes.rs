@@ -69,7 +69,7 @@ const CASES: &[Case] = &[
         // slow from the beginning: against its peers, not its own past
         name: "slow-among-peers",
         strengths: [
-            "kind='slow-node'\nmac_id=12\nextra_us=5000",
+            "kind='slow-node'\nmac_id=12\nextra_us=6000",
             "kind='slow-node'\nmac_id=12\nextra_us=8000",
             "kind='slow-node'\nmac_id=5\nextra_us=12000",
         ],
@@ -221,12 +221,12 @@ const CASES: &[Case] = &[
         // off from the beginning: asked for, never heard
         name: "node-never-on",
         strengths: [
-            "kind='node-off'\nmac_id=23\nuntil_s=8",
+            "kind='node-off'\nmac_id=31",
             "kind='node-off'\nmac_id=20",
             "kind='node-off'\nmac_id=5",
         ],
         right: &[
-            ("never-answered", Some(23)),
+            ("never-answered", Some(31)),
             ("never-answered", Some(20)),
             ("never-answered", Some(5)),
         ],
@@ -234,11 +234,15 @@ const CASES: &[Case] = &[
     Case {
         name: "not-on-scan-list",
         strengths: [
-            "kind='not-on-scan-list'\nmac_id=23\nuntil_s=30",
+            "kind='not-on-scan-list'\nmac_id=9",
             "kind='not-on-scan-list'\nmac_id=20",
             "kind='not-on-scan-list'\nmac_id=5",
         ],
-        right: &[("never-allocated", Some(20)), ("never-allocated", Some(5))],
+        right: &[
+            ("never-allocated", Some(9)),
+            ("never-allocated", Some(20)),
+            ("never-allocated", Some(5)),
+        ],
     },
     Case {
         name: "not-polled",
