@@ -193,6 +193,45 @@ fn a_node_that_answers_twice() {
     assert_eq!(ended(scene), ["fault two-answer 12"]);
 }
 
+/// Errors strike frames of eight bytes, whoever sends them, and none of one byte.
+#[test]
+fn errors_that_come_with_long_frames() {
+    let mut scene = well();
+    for round in 0..150_u16 {
+        for (place, node) in NODES.into_iter().enumerate() {
+            scene.frame(0x405 | u16::from(node) << 3, &[1]);
+            scene.wait(Nanos::from_micros(900));
+            if usize::from(round * 7 % 5) == place {
+                scene.error(0x088, 0x0000_0400_0000_0000);
+            }
+            scene.frame(0x3C0 | u16::from(node), &[0x55; 8]);
+            // At odd times, so that no rhythm comes of it.
+            scene.wait(Nanos::from_micros(7000 + i64::from(round * 37 % 64) * 900));
+        }
+    }
+    let findings = ended(scene);
+    assert!(findings.contains(&"fault errors-with-length".to_string()), "{findings:?}");
+}
+
+#[test]
+fn responses_of_another_size_all_at_once() {
+    let mut scene = well();
+    for _ in 0..100 {
+        scene.poll(12);
+        scene.frame(0x3CC, &[0x44, 3, 0x10]);
+        scene.wait(Nanos::from_millis(18));
+    }
+    assert_eq!(ended(scene), ["fault response-size 12"]);
+}
+
+#[test]
+fn a_clock_that_is_set_back() {
+    let mut scene = well();
+    scene.now = Nanos(scene.now.0 - Nanos::SECOND.0);
+    scene.scans(100, &NODES, &[]);
+    assert_eq!(ended(scene), ["note clock-stepped"]);
+}
+
 #[test]
 fn nothing_at_all() {
     let mut scene = Scene::new();
