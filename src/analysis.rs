@@ -92,7 +92,7 @@ impl Analysis {
 
     /// Everything found so far, the gravest first, as a summary would have it now.
     pub fn findings(&self) -> Vec<Finding> {
-        let context = Context { bitrate: self.header.bitrate, unreadable: 0 };
+        let context = Context::of(&self.header, 0);
         findings_against(self.against(), &self.trunk, &self.decoder, &context)
     }
 

@@ -256,6 +256,17 @@ fn no_bit_rate() {
     assert_eq!(ended(scene), ["note bit-rate-unknown"]);
 }
 
+/// That no bus error was counted says nothing then.
+#[test]
+fn an_adapter_that_keeps_bus_errors_to_itself() {
+    let mut scene = well();
+    scene.reports_errors = Some(false);
+    assert_eq!(ended(scene), ["warning errors-not-reported"]);
+    let mut scene = well();
+    scene.reports_errors = Some(true);
+    assert!(ended(scene).is_empty());
+}
+
 /// The page of a trunk with a few faults, as a person reads it.
 #[test]
 fn the_page() {

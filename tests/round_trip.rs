@@ -28,16 +28,20 @@ fn headers() -> impl Strategy<Value = Header> {
         option::of(1..=Bitrate::MAX),
         option::of(any::<String>()),
         option::of(any::<bool>()),
+        option::of(any::<bool>()),
         option::of(clock),
         option::of(any::<String>()),
     )
-        .prop_map(|(started, bitrate, interface, listen_only, clock, tool)| Header {
-            started: jiff::Timestamp::from_nanosecond(started).unwrap(),
-            bitrate: bitrate.and_then(Bitrate::new),
-            interface,
-            listen_only,
-            clock,
-            tool,
+        .prop_map(|(started, bitrate, interface, listen_only, reports_errors, clock, tool)| {
+            Header {
+                started: jiff::Timestamp::from_nanosecond(started).unwrap(),
+                bitrate: bitrate.and_then(Bitrate::new),
+                interface,
+                listen_only,
+                reports_errors,
+                clock,
+                tool,
+            }
         })
 }
 
@@ -275,6 +279,7 @@ proptest! {
             bitrate: None,
             interface: None,
             listen_only: None,
+            reports_errors: None,
             clock: None,
             tool: None,
         };

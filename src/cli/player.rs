@@ -257,8 +257,7 @@ impl Player {
             at: now,
             end: self.end,
         };
-        let bitrate = self.source.header().bitrate;
-        let context = Context { bitrate, unreadable: self.source.unreadable() };
+        let context = Context::of(self.source.header(), self.source.unreadable());
         let trunk = self.ended.as_ref().unwrap_or(self.analysis.trunk());
         let seen = Seen { trunk, ..Seen::from(&self.analysis) };
         self.view.show(seen, &context, self.ended.is_some(), Some(playback));

@@ -6,7 +6,7 @@ use super::view::{self, View};
 use crate::analysis::Analysis;
 use crate::health::Context;
 use crate::output::view::{Narrator, Seen, Subject, Wish};
-use crate::wire::{Bitrate, Nanos};
+use crate::wire::Nanos;
 
 /// The most plain lines of what happened in one second of the trunk: a node that comes and goes
 /// all night does not fill a disk.
@@ -19,7 +19,7 @@ pub(super) struct Teller {
     /// What happened, where there is no view.
     narrator: Narrator,
     is_terminal: bool,
-    bitrate: Option<Bitrate>,
+    context: Context,
     now: Nanos,
     second: i64,
     lines: u32,
@@ -28,12 +28,12 @@ pub(super) struct Teller {
 impl Teller {
     /// Takes the terminal for the view, unless plain lines are asked for or there is none.
     pub(super) fn start(subject: Subject, plain: bool) -> Teller {
-        let bitrate = subject.header.bitrate;
+        let context = Context::of(&subject.header, 0);
         let mut teller = Teller {
             view: None,
             narrator: Narrator::default(),
             is_terminal: io::stderr().is_terminal(),
-            bitrate,
+            context,
             now: Nanos::ZERO,
             second: i64::MIN,
             lines: 0,
@@ -89,8 +89,7 @@ impl Teller {
     /// The state now: to the view, or as the line that is written over.
     pub(super) fn status(&mut self, analysis: &Analysis) {
         if let Some(view) = &mut self.view {
-            let context = Context { bitrate: self.bitrate, unreadable: 0 };
-            view.show(Seen::from(analysis), &context, false, None);
+            view.show(Seen::from(analysis), &self.context, false, None);
         } else if self.is_terminal {
             let tally = analysis.trunk().tally();
             let _ = write!(

@@ -15,6 +15,7 @@ fn takes_the_terminal_and_panics() {
         bitrate: None,
         interface: None,
         listen_only: None,
+        reports_errors: None,
         clock: None,
         tool: None,
     };

@@ -100,6 +100,8 @@ pub enum Code {
     ClockStepped,
     /// The bit rate is not known.
     BitRateUnknown,
+    /// The adapter was set not to report bus errors.
+    ErrorsNotReported,
     /// A node's answers take much longer than before, or than those of its peers.
     SlowAnswers,
     /// A node answers more often than it is asked.

@@ -23,6 +23,13 @@ pub(super) fn find(trunk: &Trunk, context: &Context, found: &mut Vec<Finding>) {
                 Severity::Note,
                 format!("the clock stepped back {}", times(trunk.clock_steps.count())),
             ),
+            (context.reports_errors == Some(false)).then(|| {
+                let evidence = "the driver can make an error frame of each bus error and was set \
+                                not to"
+                    .to_string();
+                let never = Occurrences::default();
+                Finding::new(Code::ErrorsNotReported, Severity::Warning, &never, evidence)
+            }),
             context.bitrate.is_none().then(|| {
                 let evidence = "the source names no bit rate".to_string();
                 let never = Occurrences::default();

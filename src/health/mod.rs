@@ -30,13 +30,15 @@ pub use verdict::{State, Verdict};
 use crate::fieldbus::Decoder;
 use crate::fieldbus::eds::Index;
 use crate::trunk::Trunk;
-use crate::wire::Bitrate;
+use crate::wire::{Bitrate, Header};
 
 /// What is known of the records besides the trunk's state.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Context {
     /// The trunk's bit rate.
     pub bitrate: Option<Bitrate>,
+    /// Whether each bus error became an error frame, where that is known.
+    pub reports_errors: Option<bool>,
     /// Lines or blocks of the source that could not be read.
     pub unreadable: u64,
 }
@@ -48,6 +50,13 @@ pub struct Against<'a> {
     pub plan: Option<&'a Expectation>,
     /// The data sheet files.
     pub sheets: Option<&'a Index>,
+}
+
+impl Context {
+    /// What the source's header tells.
+    pub fn of(header: &Header, unreadable: u64) -> Context {
+        Context { bitrate: header.bitrate, reports_errors: header.reports_errors, unreadable }
+    }
 }
 
 /// Everything found: the gravest first, of equally grave ones the nearest to a cause.

@@ -27,6 +27,7 @@ impl SimSource {
             bitrate: Some(scenario.trunk.bitrate),
             interface: None,
             listen_only: Some(true),
+            reports_errors: None,
             clock: Some(Clock::Simulated),
             tool: Some(Header::TOOL.to_string()),
         };

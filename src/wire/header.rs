@@ -41,6 +41,9 @@ pub struct Header {
     pub interface: Option<String>,
     /// Whether the controller could only listen; unknown where nobody said.
     pub listen_only: Option<bool>,
+    /// Whether the driver made an error frame of each bus error; unknown where that cannot be
+    /// switched, or nobody said.
+    pub reports_errors: Option<bool>,
     /// Whose clock stamped the records; unknown where the file does not say.
     pub clock: Option<Clock>,
     /// The program that made the capture, and its version.

@@ -327,6 +327,9 @@ struct HeaderFields<'a> {
     /// Whether the controller could only listen.
     #[serde(default)]
     listen_only: Option<bool>,
+    /// Whether the driver made an error frame of each bus error.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    reports_errors: Option<bool>,
     /// Whose clock stamped the records.
     #[serde(default)]
     clock: Option<Clock>,
@@ -369,6 +372,7 @@ pub fn parse_header(line: &[u8]) -> Result<Header, LineError> {
         bitrate: fields.bitrate,
         interface: fields.interface,
         listen_only: fields.listen_only,
+        reports_errors: fields.reports_errors,
         clock: fields.clock,
         tool: fields.tool,
     })
@@ -385,6 +389,7 @@ pub fn write_header(out: &mut Vec<u8>, header: &Header) {
             bitrate: header.bitrate,
             interface: header.interface.clone(),
             listen_only: header.listen_only,
+            reports_errors: header.reports_errors,
             clock: header.clock,
             tool: header.tool.clone(),
         },

@@ -15,6 +15,7 @@ pub struct Scene {
     pub records: Vec<Record>,
     pub now: Nanos,
     pub bitrate: Option<u32>,
+    pub reports_errors: Option<bool>,
     /// The text of the plan that it is compared with.
     pub plan: Option<String>,
 }
@@ -33,7 +34,13 @@ pub fn device(number: u32) -> DeviceId {
 
 impl Scene {
     pub fn new() -> Scene {
-        Scene { records: Vec::new(), now: Nanos::ZERO, bitrate: Some(125_000), plan: None }
+        Scene {
+            records: Vec::new(),
+            now: Nanos::ZERO,
+            bitrate: Some(125_000),
+            reports_errors: None,
+            plan: None,
+        }
     }
 
     pub fn wait(&mut self, span: Nanos) {
@@ -109,6 +116,7 @@ impl Scene {
             bitrate: self.bitrate.and_then(Bitrate::new),
             interface: Some("can0".into()),
             listen_only: Some(true),
+            reports_errors: self.reports_errors,
             clock: Some(Clock::Kernel),
             tool: Some("by hand".into()),
         }

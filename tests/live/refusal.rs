@@ -42,7 +42,7 @@ pub fn an_active_controller() -> Result<(), Absent> {
     assert!(said.contains("not in listen-only mode"), "{said}");
     assert!(said.contains("destroy live traffic"), "{said}");
     let command = "ip link set can0 down; ip link set can0 type can bitrate 125000 \
-                   listen-only on; ip link set can0 up";
+                   listen-only on berr-reporting on; ip link set can0 up";
     assert!(said.contains(command), "{said}");
 
     let insisted = Watch::start(name, &["--allow-active", "--for", "1s"]).ended();

@@ -199,6 +199,7 @@ mod tests {
             bitrate: None,
             interface: None,
             listen_only: None,
+            reports_errors: None,
             clock: None,
             tool: None,
         };

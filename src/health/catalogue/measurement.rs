@@ -3,7 +3,7 @@
 use super::{Entry, Rank};
 use crate::health::Code;
 
-pub(super) static ENTRIES: [Entry; 8] = [
+pub(super) static ENTRIES: [Entry; 9] = [
     Entry {
         code: Code::NothingHeard,
         name: "nothing-heard",
@@ -68,6 +68,18 @@ pub(super) static ENTRIES: [Entry; 8] = [
                 be read. The counts are too low by these.",
         or_else: &[],
         check: &["Copy the capture again from where it was made."],
+    },
+    Entry {
+        code: Code::ErrorsNotReported,
+        name: "errors-not-reported",
+        rank: Rank::State,
+        means: "The adapter was set so that its driver keeps bus errors to itself: that none were \
+                counted does not mean that there were none.",
+        or_else: &[],
+        check: &[
+            "Set the interface down, add berr-reporting on to the command that sets its bit rate, \
+             and listen again; dropline adapter gives the whole command.",
+        ],
     },
     Entry {
         code: Code::ClockStepped,

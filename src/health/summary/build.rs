@@ -31,7 +31,7 @@ impl Summary {
         name: &str,
         unreadable: u64,
     ) -> Summary {
-        let context = Context { bitrate: header.bitrate, unreadable };
+        let context = Context::of(header, unreadable);
         let findings = health::findings_against(against, trunk, decoder, &context);
         let mut summary = Summary {
             format: Self::FORMAT.to_string(),
@@ -66,6 +66,7 @@ fn source(trunk: &Trunk, header: &Header, kind: Kind, name: &str, unreadable: u6
         duration_s: trunk.now().as_secs().max(0.0),
         bitrate: header.bitrate.map(|rate| rate.get()),
         listen_only: header.listen_only,
+        reports_errors: header.reports_errors,
         clock: header.clock.map(|clock| clock.to_string()),
         tool: header.tool.clone(),
         complete: trunk.end().is_some(),

@@ -75,6 +75,9 @@ pub struct Source {
     pub bitrate: Option<u32>,
     /// Whether the controller could only listen.
     pub listen_only: Option<bool>,
+    /// Whether the driver made an error frame of each bus error; if not, `errors` counts none.
+    #[serde(default)]
+    pub reports_errors: Option<bool>,
     /// Whose clock stamped the records.
     pub clock: Option<String>,
     /// The program that made the capture, and its version.

@@ -84,6 +84,7 @@ fn header() -> Header {
         bitrate: None,
         interface: Some("can0".into()),
         listen_only: Some(true),
+        reports_errors: None,
         clock: None,
         tool: None,
     }

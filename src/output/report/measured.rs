@@ -102,6 +102,9 @@ pub(super) fn method(report: &Report<'_>) -> Markup {
                         Some(false) => "The adapter's controller was not in listen-only mode, so it acknowledged frames and could have disturbed the trunk.",
                         None => "Whether the adapter's controller could only listen is not known.",
                     }
+                    @if source.reports_errors == Some(false) {
+                        " The adapter was set not to report bus errors: none could be counted."
+                    }
                 }
                 li { (clock) " A time is that of the frame's last bit." }
                 li {

@@ -132,6 +132,7 @@ mod tests {
             bitrate: None,
             interface: None,
             listen_only: None,
+            reports_errors: None,
             clock: None,
             tool: None,
         };

@@ -106,11 +106,19 @@ impl LiveSource {
             bitrate: settings.bitrate,
             interface: Some(name),
             listen_only: settings.listen_only,
+            reports_errors: settings.reports_errors,
             clock: Some(Clock::Kernel),
             tool: Some(Header::TOOL.into()),
         };
         let trouble =
             settings.trouble.map(|state| format!("{}: the controller is {state}", link.name));
+        let blind = (settings.reports_errors == Some(false)).then(|| {
+            format!(
+                "{}: bus errors are not reported, so that none is counted; set it with: {}",
+                link.name,
+                set_up_command(&link, &options)
+            )
+        });
         Ok(LiveSource {
             header,
             options,
@@ -120,7 +128,7 @@ impl LiveSource {
             last: Nanos::ZERO,
             dropped: link.dropped,
             dropped_at: Nanos::ZERO,
-            messages: trouble.into_iter().collect(),
+            messages: trouble.into_iter().chain(blind).collect(),
         })
     }
 

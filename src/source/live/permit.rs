@@ -23,6 +23,7 @@ pub(super) struct Settings {
     pub bitrate: Option<Bitrate>,
     /// Unknown for a virtual bus, which has no controller.
     pub listen_only: Option<bool>,
+    pub reports_errors: Option<bool>,
     /// The state of the controller, where it is not error-active.
     pub trouble: Option<&'static str>,
 }
@@ -49,7 +50,7 @@ pub(super) fn permit(link: &Link, options: &Options) -> Result<Settings, String>
         Some(CanState::Sleeping) => Some("sleeping"),
         Some(CanState::ErrorActive) | None => None,
     };
-    Ok(Settings { bitrate, listen_only, trouble })
+    Ok(Settings { bitrate, listen_only, reports_errors: link.controller.reports_errors, trouble })
 }
 
 fn may_send(link: &Link, options: &Options) -> String {

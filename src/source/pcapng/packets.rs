@@ -237,6 +237,7 @@ impl Packets {
             bitrate: speed.and_then(|speed| Bitrate::new(u32::try_from(speed).ok()?)),
             interface: interface.and_then(|interface| interface.name.clone()),
             listen_only: None,
+            reports_errors: None,
             clock: Some(Clock::Imported),
             tool: self.tool.clone(),
         });
