@@ -47,47 +47,81 @@ pub enum Event {
     ClockStepped(Nanos),
 }
 
-/// The event in words, as a line of a log.
-impl fmt::Display for Event {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+impl Event {
+    /// The node it is about.
+    pub fn mac_id(&self) -> Option<MacId> {
         match self {
-            Event::NodeAppeared(mac_id) => write!(f, "node {mac_id} heard for the first time"),
-            Event::NodeLeft(mac_id) => write!(f, "node {mac_id} fell silent"),
-            Event::NodeReturned { mac_id, after: Some(span) } => {
-                write!(f, "node {mac_id} heard again after {:.3} s", span.as_secs())
+            Event::NodeAppeared(mac_id)
+            | Event::NodeLeft(mac_id)
+            | Event::NodeReturned { mac_id, .. }
+            | Event::NodeRestarted(mac_id)
+            | Event::DeviceReplaced { mac_id, .. } => Some(*mac_id),
+            Event::AddressClash(clash) => Some(clash.mac_id),
+            Event::Controller(_)
+            | Event::ControllerRestarted
+            | Event::FramesLost(_)
+            | Event::LinkDown
+            | Event::LinkUp
+            | Event::ClockStepped(_) => None,
+        }
+    }
+
+    /// What happened, in words that follow the node's name where there is one.
+    pub fn words(&self) -> String {
+        match self {
+            Event::NodeAppeared(_) => "heard for the first time".to_string(),
+            Event::NodeLeft(_) => "fell silent".to_string(),
+            Event::NodeReturned { after: Some(away), .. } => {
+                format!("is back after {}", span(*away))
             }
-            Event::NodeReturned { mac_id, after: None } => write!(f, "node {mac_id} heard again"),
-            Event::NodeRestarted(mac_id) => {
-                write!(f, "node {mac_id} ran its address check again")
-            }
-            Event::DeviceReplaced { mac_id, before, now } => {
-                write!(f, "node {mac_id} is another device now: ")?;
-                device(f, before)?;
-                f.write_str(" before, ")?;
-                device(f, now)?;
-                f.write_str(" now")
+            Event::NodeReturned { after: None, .. } => "is back".to_string(),
+            Event::NodeRestarted(_) => "restarted: ran its address check again".to_string(),
+            Event::DeviceReplaced { before, now, .. } => {
+                format!("is another device: {} in place of {}", device(now), device(before))
             }
             Event::AddressClash(clash) => {
-                device(f, &clash.newcomer)?;
-                write!(f, " asked for address {} ", clash.mac_id)?;
-                f.write_str(match clash.outcome {
-                    ClashOutcome::Refused => "and was refused",
-                    ClashOutcome::Contested => "and nobody refused it",
-                })
+                let how = match clash.outcome {
+                    ClashOutcome::Refused => "was refused",
+                    ClashOutcome::Contested => "was not refused",
+                };
+                let holder = clash
+                    .holder
+                    .as_ref()
+                    .map_or(String::new(), |holder| format!("; held by {}", device(holder)));
+                format!("address wanted twice: {} asked and {how}{holder}", device(&clash.newcomer))
             }
-            Event::Controller(state) => write!(f, "adapter's controller: {state}"),
-            Event::ControllerRestarted => f.write_str("adapter's controller: restarted"),
-            Event::FramesLost(1) => f.write_str("1 frame lost"),
-            Event::FramesLost(count) => write!(f, "{count} frames lost"),
-            Event::LinkDown => f.write_str("interface down"),
-            Event::LinkUp => f.write_str("interface up"),
-            Event::ClockStepped(back) => write!(f, "clock stepped back {:.3} s", back.as_secs()),
+            Event::Controller(state) => format!("adapter's controller: {state}"),
+            Event::ControllerRestarted => "adapter's controller restarted".to_string(),
+            Event::FramesLost(1) => "1 frame lost on the way".to_string(),
+            Event::FramesLost(count) => format!("{count} frames lost on the way"),
+            Event::LinkDown => "the interface went down".to_string(),
+            Event::LinkUp => "the interface is up".to_string(),
+            Event::ClockStepped(back) => format!("the clock stepped back by {}", span(*back)),
         }
     }
 }
 
-fn device(f: &mut fmt::Formatter<'_>, id: &DeviceId) -> fmt::Result {
-    write!(f, "vendor {} serial {}", id.vendor_id, id.serial)
+/// The event as a line of a log, with the node's name.
+impl fmt::Display for Event {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if let Some(mac_id) = self.mac_id() {
+            write!(f, "node {mac_id} ")?;
+        }
+        f.write_str(&self.words())
+    }
+}
+
+fn device(id: &DeviceId) -> String {
+    format!("vendor {} serial {}", id.vendor_id, id.serial)
+}
+
+/// To the millisecond; from two minutes on in minutes and seconds.
+fn span(span: Nanos) -> String {
+    let seconds = span.0 / Nanos::SECOND.0;
+    match seconds {
+        ..120 => format!("{:.3} s", span.as_secs()),
+        _ => format!("{} min {} s", seconds / 60, seconds % 60),
+    }
 }
 
 #[cfg(test)]
@@ -109,18 +143,22 @@ mod tests {
             (Event::NodeLeft(mac_id), "node 12 fell silent"),
             (
                 Event::NodeReturned { mac_id, after: Some(Nanos::from_millis(1500)) },
-                "node 12 heard again after 1.500 s",
+                "node 12 is back after 1.500 s",
+            ),
+            (
+                Event::NodeReturned { mac_id, after: Some(Nanos::from_millis(3_605_000)) },
+                "node 12 is back after 60 min 5 s",
             ),
             (
                 Event::DeviceReplaced { mac_id, before: device(1), now: device(2) },
-                "node 12 is another device now: vendor 900 serial 1 before, vendor 900 serial 2 now",
+                "node 12 is another device: vendor 900 serial 2 in place of vendor 900 serial 1",
             ),
             (
                 Event::AddressClash(clash),
-                "vendor 900 serial 2 asked for address 12 and was refused",
+                "node 12 address wanted twice: vendor 900 serial 2 asked and was refused; held by vendor 900 serial 1",
             ),
             (Event::Controller(ControllerState::BusOff), "adapter's controller: bus-off"),
-            (Event::FramesLost(17), "17 frames lost"),
+            (Event::FramesLost(17), "17 frames lost on the way"),
         ] {
             assert_eq!(event.to_string(), line);
         }

@@ -4,8 +4,8 @@ use std::collections::VecDeque;
 
 use super::theme::Grade;
 use super::words::{clock, number, printable};
-use crate::fieldbus::{DeviceId, MacId};
-use crate::trunk::{ClashOutcome, Event};
+use crate::fieldbus::MacId;
+use crate::trunk::Event;
 use crate::wire::{ControllerState, Nanos, Record, What};
 
 /// Errors with no longer gap than this are one line.
@@ -56,7 +56,8 @@ impl Narrator {
             }
             What::LinkDown(why) => {
                 let why = why.as_ref().map_or(String::new(), |why| format!(": {}", printable(why)));
-                self.push(t, Grade::Warning, None, format!("the interface went down{why}"));
+                let text = format!("{}{why}", Event::LinkDown.words());
+                self.push(t, Grade::Warning, None, text);
             }
             What::End(_) => self.push(t, Grade::Plain, None, "the capture ends here".into()),
             _ => {}
@@ -73,58 +74,24 @@ impl Narrator {
 
     /// An event that the analysis told.
     pub fn event(&mut self, t: Nanos, event: Event) {
-        let (grade, mac_id, text) = match event {
-            Event::NodeAppeared(mac) => {
-                (Grade::Plain, Some(mac), "heard for the first time".into())
-            }
-            Event::NodeLeft(mac) => (Grade::Fault, Some(mac), "fell silent".into()),
-            Event::NodeReturned { mac_id, after } => {
-                let away = after.map_or(String::new(), |span| format!(" after {}", clock(span)));
-                (Grade::Warning, Some(mac_id), format!("is back{away}"))
-            }
-            Event::NodeRestarted(mac) => {
-                (Grade::Warning, Some(mac), "restarted: ran its address check again".into())
-            }
-            Event::DeviceReplaced { mac_id, before, now } => (
-                Grade::Plain,
-                Some(mac_id),
-                format!("another device: {} in place of {}", device(&now), device(&before)),
-            ),
-            Event::AddressClash(clash) => {
-                let how = match clash.outcome {
-                    ClashOutcome::Refused => "was refused",
-                    ClashOutcome::Contested => "was not refused",
-                };
-                let holder = clash
-                    .holder
-                    .as_ref()
-                    .map_or(String::new(), |holder| format!("; held by {}", device(holder)));
-                let newcomer = device(&clash.newcomer);
-                let text = format!("wanted twice: {newcomer} asked and {how}{holder}");
-                (Grade::Fault, Some(clash.mac_id), text)
-            }
-            Event::Controller(state) => {
-                let grade = match state {
-                    ControllerState::Active => Grade::Plain,
-                    ControllerState::Warning | ControllerState::Passive => Grade::Warning,
-                    ControllerState::BusOff => Grade::Fault,
-                };
-                (grade, None, format!("adapter's controller: {state}"))
-            }
-            Event::ControllerRestarted => {
-                (Grade::Warning, None, "adapter's controller restarted".into())
-            }
-            Event::FramesLost(count) => {
-                (Grade::Warning, None, format!("{} lost on the way", number(count, "frame")))
-            }
+        let grade = match &event {
+            Event::NodeLeft(_)
+            | Event::AddressClash(_)
+            | Event::Controller(ControllerState::BusOff) => Grade::Fault,
+            Event::NodeReturned { .. }
+            | Event::NodeRestarted(_)
+            | Event::Controller(ControllerState::Warning | ControllerState::Passive)
+            | Event::ControllerRestarted
+            | Event::FramesLost(_) => Grade::Warning,
+            Event::NodeAppeared(_)
+            | Event::DeviceReplaced { .. }
+            | Event::Controller(ControllerState::Active)
+            | Event::LinkUp
+            | Event::ClockStepped(_) => Grade::Plain,
             // The record tells, and says why.
             Event::LinkDown => return,
-            Event::LinkUp => (Grade::Plain, None, "the interface is up".into()),
-            Event::ClockStepped(span) => {
-                (Grade::Plain, None, format!("the clock stepped back by {:.3} s", span.as_secs()))
-            }
         };
-        self.push(t, grade, mac_id, text);
+        self.push(t, grade, event.mac_id(), event.words());
     }
 
     /// Something that the program has to say.
@@ -148,10 +115,6 @@ impl Narrator {
     pub fn has_lines(&self) -> bool {
         !self.lines.is_empty()
     }
-}
-
-fn device(id: &DeviceId) -> String {
-    format!("vendor {} serial {}", id.vendor_id, id.serial)
 }
 
 impl std::fmt::Display for Line {

@@ -240,8 +240,13 @@ impl Screen {
         let next = match (at, onward) {
             (Some(at), true) => at.saturating_add(by).min(last),
             (Some(at), false) => at.saturating_sub(by),
-            // The first choice is the node in trouble, if there is one.
-            (None, _) => nodes.iter().position(|row| row.trouble.is_some()).unwrap_or(0),
+            // The first choice is the node in the gravest trouble, if any is: its finding comes
+            // first in the list.
+            (None, _) => {
+                let troubles =
+                    nodes.iter().enumerate().filter_map(|(at, row)| Some((row.trouble?, at)));
+                troubles.min().map_or(0, |(_, at)| at)
+            }
         };
         self.chosen = Some(nodes[next].mac_id);
     }
@@ -287,9 +292,11 @@ mod tests {
     }
 
     #[test]
-    fn the_first_choice_is_the_node_in_trouble() {
+    fn the_first_choice_is_the_node_in_the_gravest_trouble() {
         let mut screen = screen(false);
-        screen.snapshot.nodes[1].trouble = Some(0);
+        for (row, trouble) in [(0, 2), (1, 0), (2, 1)] {
+            screen.snapshot.nodes[row].trouble = Some(trouble);
+        }
         press(&mut screen, "\n");
         assert_eq!((screen.page, screen.wants_detail()), (Page::Node, MacId::new(9)));
     }
