@@ -4,8 +4,8 @@ mod common;
 
 use std::collections::BTreeSet;
 
-use common::paper::{eventful, full, report, report_against};
-use common::scene::Scene;
+use common::paper::{eventful, full, report, report_against, report_with_visits};
+use common::scene::{Scene, device};
 use dropline::wire::{Nanos, What};
 
 /// Elements that the page may hold; the shapes are those of plots.
@@ -59,6 +59,33 @@ fn outline(html: &str) -> String {
 fn the_structure() {
     let site = Some("Orchard Lane, cider bottling line");
     insta::assert_snapshot!(outline(&report(&eventful(), "scene.jsonl", site, None)));
+}
+
+/// The baseline against now and the trend, on a page that is accessible, too.
+#[test]
+fn earlier_visits_stand_beside_it() {
+    let mut well = Scene::new();
+    for node in [5, 12, 13] {
+        well.claim(node, device(node.into()));
+    }
+    well.scans(600, &[5, 12, 13], &[]);
+    well.end();
+    let empty = Scene::new();
+    let html = report_with_visits(
+        &[("signed-off", &well), ("<b>spring\u{1B}", &empty), ("summer", &well)],
+        &eventful(),
+        "scene.jsonl",
+    );
+    check_accessible(&html);
+    let outline = outline(&html);
+    let from = outline.find("The baseline against now").expect("the comparison");
+    let to = outline.find("Who was on line").expect("the plots");
+    insta::assert_snapshot!("earlier-visits", &outline[from..to]);
+    assert!(html.contains("Worse than the baseline"));
+    assert!(html.contains("4 visits from 2 March 2020 to 2 March 2026"));
+    assert!(html.contains("&lt;b&gt;spring?") && !html.contains('\u{1B}'));
+    let plain = report(&eventful(), "scene.jsonl", None, None);
+    assert!(!plain.contains("baseline") && !plain.contains("visits-plot"));
 }
 
 /// Names, notes and what the command line says, all hostile.

@@ -9,7 +9,8 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode, Output};
 
-use common::paper::{eventful, full, report};
+use common::paper::{eventful, full, report, report_with_visits};
+use common::scene::Scene;
 use libtest_mimic::{Arguments, Completion, Failed, Trial};
 
 /// Why a test cannot be run on this machine.
@@ -202,12 +203,30 @@ fn visible(html: &str) -> BTreeSet<String> {
     words
 }
 
-fn both() -> [String; 2] {
+/// Pages of very different kinds.
+fn pages_to_see() -> [String; 3] {
     let site = Some("Orchard Lane, cider bottling line, hall 2, from the rinser to the palletiser");
     [
         report(&eventful(), "scene.jsonl", site, None),
         report(&full(), &"long-name".repeat(20), None, Some("A. Fitter")),
+        with_visits(),
     ]
+}
+
+/// With a baseline and ten years of visits.
+fn with_visits() -> String {
+    let mut well = Scene::new();
+    well.scans(600, &[5, 12, 13], &[]);
+    well.end();
+    let mut poor = Scene::new();
+    poor.scans(40, &[5, 12, 13], &[12]);
+    let visits: Vec<(String, &Scene)> = (0..10)
+        .map(|n| {
+            (format!("visit-{n}-{}", "x".repeat(9 * n)), if n % 4 == 3 { &poor } else { &well })
+        })
+        .collect();
+    let visits: Vec<(&str, &Scene)> = visits.iter().map(|(name, s)| (&**name, *s)).collect();
+    report_with_visits(&visits, &eventful(), "scene.jsonl")
 }
 
 fn it_renders_in_silence() -> Result<(), Absent> {
@@ -218,7 +237,7 @@ fn it_renders_in_silence() -> Result<(), Absent> {
     );
     assert!(console.iter().any(|line| line.contains("heard")), "{console:?}");
     assert_eq!(requests, ["http://dropline.invalid/a.png"]);
-    for html in both() {
+    for html in pages_to_see() {
         let (console, requests) = browser.noise(&html);
         assert!(console.is_empty(), "{console:?}");
         assert!(requests.is_empty(), "{requests:?}");
@@ -231,7 +250,7 @@ fn it_prints_whole() -> Result<(), Absent> {
     program("pdftotext", "poppler-utils")?;
     // ISO 216 and ANSI/ASME Y14.1, in points of 1/72 inch.
     for (paper, size) in [("A4", (595.0, 842.0)), ("letter", (612.0, 792.0))] {
-        for html in both() {
+        for html in pages_to_see() {
             let pages = browser.print(&html, paper);
             let mut printed = BTreeSet::new();
             for page in &pages {
@@ -268,7 +287,7 @@ fn it_fits_screens() -> Result<(), Absent> {
     // Seen to notice what sticks out.
     let wide = "<p style=\"position: absolute; left: 0; width: 2000px\">sticks out</p>".to_string();
     assert_eq!(browser.widths(&wide, &WIDTHS), [2000; 3]);
-    for html in both() {
+    for html in pages_to_see() {
         // What it says is without the scroll bar, so it may be a little less.
         let wide = browser.widths(&html, &WIDTHS);
         assert!(wide.iter().zip(WIDTHS).all(|(wide, frame)| *wide <= frame), "{wide:?}");

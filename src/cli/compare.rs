@@ -1,19 +1,13 @@
 //! `dropline compare`: what changed since commissioning, and whether it is worse.
 
-use std::fs::File;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::listen::{analyse, block_on, file_name, print};
-use super::{Failure, Outcome};
-use crate::analysis::Given;
-use crate::health::Summary;
+use super::listen::print;
+use super::{Failure, Outcome, visits};
 use crate::health::compare::{Comparison, Judgement, Tolerance, Trend};
-use crate::health::summary::{Kind, SummaryError};
 use crate::output::{comparison_page, trend_page};
-use crate::source;
 
 /// What changed between two visits, and whether it is worse.
 ///
@@ -70,11 +64,9 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Failure> {
     let (Some(baseline), Some(current)) = (&args.baseline, &args.current) else {
         return Err(Failure("give a baseline and what to compare with it".to_string()));
     };
-    let tolerance = match &args.tolerance {
-        Some(path) => tolerance(path)?,
-        None => Tolerance::default(),
-    };
-    let [then, now] = [visit(baseline, args)?, visit(current, args)?];
+    let tolerance = visits::tolerance(args.tolerance.as_deref())?;
+    let interface = args.interface.as_deref();
+    let [then, now] = [visits::visit(baseline, interface)?, visits::visit(current, interface)?];
     let comparison = Comparison::of(&then, &now, &tolerance);
     let text = if args.json { comparison.to_json() } else { comparison_page(&comparison) };
     print(&text)?;
@@ -84,89 +76,9 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Failure> {
     })
 }
 
-fn tolerance(path: &Path) -> Result<Tolerance, Failure> {
-    let name = path.display();
-    let text = std::fs::read_to_string(path)
-        .map_err(|error| Failure(format!("{name}: cannot be read: {error}")))?;
-    Tolerance::parse(&text).map_err(|error| Failure(format!("{name}: {error}")))
-}
-
-/// A summary, or the summary of a capture: what the file holds decides, not its name.
-fn visit(path: &Path, args: &CompareArgs) -> Result<Summary, Failure> {
-    if let Some(summary) = read_summary(path)? {
-        return Ok(summary);
-    }
-    let options = source::Saved { interface: args.interface.clone() };
-    let mut source = source::open(path, &options).map_err(|e| Failure(e.to_string()))?;
-    block_on(analyse(&mut source, Given::default(), Kind::Capture, &file_name(path)))
-}
-
-/// Larger than any summary: the latest of everything it lists is bounded.
-const MOST_BYTES: u64 = 64 << 20;
-
-/// `None` if it is something else, such as a capture.
-fn read_summary(path: &Path) -> Result<Option<Summary>, Failure> {
-    // What cannot be opened is reported where a capture would be.
-    let Ok(mut file) = File::open(path) else { return Ok(None) };
-    let mut start = Vec::new();
-    let cannot =
-        |error: std::io::Error| Failure(format!("{}: cannot be read: {error}", path.display()));
-    let read = Read::by_ref(&mut file).take(START_BYTES).read_to_end(&mut start);
-    if read.is_err() || !may_be_summary(&start) {
-        return Ok(None);
-    }
-    file.take(MOST_BYTES).read_to_end(&mut start).map_err(cannot)?;
-    match Summary::from_json(&start) {
-        Ok(summary) => Ok(Some(summary)),
-        Err(SummaryError::NotASummary) => Ok(None),
-        Err(error) => Err(Failure(format!("{}: {error}", path.display()))),
-    }
-}
-
-const START_BYTES: u64 = 64 << 10;
-
-/// A capture is JSON too, but its first line is an object of its own that says what it is.
-fn may_be_summary(start: &[u8]) -> bool {
-    let first_line = start.split(|&byte| byte == b'\n').next().unwrap_or_default();
-    let is_capture = serde_json::from_slice::<serde_json::Value>(first_line)
-        .is_ok_and(|header| header["format"] == "dropline-capture");
-    start.trim_ascii_start().starts_with(b"{") && !is_capture
-}
-
 fn trend(directory: &Path, json: bool) -> Result<Outcome, Failure> {
-    let name = directory.display();
-    let cannot = |error: std::io::Error| Failure(format!("{name}: cannot be read: {error}"));
-    let mut summaries = Vec::new();
-    for entry in std::fs::read_dir(directory).map_err(cannot)? {
-        let path = entry.map_err(cannot)?.path();
-        if path.extension().is_none_or(|extension| extension != "json") {
-            continue;
-        }
-        match read_summary(&path) {
-            Ok(Some(summary)) => summaries.push((file_name(&path), summary)),
-            // Another JSON file, such as a comparison, may well stand beside them.
-            Ok(None) => {}
-            Err(failure) => eprintln!("dropline: {failure}; left out"),
-        }
-    }
-    if summaries.is_empty() {
-        return Err(Failure(format!("{name}: no summary in it (*.json, of watch or replay)")));
-    }
+    let summaries = visits::summaries(directory)?;
     let trend = Trend::of(summaries.iter().map(|(file, summary)| (file.clone(), summary)));
     print(&if json { trend.to_json() } else { trend_page(&trend) })?;
     Ok(Outcome::Done)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::may_be_summary;
-
-    #[test]
-    fn a_capture_is_told_from_a_summary_by_its_first_line() {
-        assert!(may_be_summary(b"{\n  \"format\": \"dropline-summary\""));
-        assert!(may_be_summary(b"\n {\"version\":1,\"findings\":[]"));
-        assert!(!may_be_summary(b"{\"format\":\"dropline-capture\",\"version\":1}\n{\"t_ns\":1"));
-        assert!(!may_be_summary(&[0x28, 0xB5, 0x2F, 0xFD]));
-        assert!(!may_be_summary(b""));
-    }
 }

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use pcap_file::pcapng::PcapNgWriteError;
 
-use super::listen::print;
+use super::listen::{print, say};
 use super::{Failure, Outcome};
 use crate::output::capture::DirectWriter;
 use crate::output::pcapng::PcapngWriter;
@@ -56,18 +56,18 @@ pub(super) fn run(args: &ConvertArgs) -> Result<Outcome, Failure> {
     let written = copy(reader.as_mut(), file, kind, output).inspect_err(|_| {
         // Half a file would pass for a cut capture.
         if let Err(error) = fs::remove_file(output) {
-            eprintln!("dropline: {}: cannot be removed: {error}", output.display());
+            say(&format!("{}: cannot be removed: {error}", output.display()));
         }
     })?;
     if reader.torn() {
-        eprintln!("dropline: {}: cut off; read to the last whole record", input.display());
+        say(&format!("{}: cut off; read to the last whole record", input.display()));
     }
     if written.left_out > 0 {
-        eprintln!(
-            "dropline: {}: {} records are too long for pcapng and were left out",
+        say(&format!(
+            "{}: {} records are too long for pcapng and were left out",
             output.display(),
             written.left_out
-        );
+        ));
     }
     let Tally { frames, error_frames, lost_frames } = written.tally;
     print(&format!(
@@ -129,7 +129,7 @@ fn copy(
     loop {
         let more = reader.read(&mut batch);
         for message in reader.messages() {
-            eprintln!("dropline: {message}");
+            say(&message);
         }
         for record in batch.drain(..) {
             writer.write(&record).map_err(failed)?;

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::listen::{Expected, Results, block_on, file_name};
+use super::listen::{Expected, Results, block_on, file_name, say};
 use super::{Failure, Outcome};
 use crate::analysis::Analysis;
 use crate::health::Summary;
@@ -38,7 +38,7 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, Failure> {
     let results = Results { summary: Some(args.summary.clone()), fail_on: None };
     let outcome = results.deliver(&summary)?;
     let (capture, summary) = (args.capture.display(), args.summary.display());
-    eprintln!("dropline: the capture is in {capture}, the summary in {summary}");
+    say(&format!("the capture is in {capture}, the summary in {summary}"));
     Ok(outcome)
 }
 
@@ -63,7 +63,7 @@ async fn listen(args: &DemoArgs) -> Result<Summary, Failure> {
     }
     let written = writer.finish(analysis.trunk().now());
     for message in written.messages {
-        eprintln!("dropline: {message}");
+        say(&message);
     }
     Ok(analysis.finish(Kind::Capture, &file_name(&args.capture), 0, &mut |_, _| {}))
 }

@@ -56,10 +56,10 @@ fn read_sheets(directory: &Path) -> Result<Index, Failure> {
     const NAMED: usize = 5;
     let (index, left_out) = data_sheets(directory).map_err(|error| Failure(error.to_string()))?;
     for line in left_out.iter().take(NAMED) {
-        eprintln!("dropline: {line}; left out");
+        say(&format!("{line}; left out"));
     }
     if left_out.len() > NAMED {
-        eprintln!("dropline: {} more files left out", left_out.len() - NAMED);
+        say(&format!("{} more files left out", left_out.len() - NAMED));
     }
     if index.sheets().is_empty() {
         return Err(Failure(format!("{}: no .eds file in it", directory.display())));
@@ -105,14 +105,14 @@ pub(super) async fn analyse_with(
             hear(Heard::Record(&record, analysis.decoder()));
         }
         for message in source.messages() {
-            eprintln!("dropline: {message}");
+            say(&message);
         }
         match more {
             Ok(true) => {}
             Ok(false) => break,
             // What was read is good, and the summary says that it is not complete.
             Err(error) => {
-                eprintln!("dropline: {error}");
+                say(&error.to_string());
                 break;
             }
         }
@@ -158,6 +158,12 @@ impl Results {
 
 fn unwritten(path: &Path, error: &std::io::Error) -> Failure {
     Failure(format!("{}: cannot write the summary: {error}", path.display()))
+}
+
+/// Says something to the person, on standard error. There may be nobody any more: the terminal
+/// that a command was started in may go away, the work must not.
+pub(super) fn say(message: &str) {
+    let _ = writeln!(std::io::stderr(), "dropline: {message}");
 }
 
 /// Prints to standard output. A reader that has seen enough, such as `head`, is no error.

@@ -13,6 +13,7 @@ mod report;
 mod simulate;
 mod teller;
 mod view;
+mod visits;
 mod watch;
 
 use std::process::ExitCode;
@@ -76,7 +77,7 @@ pub fn main() -> ExitCode {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::DoesNotHold) => ExitCode::from(1),
         Err(failure) => {
-            eprintln!("dropline: {failure}");
+            listen::say(&failure.to_string());
             ExitCode::from(2)
         }
     }

@@ -339,13 +339,13 @@ pub(super) async fn tell(source: &mut AnySource, name: &str, given: Given) -> Re
         }
         listen::print(&text)?;
         for message in source.messages() {
-            eprintln!("dropline: {message}");
+            listen::say(&message);
         }
         match more {
             Ok(true) => {}
             Ok(false) => break,
             Err(error) => {
-                eprintln!("dropline: {error}");
+                listen::say(&error.to_string());
                 break;
             }
         }

@@ -5,8 +5,10 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::listen::{Expected, Heard, analyse_with, block_on, file_name};
-use super::{Failure, Outcome};
+use super::listen::{Expected, Heard, analyse_with, block_on, file_name, say};
+use super::{Failure, Outcome, visits};
+use crate::health::Summary;
+use crate::health::compare::{Comparison, Tolerance, Trend};
 use crate::health::summary::Kind;
 use crate::output::report::{Log, Report, Running};
 use crate::output::{CreateError, create};
@@ -15,8 +17,10 @@ use crate::wire::What;
 
 /// Write a report to hand over and to print: one HTML file, plots and all
 #[derive(Debug, Args)]
-#[command(after_help = "Example: dropline report line3.jsonl --site \"Orchard Lane, line 3\" \
-                        --by \"A. Fitter\" -o line3.html")]
+#[command(after_help = "\
+Examples:
+  dropline report line3.jsonl --site \"Orchard Lane, line 3\" --by \"A. Fitter\" -o line3.html
+  dropline report tonight.jsonl --baseline signed-off.summary.json --trend visits/")]
 pub(super) struct ReportArgs {
     /// A capture, plain or zstd-compressed, or pcapng
     #[arg(value_name = "CAPTURE")]
@@ -41,6 +45,18 @@ pub(super) struct ReportArgs {
     #[command(flatten)]
     expected: Expected,
 
+    /// Show what changed since this visit, a summary or a capture that is taken as good
+    #[arg(long, value_name = "FILE")]
+    baseline: Option<PathBuf>,
+
+    /// What counts as no change since the baseline, a TOML file; see dropline compare
+    #[arg(long, value_name = "FILE", requires = "baseline")]
+    tolerance: Option<PathBuf>,
+
+    /// Show the trend over all summaries in this directory and this capture, by date
+    #[arg(long, value_name = "DIR")]
+    trend: Option<PathBuf>,
+
     /// Replace the file if it exists
     #[arg(long)]
     overwrite: bool,
@@ -55,6 +71,7 @@ pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
         let name = output.display();
         return Err(Failure(format!("{name}: that is the capture itself; give another name")));
     }
+    let earlier = Earlier::read(args)?;
     // Before the work, so that a name that cannot be is refused at once.
     let mut file = create(&output, args.overwrite).map_err(|e| Failure(e.to_string()))?;
     let name = file_name(&args.capture);
@@ -70,10 +87,16 @@ pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
         Heard::Event(t, event) => log.event(t, &event),
     };
     let finished = block_on(analyse_with(&mut source, plan, Kind::Capture, &name, &mut hear))?;
+    let summary = &finished.summary;
+    let baseline = earlier.baseline.as_ref();
+    let baseline = baseline.map(|then| Comparison::of(then, summary, &earlier.tolerance));
+    let trend = earlier.visits.map(|visits| trend(&visits, summary));
     let report = Report {
         finished: &finished,
         log: &log,
         running: &running,
+        baseline: baseline.as_ref(),
+        trend: trend.as_ref(),
         site: args.site.as_deref(),
         by: args.by.as_deref(),
     };
@@ -81,8 +104,40 @@ pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
     file.write_all(html.as_bytes())
         .and_then(|()| file.sync_all())
         .map_err(|error| Failure(CreateError::new(&output, &error).to_string()))?;
-    eprintln!("dropline: {} written: {}", output.display(), finished.summary.verdict.state);
+    let mut said = format!("{} written: {}", output.display(), summary.verdict.state);
+    if let Some(comparison) = &baseline {
+        said += &format!("; since the baseline: {}", comparison.judgement);
+    }
+    say(&said);
     Ok(Outcome::Done)
+}
+
+/// The visits that this one is held against.
+struct Earlier {
+    baseline: Option<Summary>,
+    tolerance: Tolerance,
+    visits: Option<Vec<(String, Summary)>>,
+}
+
+impl Earlier {
+    fn read(args: &ReportArgs) -> Result<Earlier, Failure> {
+        let baseline = args.baseline.as_deref();
+        Ok(Earlier {
+            // The interface of a pcapng file is that of the capture on both sides.
+            baseline: baseline
+                .map(|path| visits::visit(path, args.interface.as_deref()))
+                .transpose()?,
+            tolerance: visits::tolerance(args.tolerance.as_deref())?,
+            visits: args.trend.as_deref().map(visits::summaries).transpose()?,
+        })
+    }
+}
+
+/// The trend over the visits and this one, unless its summary is among them.
+fn trend(visits: &[(String, Summary)], this: &Summary) -> Trend {
+    let is_there = visits.iter().any(|(_, visit)| visit.source.started == this.source.started);
+    let this = (!is_there).then(|| (this.source.name.clone(), this));
+    Trend::of(visits.iter().map(|(file, visit)| (file.clone(), visit)).chain(this))
 }
 
 /// Whether both are one file, by whatever name.

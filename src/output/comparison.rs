@@ -14,34 +14,10 @@ pub fn comparison_page(comparison: &Comparison) -> String {
 }
 
 fn write_page(out: &mut String, comparison: &Comparison) -> fmt::Result {
-    let tally = comparison.lines_by_judgement;
-    let counts: Vec<String> = [
-        (tally.worse, "worse"),
-        (tally.cannot_say, "cannot be told"),
-        (tally.better, "better"),
-        (tally.same, "the same"),
-    ]
-    .iter()
-    .filter(|(count, _)| *count > 0)
-    .map(|(count, what)| format!("{count} {what}"))
-    .collect();
-    let counts =
-        if counts.is_empty() { "nothing to compare".to_string() } else { counts.join(", ") };
-    let verdict = match comparison.judgement {
-        Judgement::Worse => "WORSE THAN THE BASELINE",
-        Judgement::CannotSay => "CANNOT BE TOLD",
-        Judgement::Better => "BETTER THAN THE BASELINE",
-        Judgement::Same => "AS THE BASELINE",
-    };
-    writeln!(out, "{verdict}: {counts}")?;
+    writeln!(out, "{}: {}", verdict(comparison.judgement).to_uppercase(), counts(comparison))?;
     side(out, "then", &comparison.then)?;
     side(out, "now", &comparison.now)?;
-    for (judgement, heading) in [
-        (Judgement::Worse, "Worse"),
-        (Judgement::CannotSay, "Cannot be told"),
-        (Judgement::Better, "Better"),
-        (Judgement::Same, "The same"),
-    ] {
+    for (judgement, heading) in IN_ORDER {
         let mut lines =
             comparison.lines.iter().filter(|line| line.judgement == judgement).peekable();
         if lines.peek().is_some() {
@@ -60,6 +36,40 @@ fn write_page(out: &mut String, comparison: &Comparison) -> fmt::Result {
     Ok(())
 }
 
+/// The judgements as headings: what matters first.
+pub(super) const IN_ORDER: [(Judgement, &str); 4] = [
+    (Judgement::Worse, "Worse"),
+    (Judgement::CannotSay, "Cannot be told"),
+    (Judgement::Better, "Better"),
+    (Judgement::Same, "The same"),
+];
+
+/// The judgement over all lines, in words.
+pub(super) fn verdict(judgement: Judgement) -> &'static str {
+    match judgement {
+        Judgement::Worse => "Worse than the baseline",
+        Judgement::CannotSay => "Cannot be told",
+        Judgement::Better => "Better than the baseline",
+        Judgement::Same => "As the baseline",
+    }
+}
+
+/// How many lines have each judgement, in words.
+pub(super) fn counts(comparison: &Comparison) -> String {
+    let tally = comparison.lines_by_judgement;
+    let counts: Vec<String> = [
+        (tally.worse, "worse"),
+        (tally.cannot_say, "cannot be told"),
+        (tally.better, "better"),
+        (tally.same, "the same"),
+    ]
+    .iter()
+    .filter(|(count, _)| *count > 0)
+    .map(|(count, what)| format!("{count} {what}"))
+    .collect();
+    if counts.is_empty() { "nothing to compare".to_string() } else { counts.join(", ") }
+}
+
 fn side(out: &mut String, when: &str, side: &Side) -> fmt::Result {
     writeln!(
         out,
@@ -71,20 +81,49 @@ fn side(out: &mut String, when: &str, side: &Side) -> fmt::Result {
     )
 }
 
+/// The words and figures of a line, for every page that shows it.
+pub(super) struct Said {
+    /// The address, or the trunk.
+    pub(super) place: String,
+    /// What is compared.
+    pub(super) what: String,
+    /// At the baseline.
+    pub(super) then: String,
+    /// Now.
+    pub(super) now: String,
+    /// The difference of numbers; else empty.
+    pub(super) difference: String,
+    /// The reason, and how far chance goes; may be empty.
+    pub(super) why: String,
+}
+
+impl Said {
+    pub(super) fn of(line: &Line) -> Said {
+        let value = |value: &Option<Value>| match value {
+            None => "-".to_string(),
+            Some(Value::Number(number)) => quantity(line.what, *number),
+            Some(Value::Bytes(sizes)) => {
+                sizes.iter().map(u16::to_string).collect::<Vec<_>>().join(",")
+            }
+            Some(Value::Text(text)) => printable(text),
+        };
+        Said {
+            place: line.mac_id.map_or("trunk".to_string(), |mac_id| format!("address {mac_id}")),
+            what: match (line.finding, line.exchange) {
+                (Some(code), _) => format!("finding {}", code.name()),
+                (None, Some(exchange)) => format!("{exchange} {}", name(line.what)),
+                (None, None) => name(line.what).to_string(),
+            },
+            then: value(&line.then),
+            now: value(&line.now),
+            difference: line.difference.map_or(String::new(), |by| signed(line.what, by)),
+            why: reasons(line),
+        }
+    }
+}
+
 fn write_line(out: &mut String, line: &Line) -> fmt::Result {
-    let place = line.mac_id.map_or("trunk".to_string(), |mac_id| format!("address {mac_id}"));
-    let what = match (line.finding, line.exchange) {
-        (Some(code), _) => format!("finding {}", code.name()),
-        (None, Some(exchange)) => format!("{exchange} {}", name(line.what)),
-        (None, None) => name(line.what).to_string(),
-    };
-    let value = |value: &Option<Value>| match value {
-        None => "-".to_string(),
-        Some(Value::Number(number)) => quantity(line.what, *number),
-        Some(Value::Bytes(sizes)) => sizes.iter().map(u16::to_string).collect::<Vec<_>>().join(","),
-        Some(Value::Text(text)) => printable(text),
-    };
-    let (then, now) = (value(&line.then), value(&line.now));
+    let Said { place, what, then, now, difference, why } = Said::of(line);
     let place_and_what = format!("  {place:<11} {what}");
     let is_text = matches!(line.then, Some(Value::Text(_)));
     if is_text && then == now {
@@ -94,16 +133,12 @@ fn write_line(out: &mut String, line: &Line) -> fmt::Result {
         paragraph(out, "                then  ", &then)?;
         paragraph(out, "                now   ", &now)?;
     } else {
-        let difference = line.difference.map_or(String::new(), |by| signed(line.what, by));
         let row = format!("{place_and_what:<42} {then:>15} {now:>15} {difference:>15}");
         writeln!(out, "{}", row.trim_end())?;
     }
     let explains = line.judgement != Judgement::Same || line.finding.is_some();
-    if explains || line.what == What::Identity {
-        let why = reasons(line);
-        if !why.is_empty() {
-            paragraph(out, "              ", &why)?;
-        }
+    if (explains || line.what == What::Identity) && !why.is_empty() {
+        paragraph(out, "              ", &why)?;
     }
     Ok(())
 }

@@ -2,6 +2,8 @@
 
 use dropline::Analysis;
 use dropline::health::Expectation;
+use dropline::health::Summary;
+use dropline::health::compare::{Comparison, Tolerance, Trend};
 use dropline::health::summary::Kind;
 use dropline::output::report::{Log, Report, Running};
 use dropline::plan::Plan;
@@ -22,6 +24,22 @@ pub fn report_against(
     site: Option<&str>,
     by: Option<&str>,
 ) -> String {
+    write(plan, &[], scene, name, site, by)
+}
+
+/// The same, with earlier visits: the first is the baseline, all make the trend.
+pub fn report_with_visits(earlier: &[(&str, &Scene)], scene: &Scene, name: &str) -> String {
+    write(None, earlier, scene, name, Some("Orchard Lane"), None)
+}
+
+fn write(
+    plan: Option<&str>,
+    earlier: &[(&str, &Scene)],
+    scene: &Scene,
+    name: &str,
+    site: Option<&str>,
+    by: Option<&str>,
+) -> String {
     let plan = plan.map(|text| Expectation::new(Plan::parse(text).unwrap()));
     let mut analysis = Analysis::new(&scene.header()).with_plan(plan);
     let (mut log, mut running) = (Log::default(), Running::default());
@@ -34,7 +52,21 @@ pub fn report_against(
     }
     let mut events = |t, event| log.event(t, &event);
     let finished = analysis.finish_with_state(Kind::Capture, name, 0, &mut events);
-    let report = Report { finished: &finished, log: &log, running: &running, site, by };
+    let mut visits: Vec<(String, Summary)> = Vec::new();
+    for (number, (name, scene)) in earlier.iter().enumerate() {
+        let mut summary = scene.summary();
+        summary.source.name = name.to_string();
+        summary.source.started = format!("202{number}-03-02T06:30:00Z");
+        visits.push((format!("{name}.summary.json"), summary));
+    }
+    let now = &finished.summary;
+    let baseline = visits.first().map(|(_, then)| Comparison::of(then, now, &Tolerance::default()));
+    let all = visits.iter().map(|(file, visit)| (file.clone(), visit));
+    let trend = Trend::of(all.chain([(name.to_string(), now)]));
+    let trend = (!visits.is_empty()).then_some(&trend);
+    let baseline = baseline.as_ref();
+    let report =
+        Report { finished: &finished, log: &log, running: &running, baseline, trend, site, by };
     report.to_html().unwrap()
 }
 

@@ -13,7 +13,7 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use self::entry::{Entry, Reading};
 use self::filter::Filter;
-use super::listen::block_on;
+use super::listen::{block_on, say};
 use super::plan::read_plan;
 use super::{Failure, Outcome};
 use crate::source::{self, LiveOptions, LiveSource, Source};
@@ -102,14 +102,14 @@ async fn read(source: &mut impl Source, printer: &mut Printer<'_>) -> Result<(),
         let more = source.fill(&mut batch).await;
         let wanted = printer.take(&mut batch)?;
         for message in source.messages() {
-            eprintln!("dropline: {message}");
+            say(&message);
         }
         match more {
             Ok(true) if wanted => {}
             Ok(_) => break,
             // What was read is good and stands printed.
             Err(error) => {
-                eprintln!("dropline: {error}");
+                say(&error.to_string());
                 break;
             }
         }
@@ -134,7 +134,7 @@ async fn follow(options: LiveOptions, printer: &mut Printer<'_>) -> Result<(), F
         };
         let wanted = printer.take(&mut batch)?;
         for message in source.messages() {
-            eprintln!("dropline: {message}");
+            say(&message);
         }
         match more {
             Ok(true) if wanted => printer.flush()?,
@@ -199,7 +199,7 @@ impl Printer<'_> {
     fn finish(&mut self) -> Result<(), Failure> {
         self.flush()?;
         if self.shown.is_none() {
-            eprintln!("dropline: nothing in it is what was asked for");
+            say("nothing in it is what was asked for");
         }
         Ok(())
     }

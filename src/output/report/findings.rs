@@ -10,15 +10,11 @@ use crate::health::{Severity, State};
 /// The verdict in words, and who is to blame.
 pub(super) fn verdict(summary: &Summary) -> Markup {
     let verdict = &summary.verdict;
-    let (class, word, meaning) = match verdict.state {
-        State::Well => ("well", "Well", "No fault and no warning was found."),
-        State::WantsALook => {
-            ("look", "Wants a look", "The trunk works; something is not as it should be.")
-        }
-        State::NotWell => ("ill", "Not well", "Something on this trunk does not work."),
-        State::CannotTell => {
-            ("deaf", "Cannot tell", "Too little was understood to judge the trunk.")
-        }
+    let (class, meaning) = match verdict.state {
+        State::Well => ("well", "No fault and no warning was found."),
+        State::WantsALook => ("look", "The trunk works; something is not as it should be."),
+        State::NotWell => ("ill", "Something on this trunk does not work."),
+        State::CannotTell => ("deaf", "Too little was understood to judge the trunk."),
     };
     let counts: Vec<String> =
         [(verdict.faults, "fault"), (verdict.warnings, "warning"), (verdict.notes, "note")]
@@ -29,7 +25,7 @@ pub(super) fn verdict(summary: &Summary) -> Markup {
     let numbered = || summary.findings.iter().enumerate();
     html! {
         section.verdict.(class) aria-labelledby="verdict" {
-            h2 id="verdict" { "Verdict: " (word) }
+            h2 id="verdict" { "Verdict: " (word(verdict.state)) }
             p { (meaning) @if !counts.is_empty() { " " (counts.join(", ")) "." } }
             @if !summary.findings.is_empty() {
                 ul {
@@ -39,6 +35,16 @@ pub(super) fn verdict(summary: &Summary) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// The verdict in a word or two.
+pub(super) fn word(state: State) -> &'static str {
+    match state {
+        State::Well => "Well",
+        State::WantsALook => "Wants a look",
+        State::NotWell => "Not well",
+        State::CannotTell => "Cannot tell",
     }
 }
 

@@ -3,6 +3,7 @@
 //! Nothing is loaded from outside and there is no script. Whatever came from the wire, a file
 //! or the command line is escaped by construction.
 
+mod compared;
 mod findings;
 mod log;
 mod measured;
@@ -12,6 +13,7 @@ mod planned;
 mod plots;
 mod running;
 mod times;
+mod visits;
 mod words;
 
 pub use log::Log;
@@ -19,6 +21,7 @@ pub use plots::PlotError;
 pub use running::Running;
 
 use crate::analysis::Finished;
+use crate::health::compare::{Comparison, Trend};
 
 /// All that a report is made of.
 #[derive(Debug, Clone, Copy)]
@@ -29,6 +32,10 @@ pub struct Report<'a> {
     pub log: &'a Log,
     /// When the drives ran.
     pub running: &'a Running,
+    /// What changed since the baseline, where there is one.
+    pub baseline: Option<&'a Comparison>,
+    /// All visits, where they were asked for.
+    pub trend: Option<&'a Trend>,
     /// Where this is; a blank to fill in where it is not told.
     pub site: Option<&'a str>,
     /// Who measured; a blank to fill in where it is not told.

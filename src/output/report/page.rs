@@ -3,7 +3,7 @@
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::plots::{Picture, PlotError};
-use super::{Report, findings, measured, nodes, planned, times, words};
+use super::{Report, compared, findings, measured, nodes, planned, times, visits, words};
 
 /// All the page's looks, on screen and on paper.
 const STYLE: &str = include_str!("style.css");
@@ -24,6 +24,7 @@ pub(super) fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
     let load = times::load(report)?;
     let errors = times::errors(report)?;
     let spreads = times::spreads(report)?;
+    let visits = visits::visits(report)?;
     Ok(html! {
         (DOCTYPE)
         html lang="en-GB" {
@@ -47,6 +48,8 @@ pub(super) fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
                     (findings::findings(summary))
                     (nodes::nodes(report))
                     (planned)
+                    (compared::compared(report))
+                    (visits)
                     (presence)
                     (load)
                     (errors)

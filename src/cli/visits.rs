@@ -1,0 +1,101 @@
+//! Visits from files: a summary, a capture that is analysed first, a directory of summaries.
+
+use std::fs::File;
+use std::io::Read;
+use std::path::Path;
+
+use super::Failure;
+use super::listen::{analyse, block_on, file_name, say};
+use crate::analysis::Given;
+use crate::health::Summary;
+use crate::health::compare::Tolerance;
+use crate::health::summary::{Kind, SummaryError};
+use crate::source;
+
+/// The tolerances in this file; the usual ones without it.
+pub(super) fn tolerance(path: Option<&Path>) -> Result<Tolerance, Failure> {
+    let Some(path) = path else { return Ok(Tolerance::default()) };
+    let name = path.display();
+    let text = std::fs::read_to_string(path)
+        .map_err(|error| Failure(format!("{name}: cannot be read: {error}")))?;
+    Tolerance::parse(&text).map_err(|error| Failure(format!("{name}: {error}")))
+}
+
+/// A summary, or the summary of a capture: what the file holds decides, not its name.
+pub(super) fn visit(path: &Path, interface: Option<&str>) -> Result<Summary, Failure> {
+    if let Some(summary) = read_summary(path)? {
+        return Ok(summary);
+    }
+    let options = source::Saved { interface: interface.map(String::from) };
+    let mut source = source::open(path, &options).map_err(|e| Failure(e.to_string()))?;
+    block_on(analyse(&mut source, Given::default(), Kind::Capture, &file_name(path)))
+}
+
+/// Larger than any summary: the latest of everything it lists is bounded.
+const MOST_BYTES: u64 = 64 << 20;
+
+/// `None` if it is something else, such as a capture.
+fn read_summary(path: &Path) -> Result<Option<Summary>, Failure> {
+    // What cannot be opened is reported where a capture would be.
+    let Ok(mut file) = File::open(path) else { return Ok(None) };
+    let mut start = Vec::new();
+    let cannot =
+        |error: std::io::Error| Failure(format!("{}: cannot be read: {error}", path.display()));
+    let read = Read::by_ref(&mut file).take(START_BYTES).read_to_end(&mut start);
+    if read.is_err() || !may_be_summary(&start) {
+        return Ok(None);
+    }
+    file.take(MOST_BYTES).read_to_end(&mut start).map_err(cannot)?;
+    match Summary::from_json(&start) {
+        Ok(summary) => Ok(Some(summary)),
+        Err(SummaryError::NotASummary) => Ok(None),
+        Err(error) => Err(Failure(format!("{}: {error}", path.display()))),
+    }
+}
+
+const START_BYTES: u64 = 64 << 10;
+
+/// A capture is JSON too, but its first line is an object of its own that says what it is.
+fn may_be_summary(start: &[u8]) -> bool {
+    let first_line = start.split(|&byte| byte == b'\n').next().unwrap_or_default();
+    let is_capture = serde_json::from_slice::<serde_json::Value>(first_line)
+        .is_ok_and(|header| header["format"] == "dropline-capture");
+    start.trim_ascii_start().starts_with(b"{") && !is_capture
+}
+
+/// Every summary in a directory, with the name of its file.
+pub(super) fn summaries(directory: &Path) -> Result<Vec<(String, Summary)>, Failure> {
+    let name = directory.display();
+    let cannot = |error: std::io::Error| Failure(format!("{name}: cannot be read: {error}"));
+    let mut summaries = Vec::new();
+    for entry in std::fs::read_dir(directory).map_err(cannot)? {
+        let path = entry.map_err(cannot)?.path();
+        if path.extension().is_none_or(|extension| extension != "json") {
+            continue;
+        }
+        match read_summary(&path) {
+            Ok(Some(summary)) => summaries.push((file_name(&path), summary)),
+            // Another JSON file, such as a comparison, may well stand beside them.
+            Ok(None) => {}
+            Err(failure) => say(&format!("{failure}; left out")),
+        }
+    }
+    if summaries.is_empty() {
+        return Err(Failure(format!("{name}: no summary in it (*.json, of watch or replay)")));
+    }
+    Ok(summaries)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::may_be_summary;
+
+    #[test]
+    fn a_capture_is_told_from_a_summary_by_its_first_line() {
+        assert!(may_be_summary(b"{\n  \"format\": \"dropline-summary\""));
+        assert!(may_be_summary(b"\n {\"version\":1,\"findings\":[]"));
+        assert!(!may_be_summary(b"{\"format\":\"dropline-capture\",\"version\":1}\n{\"t_ns\":1"));
+        assert!(!may_be_summary(&[0x28, 0xB5, 0x2F, 0xFD]));
+        assert!(!may_be_summary(b""));
+    }
+}
