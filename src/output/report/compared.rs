@@ -1,5 +1,7 @@
 //! The baseline against now: what changed since, and whether it matters.
 
+use std::collections::BTreeSet;
+
 use maud::{Markup, html};
 
 use super::Report;
@@ -34,7 +36,11 @@ pub(super) fn compared(report: &Report<'_>) -> Markup {
                 }
             }
             @for (judgement, heading) in IN_ORDER {
-                (lines(comparison, judgement, heading))
+                @if judgement == Judgement::Same {
+                    (same(comparison, heading))
+                } @else {
+                    (lines(comparison, judgement, heading))
+                }
             }
             p.fine {
                 "A difference counts if it is beyond chance and beyond the tolerance, not if it is \
@@ -80,8 +86,7 @@ fn lines(comparison: &Comparison, judgement: Judgement, heading: &str) -> Markup
                         th.n scope="col" { "Then" }
                         th.n scope="col" { "Now" }
                         th.n scope="col" { "Difference" }
-                        // What is the same needs no reason.
-                        @if judgement != Judgement::Same { th scope="col" { "Why" } }
+                        th scope="col" { "Why" }
                     }
                 }
                 tbody { @for line in lines { (row(line)) } }
@@ -101,7 +106,49 @@ fn row(line: &Line) -> Markup {
             td class=(class(&said.then)) { (said.then) }
             td class=(class(&said.now)) { (said.now) }
             td.n { (said.difference) }
-            @if line.judgement != Judgement::Same { td.why { (said.why) } }
+            td.why { (said.why) }
         }
+    }
+}
+
+/// What is the same, a row for each node with its figures of now: it is most of the lines.
+fn same(comparison: &Comparison, heading: &str) -> Markup {
+    let lines: Vec<&Line> =
+        comparison.lines.iter().filter(|line| line.judgement == Judgement::Same).collect();
+    if lines.is_empty() {
+        return html! {};
+    }
+    let nodes: BTreeSet<Option<u8>> = lines.iter().map(|line| line.mac_id).collect();
+    let of = |mac_id| lines.iter().filter(move |line| line.mac_id == mac_id);
+    let place = |mac_id: Option<u8>| {
+        mac_id.map_or("trunk".to_string(), |mac_id| format!("address {mac_id}"))
+    };
+    html! {
+        table.compared {
+            caption { (heading) ": " (number(lines.len() as u64, "line")) }
+            thead {
+                tr {
+                    th scope="col" { "Where" }
+                    th scope="col" { "What, now; in brackets the difference" }
+                }
+            }
+            tbody {
+                @for mac_id in nodes {
+                    tr {
+                        th scope="row" { (place(mac_id)) }
+                        td { (of(mac_id).map(|line| figure(line)).collect::<Vec<_>>().join("; ")) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// What is compared, its figure now and by how much it differs, if it does.
+fn figure(line: &Line) -> String {
+    let Said { what, now, difference, .. } = Said::of(line);
+    match &*difference {
+        "" | "0" => format!("{what}\u{A0}{now}"),
+        by => format!("{what}\u{A0}{now} ({by})"),
     }
 }

@@ -35,7 +35,7 @@ fn table(trend: &Trend) -> Markup {
             thead {
                 tr {
                     th.n scope="col" rowspan="2" { "No." }
-                    th scope="col" rowspan="2" { "Date" }
+                    th scope="col" rowspan="2" { "Date, file" }
                     th scope="col" rowspan="2" { "Verdict" }
                     th scope="col" rowspan="2" { "Length" }
                     th.n scope="col" rowspan="2" { "Nodes" }
@@ -43,7 +43,6 @@ fn table(trend: &Trend) -> Markup {
                     th.n scope="col" rowspan="2" { "Error frames" }
                     th.n scope="col" rowspan="2" { "Missed" }
                     th.n scope="colgroup" colspan="2" { "Slowest, ms" }
-                    th scope="col" rowspan="2" { "File" }
                 }
                 tr {
                     th.n scope="col" { "mean" }
@@ -66,7 +65,7 @@ fn row(number: usize, visit: &Visit) -> Markup {
     html! {
         tr {
             th.n scope="row" { (number) }
-            td { (date) }
+            td { (date) br; span.remark { (printable(&visit.file)) } }
             td { (findings::word(visit.state)) }
             td { (duration(visit.duration_s)) }
             td.n { (visit.nodes) }
@@ -79,7 +78,6 @@ fn row(number: usize, visit: &Visit) -> Markup {
                 (millis(visit.latency_max_us))
                 @if let Some(mac_id) = visit.latency_max_mac_id { " at " (mac_id) }
             }
-            td { (printable(&visit.file)) }
         }
     }
 }
