@@ -18,6 +18,7 @@ pub mod analysis;
 pub mod cli;
 pub mod fieldbus;
 pub mod health;
+pub mod near;
 pub mod output;
 pub mod plan;
 pub mod sim;

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use pcap_file::pcapng::PcapNgWriteError;
 
+use super::bar::Bar;
 use super::listen::{print, say};
 use super::{Failure, Outcome};
 use crate::output::capture::DirectWriter;
@@ -44,7 +45,7 @@ pub(super) struct ConvertArgs {
 pub(super) fn run(args: &ConvertArgs) -> Result<Outcome, Failure> {
     let ConvertArgs { input, output, interface, overwrite } = args;
     let kind = Kind::of(output)?;
-    let options = Saved { interface: interface.clone() };
+    let options = Saved { interface: interface.clone(), ..Saved::default() };
     let mut reader = open_reader(input, &options).map_err(|e| Failure(e.to_string()))?;
     if is_same_file(input, output) {
         return Err(Failure(format!(
@@ -53,12 +54,14 @@ pub(super) fn run(args: &ConvertArgs) -> Result<Outcome, Failure> {
         )));
     }
     let file = create(output, *overwrite).map_err(|e| Failure(e.to_string()))?;
+    let bar = Bar::over(&options.progress);
     let written = copy(reader.as_mut(), file, kind, output).inspect_err(|_| {
         // Half a file would pass for a cut capture.
         if let Err(error) = fs::remove_file(output) {
             say(&format!("{}: cannot be removed: {error}", output.display()));
         }
     })?;
+    drop(bar);
     if reader.torn() {
         say(&format!("{}: cut off; read to the last whole record", input.display()));
     }

@@ -29,13 +29,17 @@ pub(super) struct DemoArgs {
     #[arg(long, value_name = "FILE", default_value = "orchard-lane.summary.json")]
     summary: PathBuf,
 
+    /// Print the summary as JSON instead of the page
+    #[arg(long)]
+    json: bool,
+
     #[command(flatten)]
     expected: Expected,
 }
 
 pub(super) fn run(args: &DemoArgs) -> Result<Outcome, Failure> {
     let summary = block_on(listen(args))??;
-    let results = Results { summary: Some(args.summary.clone()), fail_on: None };
+    let results = Results { summary: Some(args.summary.clone()), json: args.json, fail_on: None };
     let outcome = results.deliver(&summary)?;
     let (capture, summary) = (args.capture.display(), args.summary.display());
     say(&format!("the capture is in {capture}, the summary in {summary}"));

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::plan::read_plan;
-use super::{Failure, Outcome};
+use super::{Failure, Outcome, bar};
 use crate::analysis::{Analysis, Finished, Given};
 use crate::fieldbus::Decoder;
 use crate::fieldbus::eds::Index;
@@ -24,6 +24,10 @@ pub(super) struct Results {
     /// Write the summary as JSON to this file; `-`: to standard output, instead of the page
     #[arg(long, value_name = "FILE")]
     pub(super) summary: Option<PathBuf>,
+
+    /// Print the summary as JSON instead of the page
+    #[arg(long)]
+    pub(super) json: bool,
 
     /// Exit with 1 if anything as grave as this was found
     #[arg(long, value_name = "SEVERITY")]
@@ -142,9 +146,9 @@ impl Results {
             Some(path) => {
                 // First what is to be kept: the terminal may be gone.
                 std::fs::write(path, summary.to_json()).map_err(|error| unwritten(path, &error))?;
-                print(&page(summary))?;
+                self.print(summary)?;
             }
-            None => print(&page(summary))?,
+            None => self.print(summary)?,
         }
         Ok(if self.holds(summary) { Outcome::Done } else { Outcome::DoesNotHold })
     }
@@ -156,6 +160,12 @@ impl Results {
     }
 }
 
+impl Results {
+    fn print(&self, summary: &Summary) -> Result<(), Failure> {
+        print(&if self.json { summary.to_json() } else { page(summary) })
+    }
+}
+
 fn unwritten(path: &Path, error: &std::io::Error) -> Failure {
     Failure(format!("{}: cannot write the summary: {error}", path.display()))
 }
@@ -163,7 +173,9 @@ fn unwritten(path: &Path, error: &std::io::Error) -> Failure {
 /// Says something to the person, on standard error. There may be nobody any more: the terminal
 /// that a command was started in may go away, the work must not.
 pub(super) fn say(message: &str) {
-    let _ = writeln!(std::io::stderr(), "dropline: {message}");
+    bar::above(|| {
+        let _ = writeln!(std::io::stderr(), "dropline: {message}");
+    });
 }
 
 /// Prints to standard output. A reader that has seen enough, such as `head`, is no error.

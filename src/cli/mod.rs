@@ -1,11 +1,14 @@
 //! Arguments to commands. Each command has a file of its own with its arguments and its run.
 
 mod adapter;
+mod bar;
 mod compare;
+mod completions;
 mod convert;
 mod demo;
 mod frames;
 mod listen;
+mod manual;
 mod plan;
 mod player;
 mod replay;
@@ -18,7 +21,7 @@ mod watch;
 
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 
 /// Listens to a DeviceNet trunk and says how healthy it is. It never sends a frame to a trunk.
 ///
@@ -42,6 +45,8 @@ enum Command {
     Simulate(simulate::SimulateArgs),
     Adapter(adapter::AdapterArgs),
     Report(report::ReportArgs),
+    Completions(completions::CompletionsArgs),
+    Manual(manual::ManualArgs),
 }
 
 /// How a command that could do its work came out; the exit status says it to scripts.
@@ -72,6 +77,8 @@ pub fn main() -> ExitCode {
         Command::Simulate(args) => simulate::run(args),
         Command::Adapter(args) => adapter::run(args),
         Command::Report(args) => report::run(args),
+        Command::Completions(args) => completions::run(args, Cli::command()),
+        Command::Manual(args) => manual::run(args, Cli::command()),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
@@ -79,6 +86,71 @@ pub fn main() -> ExitCode {
         Err(failure) => {
             listen::say(&failure.to_string());
             ExitCode::from(2)
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The words of a command line; those in quotes are one.
+    fn words(line: &str) -> Vec<String> {
+        let mut words = vec![String::new()];
+        for (index, part) in line.split('"').enumerate() {
+            if index % 2 == 1 {
+                words.last_mut().unwrap().push_str(part);
+                continue;
+            }
+            for c in part.chars() {
+                match c {
+                    ' ' => words.push(String::new()),
+                    c => words.last_mut().unwrap().push(c),
+                }
+            }
+        }
+        words.retain(|word| !word.is_empty());
+        words
+    }
+
+    /// Every command's help has an example, and every example is a command that can be given.
+    #[test]
+    fn the_examples_hold() {
+        let mut command = Cli::command();
+        command.build();
+        for sub in command.get_subcommands_mut().filter(|sub| sub.get_name() != "help") {
+            let name = sub.get_name().to_string();
+            let help = sub.render_long_help().to_string();
+            let (_, examples) = help.split_once("Example").unwrap_or_else(|| panic!("{name}"));
+            let mut own = 0;
+            let lines = examples.lines().flat_map(|line| line.split("&&"));
+            for line in lines.filter_map(|line| Some(&line[line.find("dropline ")?..])) {
+                // The rest is the shell's.
+                let line = line.split(" > ").next().unwrap_or_default();
+                // A sentence about dropline is no example.
+                if line.starts_with("dropline is ") {
+                    continue;
+                }
+                if let Err(error) = Cli::try_parse_from(words(line)) {
+                    panic!("{name}: {line}: {error}");
+                }
+                own += usize::from(words(line).get(1) == Some(&name));
+            }
+            assert!(own > 0, "{name} has no example of its own");
+        }
+    }
+
+    #[test]
+    fn a_near_miss_is_offered() {
+        for (line, offer) in [
+            ("dropline wathc can0", "'watch'"),
+            ("dropline replay line3.jsonl --sumary x.json", "'--summary'"),
+            ("dropline replay line3.jsonl --fail-on warnin", "'warning'"),
+            ("dropline completions bsh", "'bash'"),
+            ("dropline frames line3.jsonl --kind explcit", "'explicit'"),
+        ] {
+            let error = Cli::try_parse_from(words(line)).unwrap_err().to_string();
+            assert!(error.contains("similar") && error.contains(offer), "{line}: {error}");
         }
     }
 }

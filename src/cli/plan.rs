@@ -9,6 +9,7 @@ use super::listen::print;
 use super::{Failure, Outcome};
 use crate::output::create;
 use crate::plan::{Plan, Report, Size, Traffic, Verdict, scan_svg, text};
+use crate::source::read_text;
 
 /// Predicted load, scan time and cable limits, before anything is connected.
 ///
@@ -107,12 +108,7 @@ fn parse_size(words: &str) -> Result<Size, String> {
 /// The file that cannot be read, or everything that is wrong in it, with lines and keys.
 pub(super) fn read_plan(path: &Path) -> Result<Plan, Failure> {
     let name = path.display();
-    let text = if path == Path::new("-") {
-        std::io::read_to_string(std::io::stdin())
-    } else {
-        std::fs::read_to_string(path)
-    };
-    let text = text.map_err(|error| Failure(format!("{name}: cannot be read: {error}")))?;
+    let text = read_text(path).map_err(|error| Failure(error.to_string()))?;
     Plan::parse(&text).map_err(|error| {
         let lines: Vec<_> = error.problems.iter().map(|p| format!("{name}: {p}")).collect();
         Failure(lines.join("\ndropline: "))

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::bar::Bar;
 use super::listen::{Expected, Heard, analyse_with, block_on, file_name, say};
 use super::{Failure, Outcome, visits};
 use crate::health::Summary;
@@ -65,7 +66,7 @@ pub(super) struct ReportArgs {
 pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
     let output = args.output.clone().unwrap_or_else(|| beside(&args.capture));
     let plan = args.expected.read()?;
-    let options = source::Saved { interface: args.interface.clone() };
+    let options = source::Saved { interface: args.interface.clone(), ..source::Saved::default() };
     let mut source = source::open(&args.capture, &options).map_err(|e| Failure(e.to_string()))?;
     if is_same(&output, &args.capture) {
         let name = output.display();
@@ -86,7 +87,9 @@ pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
         }
         Heard::Event(t, event) => log.event(t, &event),
     };
+    let bar = Bar::over(&options.progress);
     let finished = block_on(analyse_with(&mut source, plan, Kind::Capture, &name, &mut hear))?;
+    drop(bar);
     let summary = &finished.summary;
     let baseline = earlier.baseline.as_ref();
     let baseline = baseline.map(|then| Comparison::of(then, summary, &earlier.tolerance));

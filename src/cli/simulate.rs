@@ -10,7 +10,7 @@ use super::{Failure, Outcome};
 use crate::output::{CreateError, create};
 use crate::sim::onto::Player;
 use crate::sim::{Scenario, SimSource};
-use crate::source::{Saved, Source, SourceError, open};
+use crate::source::{Saved, Source, SourceError, open, read_text};
 use crate::wire::{write_header, write_record};
 
 /// Make a capture by simulating a trunk, its devices and its faults
@@ -71,8 +71,7 @@ pub(super) fn run(args: &SimulateArgs) -> Result<Outcome, Failure> {
 
 fn simulation(args: &SimulateArgs) -> Result<SimSource, Failure> {
     let path = &args.scenario;
-    let text = std::fs::read_to_string(path)
-        .map_err(|error| Failure(format!("{}: cannot be read: {error}", path.display())))?;
+    let text = read_text(path).map_err(|error| Failure(error.to_string()))?;
     let scenario =
         Scenario::parse(&text).map_err(|error| Failure(format!("{}: {error}", path.display())))?;
     Ok(SimSource::new(scenario, args.seed))

@@ -5,6 +5,7 @@ use std::io::Read;
 use std::path::Path;
 
 use super::Failure;
+use super::bar::Bar;
 use super::listen::{analyse, block_on, file_name, say};
 use crate::analysis::Given;
 use crate::health::Summary;
@@ -16,8 +17,7 @@ use crate::source;
 pub(super) fn tolerance(path: Option<&Path>) -> Result<Tolerance, Failure> {
     let Some(path) = path else { return Ok(Tolerance::default()) };
     let name = path.display();
-    let text = std::fs::read_to_string(path)
-        .map_err(|error| Failure(format!("{name}: cannot be read: {error}")))?;
+    let text = source::read_text(path).map_err(|error| Failure(error.to_string()))?;
     Tolerance::parse(&text).map_err(|error| Failure(format!("{name}: {error}")))
 }
 
@@ -26,7 +26,9 @@ pub(super) fn visit(path: &Path, interface: Option<&str>) -> Result<Summary, Fai
     if let Some(summary) = read_summary(path)? {
         return Ok(summary);
     }
-    let options = source::Saved { interface: interface.map(String::from) };
+    let options =
+        source::Saved { interface: interface.map(String::from), ..source::Saved::default() };
+    let _bar = Bar::over(&options.progress);
     let mut source = source::open(path, &options).map_err(|e| Failure(e.to_string()))?;
     block_on(analyse(&mut source, Given::default(), Kind::Capture, &file_name(path)))
 }
@@ -39,8 +41,7 @@ fn read_summary(path: &Path) -> Result<Option<Summary>, Failure> {
     // What cannot be opened is reported where a capture would be.
     let Ok(mut file) = File::open(path) else { return Ok(None) };
     let mut start = Vec::new();
-    let cannot =
-        |error: std::io::Error| Failure(format!("{}: cannot be read: {error}", path.display()));
+    let cannot = |error| Failure(source::unreadable(path, &error).to_string());
     let read = Read::by_ref(&mut file).take(START_BYTES).read_to_end(&mut start);
     if read.is_err() || !may_be_summary(&start) {
         return Ok(None);
@@ -66,7 +67,7 @@ fn may_be_summary(start: &[u8]) -> bool {
 /// Every summary in a directory, with the name of its file.
 pub(super) fn summaries(directory: &Path) -> Result<Vec<(String, Summary)>, Failure> {
     let name = directory.display();
-    let cannot = |error: std::io::Error| Failure(format!("{name}: cannot be read: {error}"));
+    let cannot = |error| Failure(source::unreadable(directory, &error).to_string());
     let mut summaries = Vec::new();
     for entry in std::fs::read_dir(directory).map_err(cannot)? {
         let path = entry.map_err(cannot)?.path();

@@ -8,6 +8,8 @@ use std::ops::RangeInclusive;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use crate::near::did_you_mean;
+
 /// One thing to put right in a plan.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Problem {
@@ -192,7 +194,7 @@ impl<'a, 't> Keys<'a, 't> {
         let found = choices.iter().find(|(name, _)| *name == word).map(|(_, choice)| *choice);
         if found.is_none() {
             let names: Vec<_> = choices.iter().map(|(name, _)| *name).collect();
-            let hint = near(word, &names);
+            let hint = did_you_mean(word, names.iter().copied());
             self.problem(key, format!("{word:?} is none of {}{hint}", names.join(", ")));
         }
         found
@@ -234,7 +236,8 @@ impl<'a, 't> Keys<'a, 't> {
     pub fn finish(&self) {
         let known = self.known.borrow();
         for (name, _) in self.table.iter().filter(|(name, _)| !known.contains(&&**name.get_ref())) {
-            let what = format!("unknown key{}", near(name.get_ref(), &known));
+            let what =
+                format!("unknown key{}", did_you_mean(name.get_ref(), known.iter().copied()));
             let line = self.source.line(name.span().start);
             self.source.report(line, self.full(&name.get_ref().escape_debug().to_string()), what);
         }
@@ -263,18 +266,5 @@ impl<'a, 't> Keys<'a, 't> {
 
     fn full(&self, key: &str) -> String {
         if self.path.is_empty() { key.to_owned() } else { format!("{}.{key}", self.path) }
-    }
-}
-
-/// "; did you mean …?" where one of the names is close to what was written.
-fn near(written: &str, names: &[&str]) -> String {
-    let written = written.to_lowercase().replace(['_', ' '], "-");
-    let distance = |name: &str| strsim::damerau_levenshtein(&written, &name.replace('_', "-"));
-    let found = names.iter().map(|name| (distance(name), *name)).min();
-    match found {
-        Some((distance, name)) if distance <= 1 + name.len() / 4 => {
-            format!("; did you mean {name}?")
-        }
-        _ => String::new(),
     }
 }

@@ -1,18 +1,16 @@
 //! A saved capture, plain or packed, line by line into records.
 
-use std::fs::File;
 use std::io::{self, Read};
-use std::path::Path;
 
+use super::SourceError;
 use super::complaints::{Complaints, one_line};
 use super::lines::{Lines, Next};
 use super::saved::SavedReader;
-use super::{SourceError, input};
 use crate::wire::{Header, Record, parse_header, parse_record, quick_frame};
 
 /// Reads a capture. Lines that cannot be read are counted, told and skipped; a torn last line
 /// is neither, but [`SavedReader::torn`] says so.
-pub struct CaptureReader<R = File> {
+pub struct CaptureReader<R> {
     name: String,
     lines: Lines<R>,
     header: Header,
@@ -21,17 +19,6 @@ pub struct CaptureReader<R = File> {
     complaints: Complaints,
     /// Apart, so that the broken lines that damage causes do not drown it.
     damages: Complaints,
-}
-
-impl CaptureReader {
-    /// Opens a capture and reads its header.
-    ///
-    /// # Errors
-    /// The file cannot be opened or is no capture: one line with the name and what to do.
-    pub fn open(path: &Path) -> Result<CaptureReader, SourceError> {
-        let name = path.display().to_string();
-        CaptureReader::new(name, Lines::new(input::open(path)?))
-    }
 }
 
 impl<R: Read> CaptureReader<R> {
@@ -144,7 +131,7 @@ mod tests {
     }
 
     fn read(bytes: &[u8]) -> std::result::Result<Result, SourceError> {
-        let lines = Lines::new(input::Input::new(bytes).unwrap());
+        let lines = Lines::new(crate::source::input::Input::new(bytes).unwrap());
         let mut reader = CaptureReader::new("a.jsonl".into(), lines)?;
         let mut records = Vec::new();
         while reader.read(&mut records)? {}

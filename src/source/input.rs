@@ -3,11 +3,13 @@
 use std::fs::File;
 use std::io::{self, ErrorKind, Read};
 use std::path::Path;
+use std::sync::Arc;
 
 use memchr::memmem;
 use zstd::stream::raw::{Decoder, InBuffer, Operation, OutBuffer};
 
-use super::SourceError;
+use super::progress::{Counted, Progress};
+use super::{SourceError, unreadable};
 
 /// The first bytes of every zstd frame (RFC 8878, section 3.1.1).
 const ZSTD_MAGIC: [u8; 4] = [0x28, 0xB5, 0x2F, 0xFD];
@@ -35,25 +37,17 @@ pub struct Input<R> {
     zstd: Option<Zstd>,
 }
 
-/// Opens a file for reading.
+/// Opens a file for reading, and counts what is read of it.
 ///
 /// # Errors
 /// One line for each of: not there, not allowed, a directory, empty.
-pub fn open(path: &Path) -> Result<Input<File>, SourceError> {
+pub fn open(path: &Path, progress: &Arc<Progress>) -> Result<Input<Counted<File>>, SourceError> {
     let name = path.display();
-    let failed = |error: &io::Error| {
-        SourceError(match error.kind() {
-            ErrorKind::NotFound => format!("{name}: there is no such file; check its name"),
-            ErrorKind::PermissionDenied => {
-                format!("{name}: you may not read it; ask its owner for the right to")
-            }
-            ErrorKind::IsADirectory => {
-                format!("{name}: a directory; give one capture file in it")
-            }
-            _ => format!("{name}: cannot be read: {error}"),
-        })
-    };
+    let failed = |error: &io::Error| unreadable(path, error);
     let file = File::open(path).map_err(|error| failed(&error))?;
+    // Of what is no plain file, such as a pipe, nobody knows the length.
+    let length = file.metadata().map_or(0, |metadata| metadata.len());
+    let file = Counted::new(file, length, Arc::clone(progress));
     let input = Input::new(file).map_err(|error| failed(&error))?;
     if input.packed.is_empty() {
         return Err(SourceError(format!(

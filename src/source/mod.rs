@@ -9,13 +9,14 @@ mod lines;
 mod live;
 mod pcapng;
 mod piece_name;
+mod progress;
 mod saved;
+mod text_file;
 
 use std::future::Future;
 
 use crate::wire::{Header, Record};
 
-pub use capture::CaptureReader;
 pub use complaints::{Complaints, one_line};
 pub use data_sheets::data_sheets;
 pub use joined::open_all;
@@ -24,7 +25,9 @@ pub use live::{
     interface_kind,
 };
 pub use piece_name::{PieceName, whole_name};
+pub use progress::Progress;
 pub use saved::{AnySource, Saved, SavedReader, open, open_reader, reader_of};
+pub use text_file::{read_text, unreadable};
 
 /// A source of records. Live or saved, the analysis cannot tell them apart.
 pub trait Source {

@@ -2,7 +2,7 @@
 
 use std::io::Read;
 use std::path::Path;
-use std::sync::mpsc as plain;
+use std::sync::{Arc, mpsc as plain};
 use std::thread;
 
 use tokio::sync::mpsc;
@@ -10,7 +10,7 @@ use tokio::sync::mpsc;
 use super::capture::{CaptureReader, cannot_go_on};
 use super::lines::Lines;
 use super::pcapng::{self, PcapngReader};
-use super::{Source, SourceError, input};
+use super::{Progress, Source, SourceError, input};
 use crate::wire::{Header, Record};
 
 /// How many batches are read ahead: enough that neither side waits for the other.
@@ -51,6 +51,8 @@ pub trait SavedReader: Send {
 pub struct Saved {
     /// Which interface to take, where a pcapng file holds several on CAN.
     pub interface: Option<String>,
+    /// Counts what is read.
+    pub progress: Arc<Progress>,
 }
 
 /// Opens a capture, plain or packed, or a pcapng file: its content decides, not its name.
@@ -68,7 +70,7 @@ pub fn open(path: &Path, options: &Saved) -> Result<AnySource, SourceError> {
 /// # Errors
 /// As [`open`].
 pub fn open_reader(path: &Path, options: &Saved) -> Result<Box<dyn SavedReader>, SourceError> {
-    identify(path.display().to_string(), input::open(path)?, options)
+    identify(path.display().to_string(), input::open(path, &options.progress)?, options)
 }
 
 /// Like [`open_reader`], for bytes from anywhere; messages call them by `name`.

@@ -13,6 +13,7 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use self::entry::{Entry, Reading};
 use self::filter::Filter;
+use super::bar::Bar;
 use super::listen::{block_on, say};
 use super::plan::read_plan;
 use super::{Failure, Outcome};
@@ -88,7 +89,9 @@ pub(super) fn run(args: &FramesArgs) -> Result<Outcome, Failure> {
         };
         block_on(follow(options, &mut printer))??;
     } else {
-        let options = source::Saved { interface: args.interface.clone() };
+        let options =
+            source::Saved { interface: args.interface.clone(), ..source::Saved::default() };
+        let _bar = Bar::beside_lines(&options.progress);
         let mut source =
             source::open(&args.source, &options).map_err(|e| Failure(e.to_string()))?;
         block_on(read(&mut source, &mut printer))??;

@@ -7,7 +7,8 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 use std::thread;
 
-use super::super::listen::{file_name, print};
+use super::super::bar::Bar;
+use super::super::listen::{file_name, print, say};
 use super::super::{Failure, Outcome};
 use super::ReplayArgs;
 use crate::analysis::{Analysis, Given};
@@ -26,6 +27,7 @@ struct Replayed {
 pub(super) fn print_each(args: &ReplayArgs, options: &Saved) -> Result<Outcome, Failure> {
     // Told once what is wrong with them, not once a capture.
     let given = args.expected.read()?;
+    let _bar = Bar::beside_lines(&options.progress);
     let jobs = args.jobs.or_else(|| thread::available_parallelism().ok());
     let jobs = jobs.map_or(1, NonZeroUsize::get).min(args.captures.len());
     let next = AtomicUsize::new(0);
@@ -59,7 +61,7 @@ fn print_in_order(
         while let Some(Replayed { summary, messages }) = early.remove(&due) {
             due += 1;
             for message in messages {
-                eprintln!("dropline: {message}");
+                say(&message);
             }
             match summary {
                 Ok(summary) => {
@@ -68,7 +70,7 @@ fn print_in_order(
                 }
                 Err(error) => {
                     unread += 1;
-                    eprintln!("dropline: {error}");
+                    say(&error.to_string());
                 }
             }
         }

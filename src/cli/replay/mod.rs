@@ -7,6 +7,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::bar::Bar;
 use super::listen::{Expected, Results, analyse, block_on, file_name};
 use super::{Failure, Outcome, player, view};
 use crate::health::summary::Kind;
@@ -18,10 +19,13 @@ use crate::wire::{Header, Record};
 /// The pieces of a capture that rolled over, given in the order of their names, are replayed as
 /// the one that they are.
 #[derive(Debug, Args)]
-#[command(after_help = "Examples: dropline replay line3.jsonl --summary line3.summary.json
-          dropline replay line3.jsonl --view
-          dropline replay line3-*.jsonl
-          dropline replay --summary-lines --jobs 4 plant/*.jsonl.zst > plant.jsonl")]
+#[command(after_help = "\
+Examples:
+  dropline replay line3.jsonl --summary line3.summary.json
+  dropline replay line3.jsonl --json
+  dropline replay line3.jsonl --view
+  dropline replay line3-*.jsonl
+  dropline replay --summary-lines --jobs 4 plant/*.jsonl.zst > plant.jsonl")]
 pub(super) struct ReplayArgs {
     /// A capture, plain or zstd-compressed, or pcapng; or all pieces of one
     #[arg(value_name = "CAPTURE", required = true)]
@@ -33,11 +37,11 @@ pub(super) struct ReplayArgs {
 
     /// Play it through the live view, with pause, speed and going to a time; without a terminal,
     /// tell what happened in plain lines
-    #[arg(long, conflicts_with_all = ["summary", "fail_on"])]
+    #[arg(long, conflicts_with_all = ["summary", "json", "fail_on"])]
     view: bool,
 
     /// A summary for each capture, one line of JSON each, in the order given
-    #[arg(long, conflicts_with_all = ["summary", "view"])]
+    #[arg(long, conflicts_with_all = ["summary", "json", "view"])]
     summary_lines: bool,
 
     /// With --summary-lines: so many captures at the same time; else as many as there are
@@ -53,7 +57,7 @@ pub(super) struct ReplayArgs {
 }
 
 pub(super) fn run(args: &ReplayArgs) -> Result<Outcome, Failure> {
-    let options = source::Saved { interface: args.interface.clone() };
+    let options = source::Saved { interface: args.interface.clone(), ..source::Saved::default() };
     if args.summary_lines {
         return lines::print_each(args, &options);
     }
@@ -71,9 +75,11 @@ pub(super) fn run(args: &ReplayArgs) -> Result<Outcome, Failure> {
         }
         return Ok(Outcome::Done);
     }
+    let bar = Bar::over(&options.progress);
     let source = source::open_all(&args.captures, &options).map_err(|e| Failure(e.to_string()))?;
     let mut source = Whole { source, several: args.captures.len() > 1, broken: None };
     let summary = block_on(analyse(&mut source, given, Kind::Capture, &name))?;
+    drop(bar);
     match source.broken {
         Some(error) => Err(Failure(error.to_string())),
         None => args.results.deliver(&summary),

@@ -4,6 +4,8 @@ use schemars::JsonSchema;
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize};
 
+use crate::near::did_you_mean_by;
+
 /// What a comparison lets pass. The values are common practice, no source.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
@@ -127,7 +129,7 @@ shortest_s = 10
             ToleranceError {
                 line: line + 1,
                 text: text.lines().nth(line).unwrap_or_default().trim().to_string(),
-                what: error.message().replace('\n', ", "),
+                what: error.message().replace('\n', ", ") + &did_you_mean_by(error.message()),
             }
         })
     }

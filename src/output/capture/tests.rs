@@ -3,7 +3,7 @@
 use std::sync::{Condvar, Mutex};
 
 use super::*;
-use crate::source::{CaptureReader, SavedReader};
+use crate::source::{Saved, open_reader};
 use crate::wire::{Frame, StandardId, What};
 
 /// A disk under the test's control; its contents as a file would hold them.
@@ -111,7 +111,7 @@ fn start(disk: &Disk, name: &str, options: &WriterOptions) -> CaptureWriter {
 fn read(bytes: &[u8]) -> (Vec<Record>, bool, u64) {
     let file = tempfile::NamedTempFile::new().unwrap();
     std::fs::write(file.path(), bytes).unwrap();
-    let mut reader = CaptureReader::open(file.path()).unwrap();
+    let mut reader = open_reader(file.path(), &Saved::default()).unwrap();
     assert_eq!(reader.header(), &header());
     let mut records = Vec::new();
     while reader.read(&mut records).unwrap() {}

@@ -11,6 +11,7 @@ use serde::Deserialize;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use crate::near::did_you_mean_by;
 use crate::wire::Bitrate;
 
 pub use faults::{Fault, FaultKind, NoisePattern, Sharing, Takes};
@@ -350,7 +351,7 @@ impl ScenarioError {
 
     fn toml(source: &str, error: &toml::de::Error) -> ScenarioError {
         let offset = error.span().map_or(0, |span| span.start);
-        Self::at(source, offset, error.message())
+        Self::at(source, offset, error.message().to_string() + &did_you_mean_by(error.message()))
     }
 }
 

@@ -35,6 +35,7 @@ use self::link::{Link, LinkError};
 use self::permit::{permit, set_up_command};
 use self::receiver::{Receiver, is_link_gone};
 use super::{Source, SourceError};
+use crate::near::did_you_mean;
 use crate::wire::{Clock, Header, Nanos, Record, What};
 
 /// How often an interface that is down is looked at.
@@ -309,7 +310,8 @@ fn not_there(name: &str, error: &LinkError) -> String {
                 "there is no CAN interface here; is the adapter plugged in, and its driver loaded?"
                     .to_owned()
             } else {
-                format!("CAN interfaces here: {}", known.join(", "))
+                let meant = did_you_mean(name, known.iter().map(String::as_str));
+                format!("CAN interfaces here: {}{meant}", known.join(", "))
             };
             format!("no interface is named {name:?}; {hint}")
         }

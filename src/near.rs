@@ -1,0 +1,50 @@
+//! The near miss: what somebody who wrote a name that is not known probably meant.
+
+/// The known name closest to what was written, if one is close. Upper and lower case, `_`, `-`
+/// and spaces make no difference.
+pub fn nearest<'a>(written: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let plain = |name: &str| name.to_lowercase().replace(['_', ' '], "-");
+    let written = plain(written);
+    let distance = |name: &str| strsim::damerau_levenshtein(&written, &plain(name));
+    let (distance, name) = known.into_iter().map(|name| (distance(name), name)).min()?;
+    (distance <= 1 + name.chars().count() / 4).then_some(name)
+}
+
+/// "; did you mean …?" where one of the names is close to what was written, else nothing.
+pub fn did_you_mean<'a>(written: &str, known: impl IntoIterator<Item = &'a str>) -> String {
+    nearest(written, known).map_or(String::new(), |name| format!("; did you mean {name}?"))
+}
+
+/// The same for a message in the words of serde: unknown field or variant `…`, expected one of
+/// `…`, `…`.
+pub fn did_you_mean_by(message: &str) -> String {
+    if !(message.contains("unknown field") || message.contains("unknown variant")) {
+        return String::new();
+    }
+    let mut names = message.split('`').skip(1).step_by(2);
+    names.next().map_or(String::new(), |written| did_you_mean(written, names))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_what_is_close() {
+        let known = ["can0", "can1", "vcan0"];
+        assert_eq!(nearest("cna1", known), Some("can1"));
+        assert_eq!(nearest("CAN0", known), Some("can0"));
+        assert_eq!(nearest("eth0", known), None);
+        assert_eq!(nearest("", known), None);
+        assert_eq!(did_you_mean("can2", []), "");
+    }
+
+    #[test]
+    fn the_words_of_serde_are_understood() {
+        let message = "unknown field `latency_ms`, expected one of `latency_us`, `interval_us`";
+        assert_eq!(did_you_mean_by(message), "; did you mean latency_us?");
+        let message = "unknown variant `gremlin`, expected `noise` or `babble`";
+        assert_eq!(did_you_mean_by(message), "");
+        assert_eq!(did_you_mean_by("missing field `mac_id`"), "");
+    }
+}
