@@ -185,7 +185,7 @@ fn what_cannot_be_opened_is_refused_in_one_line() {
     place
         .replay("missing.jsonl")
         .refused("dropline: missing.jsonl: there is no such file; check its name");
-    place.replay(".").refused("dropline: .: a directory; give one capture file in it");
+    place.replay(".").refused("dropline: .: a directory; give one file in it");
 
     let secret = place.file("secret.jsonl", capture(&[HEADER]));
     fs::set_permissions(&secret, fs::Permissions::from_mode(0o000)).unwrap();
