@@ -103,9 +103,15 @@ fn piece(nodes: Option<u64>) -> Result<(Header, Vec<Record>), Box<dyn Error>> {
         );
     }
     let mut source = SimSource::new(Scenario::parse(&text)?, None);
-    let (header, mut records) = (source.header().clone(), Vec::new());
-    while source.next_records(&mut records) {}
-    records.retain(|record| matches!(record.what, What::Frame(_)));
+    let header = source.header().clone();
+    let (mut records, mut some, mut more) = (Vec::new(), Vec::new(), true);
+    while more {
+        more = source.next_records(&mut some);
+        records.extend(some.drain(..).filter(|record| matches!(record.what, What::Frame(_))));
+    }
+    if records.is_empty() {
+        return Err("the simulated trunk carried no frames".into());
+    }
     Ok((header, records))
 }
 
