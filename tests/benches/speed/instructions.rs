@@ -8,7 +8,7 @@ use std::hint::black_box;
 use std::process::Command;
 
 use dropline::Analysis;
-use dropline::wire::{What, parse_record, wire_bits, write_record};
+use dropline::wire::{What, parse_record, quick_frame, wire_bits, write_record};
 
 use super::Options;
 use super::captures::{Captures, trunk};
@@ -32,11 +32,19 @@ pub fn hot_path((stage, frames): (String, u64)) -> Result<(), Box<dyn Error>> {
     for record in &records {
         write_record(&mut lines, record);
     }
-    let lines: Vec<&[u8]> = lines.split(|&byte| byte == b'\n').collect();
+    let each: Vec<&[u8]> = lines.split(|&byte| byte == b'\n').collect();
     records.truncate(frames as usize);
     match stage.as_str() {
+        "quick parse" => {
+            let mut rest = &lines[..];
+            for _ in 0..frames {
+                let (record, length) = quick_frame(black_box(rest)).ok_or("not of the form")?;
+                black_box(record);
+                rest = &rest[length..];
+            }
+        }
         "parse" => {
-            for line in lines.iter().take(frames as usize) {
+            for line in each.iter().take(frames as usize) {
                 black_box(parse_record(black_box(line)).map_err(|error| error.to_string())?);
             }
         }
@@ -67,7 +75,7 @@ pub fn count(_: &Options, _: &Captures, table: &mut Table) -> Done {
         eprintln!("\nINSTRUCTIONS NOT COUNTED: there is no valgrind here (Debian: valgrind)\n");
         return Ok(());
     }
-    for stage in ["parse", "wire", "analysis"] {
+    for stage in ["quick parse", "parse", "wire", "analysis"] {
         let (few, many) = (instructions(stage, FEW)?, instructions(stage, MANY)?);
         let each = (many as f64 - few as f64) / (MANY - FEW) as f64;
         table.most(&format!("{stage}, instructions a frame"), each, None);
