@@ -57,18 +57,28 @@ where
         let y = least(|p| p.1) / 2.0..most(|p| p.1) * 2.0;
         let mut chart = chart.build_cartesian_2d(x.log_scale(), y.log_scale())?;
         let power = |number: &f64| format!("{number:.0e}");
-        chart.configure_mesh().x_label_formatter(&power).y_label_formatter(&power).draw()?;
+        chart
+            .configure_mesh()
+            .max_light_lines(1)
+            .x_label_formatter(&power)
+            .y_label_formatter(&power)
+            .draw()?;
         chart.draw_series([path])?;
         chart.draw_series(dots)?;
     } else {
         let (x, y) = (0.0..most(|p| p.0) * 1.05, 0.0..most(|p| p.1) * 1.3);
         let mut chart = chart.build_cartesian_2d(x, y)?;
         let short = |number: &f64| match *number {
-            n if n >= 10_000.0 => format!("{n:.0e}"),
+            n if n >= 10_000.0 => format!("{n:.1e}"),
             n if n >= 10.0 => format!("{n:.0}"),
             n => format!("{n:.1}"),
         };
-        chart.configure_mesh().x_label_formatter(&short).y_label_formatter(&short).draw()?;
+        chart
+            .configure_mesh()
+            .max_light_lines(1)
+            .x_label_formatter(&short)
+            .y_label_formatter(&short)
+            .draw()?;
         chart.draw_series([path])?;
         chart.draw_series(dots)?;
     }
