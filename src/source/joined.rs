@@ -60,17 +60,24 @@ struct Piece {
 impl JoinedReader {
     fn open(paths: &[PathBuf], options: &Saved) -> Result<JoinedReader, SourceError> {
         let mut headers = Vec::with_capacity(paths.len());
+        let mut complaints = Complaints::about("the captures");
+        let mut whole = true;
         for path in paths {
+            // A watch that is killed between making a file and writing its first line.
+            if std::fs::metadata(path).is_ok_and(|meta| meta.is_file() && meta.len() == 0) {
+                complaints.say(format_args!("{} is empty, and left out", path.display()));
+                whole = false;
+                continue;
+            }
             headers.push((path, open_reader(path, options)?.header().clone()));
         }
-        let mut complaints = Complaints::about("the captures");
         let numbered = paths.windows(2).all(|pair| follows(&pair[0], &pair[1]).is_some());
         if !numbered && !headers.is_sorted_by_key(|(_, header)| header.started) {
             headers.sort_by_key(|(_, header)| header.started);
             complaints.note("not given in the order of time; they are taken in that order");
         }
         let Some((first, header)) = headers.first().cloned() else {
-            return Err(SourceError("no capture is given".into()));
+            return Err(SourceError("there is nothing in any of these captures".into()));
         };
         for (path, other) in &headers {
             if other.bitrate != header.bitrate {
@@ -100,7 +107,7 @@ impl JoinedReader {
             piece: None,
             waiting,
             now: Nanos::ZERO,
-            end: Some(Tally::default()),
+            end: whole.then(Tally::default),
             unreadable: 0,
             torn: false,
             silent: Nanos::ZERO,

@@ -19,8 +19,8 @@ pub trait Shelf<S: Sink>: Send {
     /// The piece that was made last cannot be begun: nothing is left of it.
     fn abandoned(&mut self);
 
-    /// The piece being written has come to its end, with so many bytes.
-    fn closed(&mut self, bytes: u64);
+    /// The piece of that file has come to its end, with so many bytes.
+    fn closed(&mut self, path: &Path, bytes: u64);
 
     /// Removes what is not to be kept, now that the piece being written has so many bytes.
     ///
@@ -37,7 +37,8 @@ pub struct Series {
     keep: Option<Keep>,
     /// Those that are closed, the oldest first: file, beginning, length.
     closed: Vec<(PathBuf, Timestamp, u64)>,
-    current: Option<(PathBuf, Timestamp)>,
+    /// Those that are being written, the oldest first.
+    open: Vec<(PathBuf, Timestamp)>,
     next: u64,
 }
 
@@ -65,23 +66,22 @@ impl Series {
         found.sort();
         let next = found.last().map_or(1, |(number, _)| number.saturating_add(1));
         let closed = found.into_iter().map(|(_, piece)| piece).collect();
-        Ok(Series { directory, whole, keep, closed, current: None, next })
+        Ok(Series { directory, whole, keep, closed, open: Vec::new(), next })
     }
 
     /// Whether the oldest has to go.
     fn is_too_much(&self, now: Timestamp, bytes: u64) -> bool {
-        let current = usize::from(self.current.is_some());
         match self.keep {
             None => false,
-            Some(Keep::Pieces(count)) => self.closed.len() + current > count,
+            Some(Keep::Pieces(count)) => self.closed.len() + self.open.len() > count,
             Some(Keep::Bytes(limit)) => {
                 let all: u64 = self.closed.iter().map(|(_, _, bytes)| bytes).sum();
                 all.saturating_add(bytes) > limit
             }
             Some(Keep::Age(age)) => {
                 // Nothing in it is younger than the beginning of the next.
-                let current = self.current.as_ref().map(|(_, started)| started);
-                let end = self.closed.get(1).map(|(_, started, _)| started).or(current);
+                let open = self.open.first().map(|(_, started)| started);
+                let end = self.closed.get(1).map(|(_, started, _)| started).or(open);
                 end.is_some_and(|&end| now.duration_since(end) > age)
             }
         }
@@ -100,7 +100,7 @@ impl Shelf<File> for Series {
                 Err(error) => return Err(error),
                 Ok(file) => {
                     self.next += 1;
-                    self.current = Some((path.clone(), started));
+                    self.open.push((path.clone(), started));
                     return Ok((path, file));
                 }
             }
@@ -108,16 +108,18 @@ impl Shelf<File> for Series {
     }
 
     fn abandoned(&mut self) {
-        if let Some((path, _)) = self.current.take() {
+        if let Some((path, _)) = self.open.pop() {
             // If it cannot be removed, it stays empty, and the next one has another number.
             let _ = fs::remove_file(path);
             self.next -= 1;
         }
     }
 
-    fn closed(&mut self, bytes: u64) {
-        let current = self.current.take();
-        self.closed.extend(current.map(|(path, started)| (path, started, bytes)));
+    fn closed(&mut self, path: &Path, bytes: u64) {
+        if let Some(at) = self.open.iter().position(|(open, _)| open == path) {
+            let (path, started) = self.open.remove(at);
+            self.closed.push((path, started, bytes));
+        }
     }
 
     fn prune(&mut self, now: Timestamp, bytes: u64) -> Result<(), (PathBuf, io::Error)> {
@@ -155,9 +157,9 @@ mod tests {
         let path = directory.path().join("line3.jsonl");
         let mut series = Series::open(&path, Some(keep.parse().unwrap())).unwrap();
         for minute in 0..6 {
-            series.next(at(60 * minute)).unwrap();
+            let (piece, _) = series.next(at(60 * minute)).unwrap();
             series.prune(at(60 * minute + 59), 100).unwrap();
-            series.closed(100);
+            series.closed(&piece, 100);
         }
         left(directory.path())
     }

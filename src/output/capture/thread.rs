@@ -149,7 +149,7 @@ impl<S: Sink> Thread<S> {
     fn take(&mut self, record: &Record) {
         self.now = record.t;
         if self.is_full(record.t) {
-            self.end_piece(record.t);
+            self.roll(record.t);
         }
         if self.piece.is_none() {
             self.insist(|thread| thread.begin_piece(record.t));
@@ -184,6 +184,20 @@ impl<S: Sink> Thread<S> {
             }
             (Some(piece), Some(Roll::Bytes(most))) => piece.length_to_be() >= most,
             _ => false,
+        }
+    }
+
+    /// Goes on in the next piece. That is begun before the `end` of this one is written: whoever is
+    /// killed between leaves a capture that is seen not to be complete.
+    fn roll(&mut self, t: Nanos) {
+        let full = self.piece.take();
+        self.insist(|thread| thread.begin_piece(t));
+        let next = std::mem::replace(&mut self.piece, full);
+        if !self.given_up {
+            self.end_piece(t);
+        }
+        if !self.given_up {
+            self.piece = next;
         }
     }
 
@@ -223,7 +237,7 @@ impl<S: Sink> Thread<S> {
             self.closed = sum(self.closed, piece.in_file());
             self.closed_bytes += piece.length();
             if let Some(shelf) = &mut self.shelf {
-                shelf.closed(piece.length());
+                shelf.closed(piece.path(), piece.length());
             }
         }
         self.prune();
