@@ -1,5 +1,7 @@
 //! How a watch ends: told to, by itself, killed, and with no room on the disk.
 
+use std::path::Path;
+use std::process::Command;
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
@@ -70,12 +72,12 @@ pub fn killed() -> Result<(), Absent> {
 }
 
 /// A disk with room for some 2,000 frames.
-struct SmallDisk(TempDir);
+pub struct SmallDisk(TempDir);
 
 impl SmallDisk {
-    fn mount() -> Result<SmallDisk, Absent> {
+    pub fn mount() -> Result<SmallDisk, Absent> {
         let directory = TempDir::new().unwrap();
-        let output = std::process::Command::new("mount")
+        let output = Command::new("mount")
             .args(["-t", "tmpfs", "-o", "size=128k", "tmpfs"])
             .arg(directory.path())
             .output()
@@ -86,11 +88,22 @@ impl SmallDisk {
         }
         Ok(SmallDisk(directory))
     }
+
+    pub fn path(&self) -> &Path {
+        self.0.path()
+    }
+
+    /// Nothing can be written any more.
+    pub fn read_only(&self) {
+        let status =
+            Command::new("mount").args(["-o", "remount,ro"]).arg(self.0.path()).status().unwrap();
+        assert!(status.success());
+    }
 }
 
 impl Drop for SmallDisk {
     fn drop(&mut self) {
-        let status = std::process::Command::new("umount").arg(self.0.path()).status();
+        let status = Command::new("umount").arg(self.0.path()).status();
         assert!(status.is_ok_and(|status| status.success()) || std::thread::panicking());
     }
 }

@@ -9,14 +9,17 @@ mod adapter;
 mod bus;
 mod clip_on;
 mod ending;
+mod faults;
 mod flood;
 mod following;
 mod frames;
 mod process;
 mod refusal;
 mod running;
+mod speaker;
 #[path = "../common/tmux.rs"]
 mod tmux;
+mod unattended;
 mod view;
 
 use std::process::ExitCode;
@@ -55,6 +58,19 @@ const TESTS: &[(&str, Test)] = &[
         following::every_frame_with_its_meaning_as_it_goes_by,
     ),
     ("following::it_refuses_what_a_watch_refuses", following::it_refuses_what_a_watch_refuses),
+    ("unattended::a_capture_in_pieces_is_the_watch", unattended::a_capture_in_pieces_is_the_watch),
+    ("unattended::what_happens_is_kept_and_told", unattended::what_happens_is_kept_and_told),
+    ("unattended::two_watches_serve_metrics", unattended::two_watches_serve_metrics),
+    ("unattended::a_service_manager_hears_of_it", unattended::a_service_manager_hears_of_it),
+    ("faults::disk_full_and_free_again", faults::disk_full_and_free_again),
+    ("faults::slow_disk", faults::slow_disk),
+    ("faults::read_only_disk_and_none_at_all", faults::read_only_disk_and_none_at_all),
+    ("faults::pulled_and_put_back_twenty_times", faults::pulled_and_put_back_twenty_times),
+    ("faults::link_flapping", faults::link_flapping),
+    ("faults::interface_renamed", faults::interface_renamed),
+    ("faults::clock_set_back_and_forward", faults::clock_set_back_and_forward),
+    ("faults::bit_rate_changed_under_way", faults::bit_rate_changed_under_way),
+    ("faults::bus_off_storm", faults::bus_off_storm),
     ("flood::forty_thousand_frames_a_second", flood::forty_thousand_frames_a_second),
     ("flood::every_loss_is_counted_in_its_place", flood::every_loss_is_counted_in_its_place),
 ];
