@@ -328,6 +328,7 @@ struct HeaderFields<'a> {
     #[serde(default)]
     listen_only: Option<bool>,
     /// Whether the driver made an error frame of each bus error.
+    /// Whether the driver made an error frame of each bus error.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     reports_errors: Option<bool>,
     /// Whose clock stamped the records.
@@ -492,10 +493,8 @@ mod tests {
             error(r#"{"format":"dropline-capture","version":1}"#)
                 .starts_with("missing field `started`")
         );
-        assert!(
-            error(r#"{"format":"dropline-capture","version":1,"started":"noon"}"#)
-                .starts_with("started: ")
-        );
+        let noon = r#"{"format":"dropline-capture","version":1,"started":"noon"}"#;
+        assert!(error(noon).starts_with("started: "));
         assert!(error(r#"{"format":"dropline-capture","version":1,"started":"2026-03-02T06:30:00Z","bitrate":0}"#).starts_with("bitrate: 0 is not"));
     }
 }
