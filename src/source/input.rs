@@ -78,6 +78,10 @@ impl<R: Read> Input<R> {
     }
 }
 
+/// So much of what was used stays in memory: more than a block of a zstd frame can be long (RFC
+/// 8878, section 3.1.1.2.4).
+const KEPT: usize = (128 << 10) + 64;
+
 /// The file's own bytes, some of them read ahead.
 struct Packed<R> {
     file: R,
@@ -106,17 +110,18 @@ impl<R: Read> Packed<R> {
         self.offset += n as u64;
     }
 
-    /// Back to a place that is still in memory: since the end of the file was seen.
+    /// Back to an earlier place, or as far as is still in memory.
     fn back_to(&mut self, offset: u64) {
-        self.start -= (self.offset - offset) as usize;
-        self.offset = offset;
+        let back = self.start.min(self.offset.saturating_sub(offset) as usize);
+        self.start -= back;
+        self.offset -= back as u64;
     }
 
     /// Reads until `n` bytes are there, or as many as there are.
     fn at_least(&mut self, n: usize) -> io::Result<()> {
         while self.bytes().len() < n && !self.at_end {
-            self.buffer.drain(..self.start);
-            self.start = 0;
+            self.buffer.drain(..self.start.saturating_sub(KEPT));
+            self.start = self.start.min(KEPT);
             let have = self.buffer.len();
             self.buffer.resize(have + BLOCK, 0);
             let got = read_some(&mut self.file, &mut self.buffer[have..]);
@@ -154,6 +159,8 @@ struct Zstd {
     /// How many bytes the decoder wants next: the rest of the block.
     wants: usize,
     in_frame: bool,
+    /// Where the frame begins.
+    frame_from: u64,
     /// Where the decoder was first given less than it wanted, as the file ended.
     short_from: Option<u64>,
 }
@@ -163,7 +170,13 @@ const FRAME_START: usize = 18;
 
 impl Zstd {
     fn new() -> io::Result<Zstd> {
-        Ok(Zstd { decoder: Decoder::new()?, wants: FRAME_START, in_frame: false, short_from: None })
+        Ok(Zstd {
+            decoder: Decoder::new()?,
+            wants: FRAME_START,
+            in_frame: false,
+            frame_from: 0,
+            short_from: None,
+        })
     }
 
     fn read<R: Read>(&mut self, packed: &mut Packed<R>, out: &mut [u8]) -> io::Result<Got> {
@@ -171,6 +184,9 @@ impl Zstd {
             packed.at_least(self.wants)?;
             if packed.is_empty() && !self.in_frame {
                 return Ok(Got::End);
+            }
+            if !self.in_frame {
+                self.frame_from = packed.offset;
             }
             let here = packed.bytes().len().min(self.wants);
             if here < self.wants {
@@ -199,20 +215,23 @@ impl Zstd {
 
     /// Goes on at the next frame after damage, if there is one.
     fn resume<R: Read>(&mut self, packed: &mut Packed<R>) -> io::Result<Got> {
-        let from = packed.offset;
+        let (frame_from, noticed) = (self.frame_from, packed.offset);
         *self = Zstd::new()?;
-        // Not the magic of the frame that is broken.
+        // A damaged block can have swallowed the next frames as its own bytes, without an error
+        // until later. Not the magic of the frame that is broken.
+        packed.back_to(frame_from);
         packed.skip(packed.bytes().len().min(1));
+        let from = |found: u64| if found < noticed { frame_from } else { noticed };
         loop {
             if let Some(at) = memmem::find(packed.bytes(), &ZSTD_MAGIC) {
                 packed.skip(at);
-                return Ok(Got::Damage(from, packed.offset));
+                return Ok(Got::Damage(from(packed.offset), packed.offset));
             }
             // The magic may lie across two blocks.
             packed.skip(packed.bytes().len().saturating_sub(ZSTD_MAGIC.len() - 1));
             if packed.at_end {
                 packed.skip(packed.bytes().len());
-                return Ok(Got::Damage(from, packed.offset));
+                return Ok(Got::Damage(from(packed.offset), packed.offset));
             }
             packed.at_least(ZSTD_MAGIC.len())?;
         }
