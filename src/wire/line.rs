@@ -328,7 +328,6 @@ struct HeaderFields<'a> {
     #[serde(default)]
     listen_only: Option<bool>,
     /// Whether the driver made an error frame of each bus error.
-    /// Whether the driver made an error frame of each bus error.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     reports_errors: Option<bool>,
     /// Whose clock stamped the records.
