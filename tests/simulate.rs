@@ -102,7 +102,7 @@ fn what_is_wrong_is_one_line_with_the_place() {
         String::from_utf8(output.get_output().stderr.clone()).unwrap()
     };
     let arguments = [scenario.as_os_str(), "-o".as_ref(), capture.as_os_str()];
-    assert!(said(&arguments).contains("line.toml: cannot be read"));
+    assert!(said(&arguments).contains("line.toml: there is no such file"));
     std::fs::write(&scenario, SCENARIO.replace("from_s = 3", "from_min = 3")).unwrap();
     let message = said(&arguments);
     assert_eq!(message.lines().count(), 1, "{message}");
