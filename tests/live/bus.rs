@@ -50,7 +50,8 @@ impl Pair {
 
     pub fn listen_only() -> Result<Pair, Absent> {
         let pair = Pair::new()?;
-        let mode = ["type", "can", "bitrate", "125000", "listen-only", "on"];
+        let mode =
+            ["type", "can", "bitrate", "125000", "listen-only", "on", "berr-reporting", "off"];
         ip(&[&["link", "set", Pair::LISTENER][..], &mode].concat());
         ip(&["link", "set", Pair::LISTENER, "up"]);
         Ok(pair)

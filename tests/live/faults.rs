@@ -216,7 +216,7 @@ pub fn bit_rate_changed_under_way() -> Result<(), Absent> {
         ip(&["link", "set", Pair::LISTENER, "up"]);
     };
     set("250000");
-    let said = watch.complains("250");
+    let said = watch.complains("set to 250 kbit/s");
     assert!(said.contains("125"), "{said}");
     set("125000");
     watch.complains("up again, listening");
