@@ -274,15 +274,7 @@ proptest! {
         whats in vec(packets(), 100..200),
         damage in vec((any::<Index>(), 1..=255_u8), 1..4),
     ) {
-        let header = Header {
-            started: "2026-03-02T06:30:00Z".parse().unwrap(),
-            bitrate: None,
-            interface: None,
-            listen_only: None,
-            reports_errors: None,
-            clock: None,
-            tool: None,
-        };
+        let header = Header::starting("2026-03-02T06:30:00Z".parse().unwrap());
         let records: Vec<_> =
             whats.into_iter().zip(0..).map(|(what, t)| Record { t: Nanos(t), what }).collect();
         prop_assert!(records.iter().all(|record| Packet::of(&record.what).is_some()));

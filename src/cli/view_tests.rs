@@ -10,15 +10,7 @@ mod tmux;
 #[test]
 #[ignore = "runs inside the terminal of the test below"]
 fn takes_the_terminal_and_panics() {
-    let header = Header {
-        started: "2026-03-02T06:30:00Z".parse().unwrap(),
-        bitrate: None,
-        interface: None,
-        listen_only: None,
-        reports_errors: None,
-        clock: None,
-        tool: None,
-    };
+    let header = Header::starting("2026-03-02T06:30:00Z".parse().unwrap());
     let view = View::start(Subject { name: "can0".into(), header, live: true }).unwrap();
     thread::sleep(Duration::from_secs(2));
     assert!(view.page().is_some(), "the sky fell");

@@ -268,15 +268,7 @@ mod tests {
 
     #[test]
     fn what_no_comment_can_hold_is_counted() {
-        let header = Header {
-            started: "2026-03-02T06:30:00Z".parse().unwrap(),
-            bitrate: None,
-            interface: None,
-            listen_only: None,
-            reports_errors: None,
-            clock: None,
-            tool: None,
-        };
+        let header = Header::starting("2026-03-02T06:30:00Z".parse().unwrap());
         let mut writer = PcapngWriter::new(Vec::new(), &header).unwrap();
         let mark = "x".repeat(70_000);
         writer.write(&Record { t: Nanos(1), what: What::Mark(mark.into()) }).unwrap();

@@ -51,6 +51,19 @@ pub struct Header {
 }
 
 impl Header {
+    /// One that knows only when it started.
+    pub fn starting(started: Timestamp) -> Header {
+        Header {
+            started,
+            bitrate: None,
+            interface: None,
+            listen_only: None,
+            reports_errors: None,
+            clock: None,
+            tool: None,
+        }
+    }
+
     /// What this program writes as `tool`.
     pub const TOOL: &str = concat!("dropline ", env!("CARGO_PKG_VERSION"));
 }

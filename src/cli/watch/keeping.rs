@@ -194,15 +194,7 @@ mod tests {
     fn kept(memory: usize, what_happens: impl Fn(i64) -> Look) -> Vec<(Vec<i64>, bool)> {
         let directory = tempfile::tempdir().unwrap();
         let path = directory.path().join("line3.jsonl");
-        let header = Header {
-            started: "2026-03-02T06:30:00Z".parse().unwrap(),
-            bitrate: None,
-            interface: None,
-            listen_only: None,
-            reports_errors: None,
-            clock: None,
-            tool: None,
-        };
+        let header = Header::starting("2026-03-02T06:30:00Z".parse().unwrap());
         let pieces = Pieces { on_demand: true, ..Pieces::default() };
         let options = WriterOptions { pieces: Some(pieces), ..WriterOptions::default() };
         let writer = CaptureWriter::create(&path, &header, options).unwrap();

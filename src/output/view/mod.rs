@@ -127,15 +127,7 @@ mod tests {
     use crate::fieldbus::MacId;
 
     pub(super) fn subject() -> Subject {
-        let header = Header {
-            started: "2026-03-02T06:30:00Z".parse().unwrap(),
-            bitrate: None,
-            interface: None,
-            listen_only: None,
-            reports_errors: None,
-            clock: None,
-            tool: None,
-        };
+        let header = Header::starting("2026-03-02T06:30:00Z".parse().unwrap());
         Subject { name: "line3.jsonl".into(), header, live: false }
     }
 
