@@ -4,6 +4,9 @@
 //! Needs Debian's `prometheus`. Without it the tests are reported as ignored, with the reason; with
 //! `CI=true` that is a failure. Everything is on the loopback interface and ends with its test.
 
+#[path = "common/trials.rs"]
+mod trials;
+
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
@@ -17,13 +20,8 @@ use dropline::Analysis;
 use dropline::output::metrics::{About, Exporter, Format, Reading};
 use dropline::sim::SimSource;
 use dropline::wire::{Nanos, Record};
-use libtest_mimic::{Arguments, Completion, Failed, Trial};
 use serde_json::Value;
-
-/// Why a test cannot be run on this machine.
-struct Absent(String);
-
-type Test = fn() -> Result<(), Absent>;
+use trials::{Absent, Test, is_set};
 
 const TESTS: &[(&str, Test)] = &[
     ("the_checker_finds_nothing_to_say", the_checker_finds_nothing_to_say),
@@ -33,19 +31,7 @@ const TESTS: &[(&str, Test)] = &[
 ];
 
 fn main() -> ExitCode {
-    let arguments = Arguments::from_args();
-    let required = std::env::var("CI").is_ok_and(|value| value == "true");
-    let trials = TESTS.iter().map(|&(name, test)| {
-        Trial::ignorable_test(name, move || match test() {
-            Ok(()) => Ok(Completion::Completed),
-            Err(Absent(reason)) if required => Err(Failed::from(reason)),
-            Err(Absent(reason)) => {
-                eprintln!("SKIPPED {name}: {reason}");
-                Ok(Completion::ignored_with(reason))
-            }
-        })
-    });
-    libtest_mimic::run(&arguments, trials.collect()).exit_code()
+    trials::run(TESTS, is_set("CI", "true"), None)
 }
 
 fn program(name: &str) -> Result<PathBuf, Absent> {

@@ -4,6 +4,8 @@
 //! ignored, with the reason; with `CI=true` that is a failure.
 
 mod common;
+#[path = "common/trials.rs"]
+mod trials;
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -11,12 +13,7 @@ use std::process::{Command, ExitCode, Output};
 
 use common::paper::{eventful, full, report, report_with_visits};
 use common::scene::Scene;
-use libtest_mimic::{Arguments, Completion, Failed, Trial};
-
-/// Why a test cannot be run on this machine.
-struct Absent(String);
-
-type Test = fn() -> Result<(), Absent>;
+use trials::{Absent, Test, is_set};
 
 const TESTS: &[(&str, Test)] = &[
     ("it_renders_in_silence", it_renders_in_silence),
@@ -25,21 +22,8 @@ const TESTS: &[(&str, Test)] = &[
 ];
 
 fn main() -> ExitCode {
-    let mut arguments = Arguments::from_args();
     // Each starts a browser of its own, which is enough for one machine.
-    arguments.test_threads = Some(1);
-    let required = std::env::var("CI").is_ok_and(|value| value == "true");
-    let trials = TESTS.iter().map(|&(name, test)| {
-        Trial::ignorable_test(name, move || match test() {
-            Ok(()) => Ok(Completion::Completed),
-            Err(Absent(reason)) if required => Err(Failed::from(reason)),
-            Err(Absent(reason)) => {
-                eprintln!("SKIPPED {name}: {reason}");
-                Ok(Completion::ignored_with(reason))
-            }
-        })
-    });
-    libtest_mimic::run(&arguments, trials.collect()).exit_code()
+    trials::run(TESTS, is_set("CI", "true"), Some(1))
 }
 
 fn program(name: &str, package: &str) -> Result<PathBuf, Absent> {

@@ -19,18 +19,15 @@ mod running;
 mod speaker;
 #[path = "../common/tmux.rs"]
 mod tmux;
+#[path = "../common/trials.rs"]
+mod trials;
 mod unattended;
 mod view;
 
 use std::process::ExitCode;
 
-use libtest_mimic::{Arguments, Completion, Failed, Trial};
-
-/// Why a test cannot be run on this machine.
-#[derive(Debug)]
-pub struct Absent(pub String);
-
-type Test = fn() -> Result<(), Absent>;
+pub use trials::Absent;
+use trials::{Test, is_set};
 
 const TESTS: &[(&str, Test)] = &[
     ("refusal::bad_interfaces_are_one_clear_line", refusal::bad_interfaces_are_one_clear_line),
@@ -76,16 +73,6 @@ const TESTS: &[(&str, Test)] = &[
 ];
 
 fn main() -> ExitCode {
-    let mut arguments = Arguments::from_args();
     // One at a time: they share the machine's interfaces, and some measure how fast it is.
-    arguments.test_threads = Some(1);
-    let required = std::env::var("DROPLINE_LIVE").is_ok_and(|value| value == "required");
-    let trials = TESTS.iter().map(|&(name, test)| {
-        Trial::ignorable_test(name, move || match test() {
-            Ok(()) => Ok(Completion::Completed),
-            Err(Absent(reason)) if required => Err(Failed::from(reason)),
-            Err(Absent(reason)) => Ok(Completion::ignored_with(reason)),
-        })
-    });
-    libtest_mimic::run(&arguments, trials.collect()).exit_code()
+    trials::run(TESTS, is_set("DROPLINE_LIVE", "required"), Some(1))
 }
