@@ -8,12 +8,19 @@ use pcap_file::pcapng::blocks::block_common::{
     INTERFACE_DESCRIPTION_BLOCK, INTERFACE_STATISTIC_BLOCK, NAME_RESOLUTION_BLOCK, PACKET_BLOCK,
     SECTION_HEADER_BLOCK, SIMPLE_PACKET_BLOCK, SYSTEMD_JOURNAL_EXPORT_BLOCK,
 };
-use pcap_file::pcapng::{Block, PcapNgParser};
+use pcap_file::pcapng::{Block, PcapNgParseError, PcapNgParser};
 
 use crate::source::input::{Got, Input};
 
 /// The longest block; the format sets no limit, so a broken length could ask for 4 GB.
 const LONGEST_BLOCK: usize = 16 * 1024 * 1024;
+
+/// A longer one is not taken apart: four bytes of an option take fifty in memory.
+const LONGEST_PARSED: usize = 1024 * 1024;
+
+/// The descriptions of interfaces are kept as long as a section goes on; so many bytes of them
+/// are some thousands of interfaces.
+const DESCRIPTIONS: usize = 512 * 1024;
 
 const BLOCK: usize = 256 * 1024;
 
@@ -40,6 +47,8 @@ pub enum Next<'a> {
     Block(Block<'a>),
     /// A whole block whose content makes no sense, in words.
     Bad(String),
+    /// The same, and what it describes may have been an interface.
+    BadInterface(String),
     /// A block without which what follows has no meaning.
     Fatal(String),
     /// A damaged stretch of the file, with all blocks in it.
@@ -51,13 +60,23 @@ pub enum Next<'a> {
 /// Splits an input into blocks.
 pub struct Blocks<R> {
     input: Input<R>,
-    parser: Option<PcapNgParser>,
+    state: State,
     buffer: Vec<u8>,
     start: usize,
     end: usize,
     /// Where `start` is in the unpacked file.
     offset: u64,
     ended: Option<bool>,
+}
+
+/// What the section said so far.
+#[derive(Default)]
+struct State {
+    parser: Option<PcapNgParser>,
+    /// Bytes of its descriptions of interfaces.
+    descriptions: usize,
+    /// One of them could not be read, so that the numbers of those behind it are not known.
+    unnumbered: bool,
 }
 
 enum Ready {
@@ -71,7 +90,20 @@ impl<R: Read> Blocks<R> {
     /// Begins with what has been read of the input.
     pub fn new(input: Input<R>, read: Vec<u8>) -> Blocks<R> {
         let end = read.len();
-        Blocks { input, parser: None, buffer: read, start: 0, end, offset: 0, ended: None }
+        Blocks {
+            input,
+            state: State::default(),
+            buffer: read,
+            start: 0,
+            end,
+            offset: 0,
+            ended: None,
+        }
+    }
+
+    /// How many bytes of the unpacked file have been gone through.
+    pub fn offset(&self) -> u64 {
+        self.offset
     }
 
     /// The next block, or why there is none.
@@ -81,7 +113,7 @@ impl<R: Read> Blocks<R> {
                 Ready::Whole(length) => {
                     let block = self.start..self.start + length;
                     self.skip(length);
-                    return Ok(parse(&mut self.parser, &self.buffer[block]));
+                    return Ok(self.state.parse(&self.buffer[block]));
                 }
                 Ready::Short(_) if self.ended.is_none() => {
                     if let Some(damage) = self.fill()? {
@@ -141,7 +173,7 @@ impl<R: Read> Blocks<R> {
             [0x1A, 0x2B, 0x3C, 0x4D] if section => Endianness::Big,
             [0x4D, 0x3C, 0x2B, 0x1A] if section => Endianness::Little,
             _ if section => return Ready::Broken,
-            _ => match &self.parser {
+            _ => match &self.state.parser {
                 Some(parser) => parser.section().endianness,
                 None => return Ready::Broken,
             },
@@ -158,7 +190,7 @@ impl<R: Read> Blocks<R> {
     }
 
     fn number(&self, bytes: [u8; 4]) -> u32 {
-        let order = self.parser.as_ref().map_or(Endianness::Big, |p| p.section().endianness);
+        let order = self.state.parser.as_ref().map_or(Endianness::Big, |p| p.section().endianness);
         number(order, bytes)
     }
 
@@ -194,30 +226,68 @@ fn number(order: Endianness, bytes: [u8; 4]) -> u32 {
     }
 }
 
-fn parse<'a>(parser: &mut Option<PcapNgParser>, bytes: &'a [u8]) -> Next<'a> {
-    let state_changing = |kind: &[u8]| {
-        let kind = kind.first_chunk().copied().unwrap_or_default();
-        [SECTION_HEADER_BLOCK, INTERFACE_DESCRIPTION_BLOCK]
-            .into_iter()
-            .any(|known| known == u32::from_le_bytes(kind) || known == u32::from_be_bytes(kind))
-    };
-    let block = match parser {
-        Some(parser) => parser.next_block(bytes).map(|(_, block)| block),
-        None => PcapNgParser::new(bytes).map(|(_, new)| {
-            let section = new.section().clone();
-            *parser = Some(new);
-            Block::SectionHeader(section)
-        }),
-    };
-    match block {
-        Ok(Block::SectionHeader(section)) if section.major_version != 1 => Next::Fatal(format!(
-            "version {}.{} of pcapng is not known; save it as version 1.0",
-            section.major_version, section.minor_version
-        )),
-        Ok(block) => Next::Block(block),
-        Err(error) if state_changing(bytes) => {
-            Next::Fatal(format!("the block that says how to read the rest is broken: {error}"))
+impl State {
+    fn parse<'a>(&mut self, bytes: &'a [u8]) -> Next<'a> {
+        let is = |known: u32| {
+            let kind = bytes.first_chunk().copied().unwrap_or_default();
+            known == u32::from_le_bytes(kind) || known == u32::from_be_bytes(kind)
+        };
+        let (section, interface) = (is(SECTION_HEADER_BLOCK), is(INTERFACE_DESCRIPTION_BLOCK));
+        if interface {
+            if self.unnumbered {
+                return Next::Fatal(
+                    "an interface is described behind a description that is broken, so that \
+                     nobody knows whose packets follow"
+                        .into(),
+                );
+            }
+            self.descriptions += bytes.len();
+            if self.descriptions > DESCRIPTIONS {
+                return Next::Fatal(format!(
+                    "more than {DESCRIPTIONS} bytes of descriptions of interfaces; cut the file \
+                     down to those that are wanted"
+                ));
+            }
         }
-        Err(error) => Next::Bad(format!("not by the format: {error}")),
+        let parsed = if bytes.len() > LONGEST_PARSED {
+            Err(format!(
+                "a block of {} bytes, more than the {LONGEST_PARSED} that are read",
+                bytes.len()
+            ))
+        } else {
+            self.block(bytes).map_err(|error| format!("not by the format: {error}"))
+        };
+        match parsed {
+            Ok(Block::SectionHeader(section)) if section.major_version != 1 => {
+                Next::Fatal(format!(
+                    "version {}.{} of pcapng is not known; save it as version 1.0",
+                    section.major_version, section.minor_version
+                ))
+            }
+            Ok(block) => {
+                if section {
+                    (self.descriptions, self.unnumbered) = (0, false);
+                }
+                Next::Block(block)
+            }
+            Err(error) if section => {
+                Next::Fatal(format!("the block that says how to read the rest is broken: {error}"))
+            }
+            Err(error) if interface => {
+                self.unnumbered = true;
+                Next::BadInterface(error)
+            }
+            Err(error) => Next::Bad(error),
+        }
+    }
+
+    fn block<'a>(&mut self, bytes: &'a [u8]) -> Result<Block<'a>, PcapNgParseError> {
+        if let Some(parser) = &mut self.parser {
+            return parser.next_block(bytes).map(|(_, block)| block);
+        }
+        let (_, parser) = PcapNgParser::new(bytes)?;
+        let section = parser.section().clone();
+        self.parser = Some(parser);
+        Ok(Block::SectionHeader(section))
     }
 }

@@ -23,8 +23,9 @@ use crate::wire::{Header, Record};
 use blocks::{Blocks, Next};
 use packets::Packets;
 
-/// How many records make a batch.
+/// How many records make a batch, and how many bytes of the file: comments may be long.
 const BATCH: usize = 4096;
+const BATCH_BYTES: u64 = 1024 * 1024;
 
 /// The first bytes of a pcapng file: the type of a section header.
 pub const MAGIC: [u8; 4] = [0x0A, 0x0D, 0x0D, 0x0A];
@@ -76,6 +77,7 @@ fn step<R: Read>(
     match blocks.next().map_err(|error| cannot_go_on(name, &error))? {
         Next::Block(block) => packets.take(block, batch)?,
         Next::Bad(what) => packets.bad_block(&what),
+        Next::BadInterface(what) => packets.bad_interface(what),
         Next::Damage(from, to) => packets.damage(from, to),
         Next::Fatal(what) => return Err(SourceError(one_line(&format!("{name}: {what}")))),
         Next::End(torn) => {
@@ -93,8 +95,9 @@ impl<R: Read + Send> SavedReader for PcapngReader<R> {
 
     fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
         let full = batch.len() + BATCH;
+        let until = self.blocks.offset() + BATCH_BYTES;
         batch.append(&mut mem::take(&mut self.first));
-        while !self.ended && batch.len() < full {
+        while !self.ended && batch.len() < full && self.blocks.offset() < until {
             (self.ended, self.torn) = step(&self.name, &mut self.blocks, &mut self.packets, batch)?;
         }
         Ok(!self.ended)

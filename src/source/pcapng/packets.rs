@@ -47,6 +47,7 @@ pub struct Packets {
     untimed: u64,
     unknown: u64,
     unreadable: u64,
+    bad_interface: Option<String>,
     complaints: Complaints,
 }
 
@@ -87,6 +88,7 @@ impl Packets {
             untimed: 0,
             unknown: 0,
             unreadable: 0,
+            bad_interface: None,
             complaints: Complaints::about(name),
         }
     }
@@ -285,6 +287,9 @@ impl Packets {
     pub fn why_nothing(&self) -> String {
         let can = self.interfaces.iter().any(Interface::is_can);
         match &self.wanted {
+            _ if let Some(what) = &self.bad_interface => {
+                format!("the block that says how to read the rest is broken: {what}")
+            }
             Some(wanted) if can => {
                 format!("no packets of a CAN interface {wanted}; it has: {}", self.can_names())
             }
@@ -358,6 +363,13 @@ impl Packets {
     pub fn bad_block(&mut self, what: &str) {
         self.unreadable += 1;
         self.complaints.add(format_args!("after packet {}", self.packets), what);
+    }
+
+    /// The same, and it calls itself the description of an interface; a packet may do so that
+    /// is damaged.
+    pub fn bad_interface(&mut self, what: String) {
+        self.bad_block(&what);
+        self.bad_interface.get_or_insert(what);
     }
 
     /// A stretch without any block.

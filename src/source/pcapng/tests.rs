@@ -309,3 +309,45 @@ fn files_with_nothing_to_read() {
     assert!(error(&odd.bytes).contains("version 2.0 of pcapng is not known"));
     assert!(error(&MAGIC).starts_with("a.pcapng: "));
 }
+
+#[test]
+fn a_packet_that_damage_turns_into_a_description_costs_itself() {
+    let mut file = File::new(false);
+    file.interface(CAN, &[]);
+    file.packet(0, 1, &EXAMPLE, &[]);
+    let second = file.bytes.len();
+    file.packet(0, 0x0005_0004, &EXAMPLE, &[]);
+    file.packet(0, 3, &EXAMPLE, &[]);
+    file.bytes[second] ^= 6 ^ 1;
+    let read = read(&file.bytes);
+    assert_eq!((read.records.len(), read.unreadable, read.torn), (3, 1, false));
+    assert!(read.messages[0].starts_with("a.pcapng: after packet 1: not by the format"));
+    // Whose packets these are nobody can know.
+    file.interface(CAN, &[]);
+    file.packet(1, 3, &EXAMPLE, &[]);
+    let error = read_of(&file.bytes, None).err().unwrap();
+    assert!(error.contains("behind a description that is broken"), "{error}");
+}
+
+#[test]
+fn interfaces_without_end_and_blocks_that_are_too_long_are_refused() {
+    let mut file = File::new(false);
+    (0..10_000).for_each(|_| file.interface(1, &[]));
+    file.interface(CAN, &[]);
+    file.packet(10_000, 1, &EXAMPLE, &[]);
+    assert_eq!(read(&file.bytes).records.len(), 2);
+    (0..20_000).for_each(|_| file.interface(1, &[]));
+    file.packet(10_000, 2, &EXAMPLE, &[]);
+    let error = read_of(&file.bytes, None).err().unwrap();
+    assert!(error.contains("bytes of descriptions of interfaces"), "{error}");
+
+    let mut file = File::new(false);
+    file.interface(CAN, &[]);
+    file.packet(0, 1, &EXAMPLE, &[]);
+    let empty = vec![file.option(3, &[]); 500_000];
+    file.packet(0, 2, &EXAMPLE, &empty);
+    file.packet(0, 3, &EXAMPLE, &[]);
+    let read = read(&file.bytes);
+    assert_eq!((read.records.len(), read.unreadable), (3, 1));
+    assert!(read.messages[0].contains("more than the 1048576 that are read"));
+}
