@@ -242,7 +242,7 @@ impl World {
         let hears = |station: usize| stations[station].controller.acknowledges();
         let farthest =
             (0..stations.len()).filter(|&s| hears(s)).map(|s| at(s).abs_diff(here)).max();
-        let trunk = (self.scenario.trunk.length_m.max(0.01) * 100.0) as u64;
+        let trunk = (self.scenario.trunk.length_m.0.max(0.01) * 100.0) as u64;
         let speed = |station: usize| match &stations[station].program {
             Program::Slave(slave) => slave
                 .drive

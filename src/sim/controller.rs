@@ -17,6 +17,9 @@ pub(super) struct Pending {
     pub(super) order: u64,
 }
 
+/// So many frames wait at most; what comes beyond is lost, as in a device whose queue is full.
+const MOST_WAITING: usize = 256;
+
 /// One controller on the trunk.
 #[derive(Debug, Default)]
 pub(super) struct Controller {
@@ -50,6 +53,9 @@ impl Controller {
     }
 
     pub(super) fn queue(&mut self, frame: Frame, purpose: Purpose, ready: Time) {
+        if self.waiting.len() >= MOST_WAITING {
+            return;
+        }
         let order = self.orders;
         self.orders += 1;
         self.waiting.push(Pending { frame, purpose, ready, order });

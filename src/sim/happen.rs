@@ -37,7 +37,7 @@ impl World {
     fn manners(&self, kind: &FaultKind) -> Vec<Manner> {
         match kind {
             FaultKind::Noise { pattern, rate_per_s, period_ms, mac_id } => {
-                let rate = rate_per_s.max(1e-3);
+                let rate = rate_per_s.0.max(1e-3);
                 let mean = self.clock.secs(1.0 / rate);
                 let tie = mac_id.as_ref().map(|address| {
                     let station = self.station_at(*address.get_ref());
@@ -145,7 +145,7 @@ impl World {
                 self.at_slave(mac_id.get_ref(), |slave| slave.address.answers = !on);
             }
             FaultKind::SlowNode { mac_id, extra_us, share } => {
-                let slow = (self.clock.micros(extra_us), Likely::share(share.0));
+                let slow = (self.clock.micros(extra_us.0), Likely::share(share.0));
                 let slow = if on { slow } else { nothing };
                 self.at_slave(mac_id.get_ref(), |slave| slave.slow = slow);
             }

@@ -224,9 +224,9 @@ impl Slave {
     fn begin(&mut self, desk: &mut Desk, exchange: u64) {
         self.working = Some(exchange);
         let (plan, clock) = (&self.plan, desk.clock);
-        let least = clock.micros(plan.delay_min_us);
-        let most = clock.micros(plan.delay_max_us);
-        let above = clock.micros(plan.delay_mean_us - plan.delay_min_us);
+        let least = clock.micros(plan.delay_min_us.0);
+        let most = clock.micros(plan.delay_max_us.0);
+        let above = clock.micros(plan.delay_mean_us.0 - plan.delay_min_us.0);
         let mut delay = (least + desk.chance.exponential(above)).min(most);
         if desk.chance.happens(self.slow.1) {
             delay += self.slow.0;

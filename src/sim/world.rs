@@ -92,12 +92,12 @@ impl World {
     fn people(&mut self, seed: u64) {
         let scenario = self.scenario.clone();
         let master = Program::Master(Box::new(Master::new(&scenario.master, &scenario.node)));
-        let station = self.add(master, seed, scenario.master.position_m, Recovery::Automatic);
+        let station = self.add(master, seed, scenario.master.position_m.0, Recovery::Automatic);
         let on = self.clock.millis(scenario.master.power_on_ms.0);
         self.queue.plan(on, Event::PowerOn { station });
         for plan in &scenario.node {
             let slave = Program::Slave(Box::new(Slave::new(plan)));
-            let station = self.add(slave, seed, plan.position_m, plan.bus_off_recovery);
+            let station = self.add(slave, seed, plan.position_m.0, plan.bus_off_recovery);
             let on = self.clock.millis(plan.power_on_ms.0);
             self.queue.plan(on, Event::PowerOn { station });
         }

@@ -4,7 +4,7 @@ use serde::Deserialize;
 use toml::Spanned;
 use toml::de::{DeString, DeTable, DeValue};
 
-use super::values::{Address, Length, Millis, Seconds, Share};
+use super::values::{Address, Length, Micros, Millis, PeriodMillis, Rate, Seconds, Share};
 use super::{ConnectionKind, Recovery, Scenario, ScenarioError};
 use crate::wire::Bitrate;
 
@@ -41,7 +41,7 @@ pub enum FaultKind {
         /// The node.
         mac_id: Spanned<Address>,
         /// By how much.
-        extra_us: f64,
+        extra_us: Micros,
         /// How often.
         #[serde(default = "always")]
         share: Share,
@@ -72,7 +72,7 @@ pub enum FaultKind {
         pattern: NoisePattern,
         /// Mean number of bits that it would strike in a second of a fully loaded bus.
         #[serde(default)]
-        rate_per_s: f64,
+        rate_per_s: Rate,
         /// From one burst to the next, for a periodic one.
         #[serde(default)]
         period_ms: Millis,
@@ -188,7 +188,7 @@ pub enum FaultKind {
     /// The master scans faster than the trunk can carry.
     Overload {
         /// The scan interval.
-        scan_interval_ms: Millis,
+        scan_interval_ms: PeriodMillis,
     },
     /// Something sends without end.
     Babble {
@@ -202,7 +202,7 @@ pub enum FaultKind {
     /// Something sends identifiers that are not allowed on the trunk.
     InvalidIdentifier {
         /// The mean time from one frame to the next.
-        interval_ms: Millis,
+        interval_ms: PeriodMillis,
     },
     /// The supply sags and several nodes start anew.
     SupplySag {

@@ -11,11 +11,13 @@ use serde::Deserialize;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use crate::near::did_you_mean_by;
+use crate::near::{did_you_mean_by, excerpt};
 use crate::wire::Bitrate;
 
 pub use faults::{Fault, FaultKind, NoisePattern, Sharing, Takes};
-pub use values::{Address, Length, Millis, Seconds, Share};
+pub use values::{
+    Address, Length, Metres, Micros, Millis, PeriodMillis, PeriodSeconds, Rate, Seconds, Share,
+};
 
 /// A trunk, what is on it, and what goes wrong.
 #[derive(Debug, Clone, Deserialize)]
@@ -54,15 +56,15 @@ pub struct TrunkPlan {
     pub seed: u64,
     /// The length of the trunk cable: how far reflections go.
     #[serde(default = "default_length")]
-    pub length_m: f64,
+    pub length_m: Metres,
 }
 
 fn default_started() -> jiff::Timestamp {
     jiff::Timestamp::constant(1_772_433_000, 0)
 }
 
-fn default_length() -> f64 {
-    100.0
+fn default_length() -> Metres {
+    Metres(100.0)
 }
 
 /// Who a device says it is.
@@ -102,7 +104,7 @@ pub struct MasterPlan {
     /// Its serial number.
     pub serial: u32,
     /// From the start of one scan to the next; without it scans run back to back.
-    pub scan_interval_ms: Option<Millis>,
+    pub scan_interval_ms: Option<PeriodMillis>,
     /// The pause between scans that run back to back.
     #[serde(default = "default_gap")]
     pub scan_gap_ms: Millis,
@@ -113,10 +115,10 @@ pub struct MasterPlan {
     #[serde(default = "default_retry")]
     pub retry_ms: Millis,
     /// How often it reads something from one of its nodes; never, without it.
-    pub explicit_interval_s: Option<Seconds>,
+    pub explicit_interval_s: Option<PeriodSeconds>,
     /// Where it is on the trunk.
     #[serde(default)]
-    pub position_m: f64,
+    pub position_m: Metres,
     /// When it gets power.
     #[serde(default)]
     pub power_on_ms: Millis,
@@ -196,21 +198,21 @@ pub struct NodePlan {
     pub minor_revision: u8,
     /// The least time from a command to its response being ready to send.
     #[serde(default = "default_delay_min")]
-    pub delay_min_us: f64,
+    pub delay_min_us: Micros,
     /// The mean of it: the part above the least is exponential.
     #[serde(default = "default_delay_mean")]
-    pub delay_mean_us: f64,
+    pub delay_mean_us: Micros,
     /// The most.
     #[serde(default = "default_delay_max")]
-    pub delay_max_us: f64,
+    pub delay_max_us: Micros,
     /// How often it sends a heartbeat; never, without it.
-    pub heartbeat_s: Option<Seconds>,
+    pub heartbeat_s: Option<PeriodSeconds>,
     /// The mean time between changes of its input, for change of state.
     #[serde(default = "default_change")]
-    pub change_interval_ms: Millis,
+    pub change_interval_ms: PeriodMillis,
     /// Where it is on the trunk.
     #[serde(default)]
-    pub position_m: f64,
+    pub position_m: Metres,
     /// When it gets power.
     #[serde(default)]
     pub power_on_ms: Millis,
@@ -225,20 +227,20 @@ fn default_rate() -> Millis {
     Millis(75.0)
 }
 
-fn default_delay_min() -> f64 {
-    600.0
+fn default_delay_min() -> Micros {
+    Micros(600.0)
 }
 
-fn default_delay_mean() -> f64 {
-    900.0
+fn default_delay_mean() -> Micros {
+    Micros(900.0)
 }
 
-fn default_delay_max() -> f64 {
-    4000.0
+fn default_delay_max() -> Micros {
+    Micros(4000.0)
 }
 
-fn default_change() -> Millis {
-    Millis(500.0)
+fn default_change() -> PeriodMillis {
+    PeriodMillis(500.0)
 }
 
 impl NodePlan {
@@ -323,7 +325,7 @@ pub struct TalkerPlan {
     #[serde(default)]
     pub data: Vec<u8>,
     /// From one to the next.
-    pub period_ms: Millis,
+    pub period_ms: PeriodMillis,
     /// When the first one is ready.
     #[serde(default)]
     pub offset_ms: Millis,
@@ -345,7 +347,7 @@ impl ScenarioError {
     fn at(source: &str, offset: usize, what: impl Into<String>) -> ScenarioError {
         let before = source.get(..offset).unwrap_or(source);
         let line = before.matches('\n').count();
-        let text = source.lines().nth(line).unwrap_or_default().trim().to_string();
+        let text = excerpt(source.lines().nth(line).unwrap_or_default());
         ScenarioError { line: line + 1, text, what: what.into() }
     }
 

@@ -5,7 +5,7 @@ use serde::Deserialize;
 use crate::fieldbus::MacId;
 
 macro_rules! number {
-    ($(#[$doc:meta])* $name:ident, $most:expr, $what:expr) => {
+    ($(#[$doc:meta])* $name:ident, $range:expr, $what:expr) => {
         $(#[$doc])*
         #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Default, Deserialize)]
         #[serde(try_from = "f64")]
@@ -14,7 +14,7 @@ macro_rules! number {
         impl TryFrom<f64> for $name {
             type Error = String;
             fn try_from(value: f64) -> Result<Self, String> {
-                if (0.0..=$most).contains(&value) {
+                if $range.contains(&value) {
                     Ok($name(value))
                 } else {
                     Err(format!("{value} is not {}", $what))
@@ -27,19 +27,49 @@ macro_rules! number {
 number!(
     /// Seconds, up to 31 days.
     Seconds,
-    2_678_400.0,
+    (0.0..=2_678_400.0),
     "a time from 0 to 2678400 s"
 );
 number!(
     /// Milliseconds, up to an hour.
     Millis,
-    3_600_000.0,
+    (0.0..=3_600_000.0),
     "a time from 0 to 3600000 ms"
+);
+number!(
+    /// From one time to the next, in milliseconds: never at once, up to an hour.
+    PeriodMillis,
+    (0.1..=3_600_000.0),
+    "a period from 0.1 to 3600000 ms"
+);
+number!(
+    /// From one time to the next, in seconds: never at once, up to 31 days.
+    PeriodSeconds,
+    (0.001..=2_678_400.0),
+    "a period from 0.001 to 2678400 s"
+);
+number!(
+    /// Microseconds, up to a minute.
+    Micros,
+    (0.0..=60_000_000.0),
+    "a time from 0 to 60000000 us"
+);
+number!(
+    /// Metres, further than any trunk goes.
+    Metres,
+    (0.0..=10_000.0),
+    "a length from 0 to 10000 m"
+);
+number!(
+    /// Times a second, no more than there are bits.
+    Rate,
+    (0.0..=1_000_000.0),
+    "a rate from 0 to 1000000 per second"
 );
 number!(
     /// A share from 0 to 1.
     Share,
-    1.0,
+    (0.0..=1.0),
     "a share from 0 to 1"
 );
 
