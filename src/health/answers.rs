@@ -72,7 +72,7 @@ fn slow(mac_id: MacId, node: &Node, medians: &[(MacId, Nanos)]) -> Option<Findin
     }
     // Answers that come later than the next poll is due are as good as missed.
     let late = node.poll.interval().and_then(|i| i.quantile(0.5)).is_some_and(|interval| {
-        latency.quantile(0.99).is_some_and(|slowest| slowest.0 * 2 > interval.0)
+        latency.quantile(0.99).is_some_and(|slowest| slowest.0.saturating_mul(2) > interval.0)
     });
     (!evidence.is_empty()).then(|| Finding {
         code: Code::SlowAnswers,

@@ -80,7 +80,9 @@ fn scan_too_short(trunk: &Trunk, context: &Context) -> Option<Finding> {
         .filter(|(_, node)| {
             let latency = node.poll.latency().and_then(|l| l.quantile(0.99));
             let interval = node.poll.interval().and_then(|i| i.quantile(0.5));
-            latency.zip(interval).is_some_and(|(latency, interval)| 2 * latency.0 > interval.0)
+            latency
+                .zip(interval)
+                .is_some_and(|(latency, interval)| latency.0.saturating_mul(2) > interval.0)
                 || node.poll.missed().count() > 0
         })
         .count();
@@ -147,7 +149,7 @@ fn was_polled(node: &Node, allocated: Choice) -> bool {
     let changes = ConnectionKind::ChangeOfState.choice();
     let by_change = allocated.has(changes) && !allocated.has(Choice::POLL);
     let often = node.poll.interval().and_then(|interval| interval.quantile(0.99));
-    let often = often.is_some_and(|interval| SCANS_MISSED * interval.0 < SETTLED.0);
+    let often = often.is_some_and(|interval| interval.0.saturating_mul(SCANS_MISSED) < SETTLED.0);
     often
         && !by_change
         && node.change_of_state.is_unused()
