@@ -9,7 +9,7 @@ use super::listen::print;
 use super::{Failure, Outcome};
 use crate::output::create;
 use crate::plan::{Plan, Report, Size, Traffic, Verdict, scan_svg, text};
-use crate::source::read_text;
+use crate::source::{one_line, read_text};
 
 /// Predicted load, scan time and cable limits, before anything is connected.
 ///
@@ -102,6 +102,9 @@ fn parse_size(words: &str) -> Result<Size, String> {
     Ok(Size { command_bytes: size.0, response_bytes: size.1 })
 }
 
+/// So many problems of one plan are told.
+const PROBLEMS_TOLD: usize = 20;
+
 /// Reads the plan at a path.
 ///
 /// # Errors
@@ -110,7 +113,12 @@ pub(super) fn read_plan(path: &Path) -> Result<Plan, Failure> {
     let name = path.display();
     let text = read_text(path).map_err(|error| Failure(error.to_string()))?;
     Plan::parse(&text).map_err(|error| {
-        let lines: Vec<_> = error.problems.iter().map(|p| format!("{name}: {p}")).collect();
+        let told = error.problems.iter().take(PROBLEMS_TOLD);
+        let mut lines: Vec<_> = told.map(|p| one_line(&format!("{name}: {p}"))).collect();
+        let more = error.problems.len().saturating_sub(PROBLEMS_TOLD);
+        if more > 0 {
+            lines.push(format!("{name}: and {more} more problems"));
+        }
         Failure(lines.join("\ndropline: "))
     })
 }

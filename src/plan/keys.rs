@@ -33,17 +33,20 @@ impl Display for Problem {
 /// The text of a plan and what is wrong with it so far.
 pub(super) struct Source<'t> {
     text: &'t str,
+    /// Where each line feed stands.
+    feeds: Vec<usize>,
     problems: RefCell<Vec<Problem>>,
 }
 
 impl<'t> Source<'t> {
     pub fn new(text: &'t str) -> Source<'t> {
-        Source { text, problems: RefCell::default() }
+        let feeds = memchr::memchr_iter(b'\n', text.as_bytes()).collect();
+        Source { text, feeds, problems: RefCell::default() }
     }
 
     /// The line in which a byte stands, from 1.
     pub fn line(&self, offset: usize) -> usize {
-        1 + self.text.bytes().take(offset).filter(|&byte| byte == b'\n').count()
+        1 + self.feeds.partition_point(|&feed| feed < offset)
     }
 
     pub fn report(&self, line: usize, key: impl Into<String>, what: impl Into<String>) {

@@ -247,15 +247,18 @@ fn supply_limits(cabling: &Cabling, network: &Network) -> Vec<Limit> {
     limits.extend(closest_or_all(devices.collect()));
     let volts = || network.taps.iter().map(|at| at.trunk_v).chain(fed(cabling, network));
     let (low, high) = (volts().fold(f64::MAX, f64::min), volts().fold(f64::MIN, f64::max));
-    limits.push(at_most(
-        "voltage-difference",
-        "difference between the highest and the lowest voltage of the trunk".into(),
-        Some(high - low),
-        MOST_DIFFERENCE_V,
-        "V",
-        PRACTICE,
-        "move the supply nearer to the load, add one, or use thick cable",
-    ));
+    // Without a tap or a supply that feeds there is no voltage to tell of.
+    if low <= high {
+        limits.push(at_most(
+            "voltage-difference",
+            "difference between the highest and the lowest voltage of the trunk".into(),
+            Some(high - low),
+            MOST_DIFFERENCE_V,
+            "V",
+            PRACTICE,
+            "move the supply nearer to the load, add one, or use thick cable",
+        ));
+    }
     let supplies = cabling.supplies.iter().zip(&network.supply_a);
     let supplies = supplies.filter_map(|(supply, &gives)| {
         Some(at_most(
