@@ -1,8 +1,30 @@
-//! The near miss: what somebody who wrote a name that is not known probably meant.
+//! The near miss: what somebody who wrote a name that is not known probably meant; and what
+//! was written, as it can be shown.
+
+/// No name is longer; how near a longer one is would cost memory by its length.
+const LONGEST_NAME: usize = 100;
+
+/// So much of a line is shown.
+const EXCERPT: usize = 120;
+
+/// What stands in a line of a file, short enough to be read and with nothing in it that would
+/// steer a terminal.
+pub fn excerpt(line: &str) -> String {
+    let shown = line.trim().chars().take(EXCERPT);
+    let mut shown: String =
+        shown.map(|c| if c.is_control() { char::REPLACEMENT_CHARACTER } else { c }).collect();
+    if line.trim().chars().nth(EXCERPT).is_some() {
+        shown.push('…');
+    }
+    shown
+}
 
 /// The known name closest to what was written, if one is close. Upper and lower case, `_`, `-`
 /// and spaces make no difference.
 pub fn nearest<'a>(written: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    if written.len() > LONGEST_NAME {
+        return None;
+    }
     let plain = |name: &str| name.to_lowercase().replace(['_', ' '], "-");
     let written = plain(written);
     let distance = |name: &str| strsim::damerau_levenshtein(&written, &plain(name));
@@ -37,6 +59,7 @@ mod tests {
         assert_eq!(nearest("eth0", known), None);
         assert_eq!(nearest("", known), None);
         assert_eq!(did_you_mean("can2", []), "");
+        assert_eq!(nearest(&"can0".repeat(1_000_000), known), None);
     }
 
     #[test]

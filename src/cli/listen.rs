@@ -171,8 +171,18 @@ fn unwritten(path: &Path, error: &std::io::Error) -> Failure {
 }
 
 /// Says something to the person, on standard error. There may be nobody any more: the terminal
-/// that a command was started in may go away, the work must not.
+/// that a command was started in may go away, the work must not. Files and their names are in
+/// messages: nothing in them may steer the terminal, or fill it.
 pub(super) fn say(message: &str) {
+    /// So many characters of a line are told.
+    const LONGEST: usize = 2000;
+    let shown = |c: char| match c {
+        '\n' => '\n',
+        c if c.is_control() => char::REPLACEMENT_CHARACTER,
+        c => c,
+    };
+    let lines = message.split('\n').map(|line| line.chars().take(LONGEST).collect::<String>());
+    let message: String = lines.collect::<Vec<_>>().join("\n").chars().map(shown).collect();
     bar::above(|| {
         let _ = writeln!(std::io::stderr(), "dropline: {message}");
     });

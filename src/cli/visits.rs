@@ -34,7 +34,7 @@ pub(super) fn visit(path: &Path, interface: Option<&str>) -> Result<Summary, Fai
 }
 
 /// Larger than any summary: the latest of everything it lists is bounded.
-const MOST_BYTES: u64 = 64 << 20;
+const MOST_BYTES: u64 = 8 << 20;
 
 /// `None` if it is something else, such as a capture.
 fn read_summary(path: &Path) -> Result<Option<Summary>, Failure> {
@@ -46,11 +46,11 @@ fn read_summary(path: &Path) -> Result<Option<Summary>, Failure> {
     if read.is_err() || !may_be_summary(&start) {
         return Ok(None);
     }
-    file.take(MOST_BYTES).read_to_end(&mut start).map_err(cannot)?;
+    let start = source::read_bounded(start.chain(file), MOST_BYTES).map_err(cannot)?;
     match Summary::from_json(&start) {
         Ok(summary) => Ok(Some(summary)),
         Err(SummaryError::NotASummary) => Ok(None),
-        Err(error) => Err(Failure(format!("{}: {error}", path.display()))),
+        Err(error) => Err(Failure(source::one_line(&format!("{}: {error}", path.display())))),
     }
 }
 

@@ -1,12 +1,13 @@
 //! Data sheet files (EDS) of a directory, hundreds of them, into an index.
 
+use std::fs::File;
 use std::path::{Path, PathBuf};
 
-use super::{SourceError, one_line};
+use super::{SourceError, one_line, read_bounded};
 use crate::fieldbus::eds::{DataSheet, Index, decode_text};
 
 /// No data sheet is anywhere near as long; what is, is something else.
-const LONGEST: u64 = 16 << 20;
+const LONGEST: u64 = 4 << 20;
 /// Directories in directories, no deeper than this: a link may lead back up.
 const DEEPEST: usize = 8;
 
@@ -58,7 +59,9 @@ fn list(
             {
                 left_out.push(one_line(&format!("{}: {error}", path.display())));
             }
-        } else if path.extension().is_some_and(|end| end.eq_ignore_ascii_case("eds")) {
+        } else if path.is_file()
+            && path.extension().is_some_and(|end| end.eq_ignore_ascii_case("eds"))
+        {
             files.push(path);
         }
     }
@@ -66,11 +69,7 @@ fn list(
 }
 
 fn read(path: &Path) -> std::io::Result<Vec<u8>> {
-    let length = std::fs::metadata(path)?.len();
-    if length > LONGEST {
-        return Err(std::io::Error::other("too long for a data sheet"));
-    }
-    std::fs::read(path)
+    read_bounded(File::open(path)?, LONGEST)
 }
 
 #[cfg(test)]

@@ -27,7 +27,7 @@ pub use live::{
 pub use piece_name::{PieceName, whole_name};
 pub use progress::Progress;
 pub use saved::{AnySource, Saved, SavedReader, open, open_reader, reader_of};
-pub use text_file::{read_text, unreadable};
+pub use text_file::{LONGEST_TEXT, read_bounded, read_text, unreadable};
 
 /// A source of records. Live or saved, the analysis cannot tell them apart.
 pub trait Source {

@@ -1,21 +1,50 @@
 //! Text files that a command is given, read whole; and what to say of a file that is not there.
 
-use std::io::{self, ErrorKind};
+use std::fs::File;
+use std::io::{self, ErrorKind, Read};
 use std::path::Path;
 
 use super::SourceError;
 use crate::near::nearest;
 
+/// The longest plan, scenario or file of tolerances, in bytes: far longer than any of a trunk
+/// with 64 addresses, and so short that what a hostile one becomes in memory has an end.
+pub const LONGEST_TEXT: u64 = 4 << 20;
+
 /// Reads a text file; `-`: standard input.
 ///
 /// # Errors
-/// One line for each of: not there, not allowed, a directory, no text.
+/// One line for each of: not there, not allowed, a directory, no text, longer than
+/// [`LONGEST_TEXT`].
 pub fn read_text(path: &Path) -> Result<String, SourceError> {
     if path == Path::new("-") {
-        return io::read_to_string(io::stdin())
+        return read_bounded(io::stdin(), LONGEST_TEXT)
+            .and_then(text_of)
             .map_err(|error| SourceError(format!("standard input: cannot be read: {error}")));
     }
-    std::fs::read_to_string(path).map_err(|error| unreadable(path, &error))
+    File::open(path)
+        .and_then(|file| read_bounded(file, LONGEST_TEXT))
+        .and_then(text_of)
+        .map_err(|error| unreadable(path, &error))
+}
+
+fn text_of(bytes: Vec<u8>) -> io::Result<String> {
+    String::from_utf8(bytes).map_err(|_| ErrorKind::InvalidData.into())
+}
+
+/// All that is in a file, or an error that says that it is longer than `most` bytes. What is no
+/// plain file does not tell its length, so it is counted as it is read.
+///
+/// # Errors
+/// Those of reading, and [`ErrorKind::FileTooLarge`].
+pub fn read_bounded(file: impl Read, most: u64) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    let read = file.take(most + 1).read_to_end(&mut bytes)?;
+    if read as u64 > most {
+        let what = format!("longer than {} MB; is it the right file?", most >> 20);
+        return Err(io::Error::new(ErrorKind::FileTooLarge, what));
+    }
+    Ok(bytes)
 }
 
 /// Why a file that should be read cannot be.
@@ -30,6 +59,7 @@ pub fn unreadable(path: &Path, error: &io::Error) -> SourceError {
             format!("{name}: you may not read it; ask its owner for the right to")
         }
         ErrorKind::IsADirectory => format!("{name}: a directory; give one file in it"),
+        ErrorKind::FileTooLarge => format!("{name}: {error}"),
         ErrorKind::InvalidData => format!("{name}: no text; is it the right file?"),
         _ => format!("{name}: cannot be read: {error}"),
     })

@@ -10,6 +10,12 @@ use std::collections::hash_map::Entry as Slot;
 /// So many problems are kept one by one.
 const MAX_PROBLEMS: usize = 100;
 
+/// So many characters of each: a value may be as long as the file.
+const LONGEST_PROBLEM: usize = 200;
+
+/// So many entries and values are read; a large drive has some ten thousand.
+pub(super) const MAX_VALUES: usize = 100_000;
+
 /// Something wrong with a file.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Problem {
@@ -73,6 +79,11 @@ impl Entries {
         let mut reader = Reader::default();
         for (index, line) in lines(text).enumerate() {
             reader.line(index + 1, line);
+            if reader.values > MAX_VALUES {
+                let what = format!("more than {MAX_VALUES} values; what follows is left out");
+                reader.entries.problem(index + 1, what);
+                break;
+            }
         }
         reader.end(None);
         reader.entries
@@ -87,7 +98,12 @@ impl Entries {
 
     pub(super) fn problem(&mut self, line: usize, what: impl Into<String>) {
         if self.problems.len() < MAX_PROBLEMS {
-            self.problems.push(Problem { line, what: what.into() });
+            let mut what: String = what.into();
+            if let Some((cut, _)) = what.char_indices().nth(LONGEST_PROBLEM) {
+                what.truncate(cut);
+                what.push('…');
+            }
+            self.problems.push(Problem { line, what });
         } else {
             self.unlisted_problems += 1;
         }
@@ -104,6 +120,8 @@ struct Reader {
     entries: Entries,
     section: Option<String>,
     open: Option<Open>,
+    /// How many values and entries there are so far.
+    values: usize,
     /// The line of each entry, by section and name in small letters.
     lines: HashMap<(String, String), usize>,
 }
@@ -120,7 +138,7 @@ struct Open {
 impl Reader {
     fn line(&mut self, number: usize, line: &str) {
         let mut rest = line.trim();
-        loop {
+        while self.values <= MAX_VALUES {
             rest =
                 rest.trim_start_matches(|c: char| c.is_whitespace() || c == '\u{1A}' || c == '\0');
             if rest.is_empty() || rest.starts_with('$') {
@@ -132,7 +150,10 @@ impl Reader {
             }
             rest = if let Some(open) = &mut self.open {
                 open.last = number;
-                match values(open, rest) {
+                let before = open.entry.fields.len();
+                let taken = values(open, rest, MAX_VALUES.saturating_sub(self.values));
+                self.values += open.entry.fields.len() - before;
+                match taken {
                     Taken::All => return,
                     Taken::Unquoted => {
                         self.entries.problem(number, "a text without its closing quote");
@@ -177,6 +198,7 @@ impl Reader {
 
     fn end(&mut self, problem: Option<&str>) {
         let Some(open) = self.open.take() else { return };
+        self.values += 1;
         let entry = open.entry;
         if let Some(problem) = problem {
             self.entries.problem(open.last, format!("{}: {problem}", entry.name));
@@ -216,11 +238,15 @@ enum Taken<'a> {
     Ended(&'a str),
 }
 
-/// Takes values up to the semicolon or the end of the line.
-fn values<'a>(open: &mut Open, text: &'a str) -> Taken<'a> {
+/// Takes values up to the semicolon or the end of the line, or until there are more than `most`.
+fn values<'a>(open: &mut Open, text: &'a str, most: usize) -> Taken<'a> {
     let fields = &mut open.entry.fields;
+    let most = fields.len() + most;
     let mut rest = text;
     loop {
+        if fields.len() > most {
+            return Taken::All;
+        }
         rest = rest.trim_start();
         let Some(first) = rest.chars().next() else { return Taken::All };
         match first {

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize};
 
-use crate::near::did_you_mean_by;
+use crate::near::{did_you_mean_by, excerpt};
 
 /// What a comparison lets pass. The values are common practice, no source.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -128,7 +128,7 @@ shortest_s = 10
             let line = text.bytes().take(offset).filter(|&byte| byte == b'\n').count();
             ToleranceError {
                 line: line + 1,
-                text: text.lines().nth(line).unwrap_or_default().trim().to_string(),
+                text: excerpt(text.lines().nth(line).unwrap_or_default()),
                 what: error.message().replace('\n', ", ") + &did_you_mean_by(error.message()),
             }
         })
