@@ -8,7 +8,7 @@ use std::ops::RangeInclusive;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use crate::near::did_you_mean;
+use crate::near::{did_you_mean, excerpt};
 
 /// One thing to put right in a plan.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -242,7 +242,8 @@ impl<'a, 't> Keys<'a, 't> {
             let what =
                 format!("unknown key{}", did_you_mean(name.get_ref(), known.iter().copied()));
             let line = self.source.line(name.span().start);
-            self.source.report(line, self.full(&name.get_ref().escape_debug().to_string()), what);
+            let name = excerpt(&name.get_ref().escape_debug().to_string());
+            self.source.report(line, self.full(&name), what);
         }
     }
 

@@ -9,7 +9,7 @@ use crate::near::nearest;
 
 /// The longest plan, scenario or file of tolerances, in bytes: far longer than any of a trunk
 /// with 64 addresses, and so short that what a hostile one becomes in memory has an end.
-pub const LONGEST_TEXT: u64 = 4 << 20;
+pub const LONGEST_TEXT: u64 = 1 << 20;
 
 /// Reads a text file; `-`: standard input.
 ///
