@@ -140,8 +140,16 @@ fn missing(records: &[Record], read: &Read) -> usize {
     records.iter().filter(|record| !read.records.contains(record)).count()
 }
 
+/// 64 cases of each, or as many as PROPTEST_CASES asks for.
+fn config() -> ProptestConfig {
+    match std::env::var_os("PROPTEST_CASES") {
+        Some(_) => ProptestConfig::default(),
+        None => ProptestConfig::with_cases(64),
+    }
+}
+
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(64))]
+    #![proptest_config(config())]
 
     #[test]
     fn captures_and_pcapng_give_back_what_went_in(
