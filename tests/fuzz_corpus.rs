@@ -38,3 +38,52 @@ fn files() {
         }
     }
 }
+
+/// Each whole, and cut and a bit wrong in so many places.
+fn each(name: &str, places: usize, check: impl Fn(&[u8])) {
+    for bytes in corpus(name) {
+        check(&bytes);
+        let step = (bytes.len() / places.max(1)).max(1);
+        for at in (0..bytes.len()).step_by(step).take(places) {
+            check(&bytes[..at]);
+            let mut broken = bytes.clone();
+            broken[at] ^= 1 << (at % 8);
+            check(&broken);
+        }
+    }
+}
+
+#[test]
+fn pcapng() {
+    each("pcapng", 12, checks::pcapng);
+}
+
+#[test]
+fn data_sheets() {
+    each("data_sheet", 12, checks::data_sheet);
+}
+
+#[test]
+fn plans() {
+    each("plan", 12, checks::plan);
+}
+
+#[test]
+fn scenarios() {
+    each("scenario", 0, checks::scenario);
+}
+
+#[test]
+fn fragments() {
+    each("fragment", 12, checks::fragment);
+}
+
+#[test]
+fn trunks() {
+    each("trunk", 12, checks::trunk);
+}
+
+#[test]
+fn summaries() {
+    each("summary", 12, checks::summary);
+}

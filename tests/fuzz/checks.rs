@@ -1,13 +1,25 @@
 //! What must hold for any bytes at all; used by the fuzz targets and by `cargo test`.
 
-// Each user takes one of the two.
+// Each user takes some of them.
 #![allow(dead_code)]
+
+mod described;
+mod heard;
+
+pub use described::{data_sheet, plan, scenario, summary};
+pub use heard::{fragment, trunk};
+
+use std::io::Read;
 
 use dropline::output::pcapng::PcapngWriter;
 use dropline::source::{Saved, reader_of};
-use dropline::wire::{Header, Record, parse_header, parse_record, write_header, write_record};
+use dropline::wire::{
+    Header, Record, Tally, What, parse_header, parse_record, quick_frame, write_header,
+    write_record,
+};
 
-/// A line that reads as a record or a header is written and read back as the same.
+/// A line that reads as a record or a header is written and read back as the same; and the
+/// reader of the common form agrees with the general one.
 pub fn line(bytes: &[u8]) {
     if let Ok(record) = parse_record(bytes) {
         let mut line = Vec::new();
@@ -19,6 +31,11 @@ pub fn line(bytes: &[u8]) {
         write_header(&mut line, &header);
         assert_eq!(parse_header(&line).as_ref(), Ok(&header));
     }
+    // The longest line of that form must fit behind it.
+    let padded = [bytes, b"\n", &[0; 72]].concat();
+    if let Some((record, length)) = quick_frame(&padded) {
+        assert_eq!(parse_record(&padded[..length]), Ok(record));
+    }
 }
 
 /// A file reads to its end with few messages, or is refused in one line; what is read comes
@@ -28,18 +45,55 @@ pub fn file(bytes: &[u8]) {
     let mut capture = Vec::new();
     write_header(&mut capture, &header);
     records.iter().for_each(|record| write_record(&mut capture, record));
-    assert_eq!(read(&capture), Some((header.clone(), records.clone())));
+    assert_eq!(read(&capture[..]), Some((header.clone(), records.clone())));
 
     // Texts that a comment or option cannot hold are refused or left out.
     let Ok(mut writer) = PcapngWriter::new(Vec::new(), &header) else { return };
     records.iter().for_each(|record| writer.write(record).unwrap());
     let (pcapng, carried) = writer.finish().unwrap();
     if carried.left_out == 0 {
-        assert_eq!(read(&pcapng), Some((header, records)));
+        assert_eq!(read(&pcapng[..]), Some((header, records)));
     }
 }
 
-fn read(bytes: &[u8]) -> Option<(Header, Vec<Record>)> {
+/// A pcapng file reads the same however its bytes arrive, and its end counts what was read.
+pub fn pcapng(bytes: &[u8]) {
+    // Anything else is for `file`.
+    let mut whole = vec![0x0A, 0x0D, 0x0D, 0x0A];
+    whole.extend_from_slice(bytes.strip_prefix(&whole[..]).unwrap_or(bytes));
+    let at_once = read(&whole[..]);
+    assert_eq!(read(Dribble(&whole)), at_once);
+    let Some((_, records)) = at_once else { return };
+    let mut tally = Tally::default();
+    for record in &records {
+        if let (What::End(end), true) = (&record.what, records.last() == Some(record))
+            && !own(bytes)
+        {
+            assert_eq!(*end, tally);
+        }
+        tally.add(&record.what);
+    }
+    // No frame is made up: each takes 12 bytes of framing and 8 of its own at least.
+    assert!((tally.frames + tally.error_frames) as usize <= whole.len() / 20);
+}
+
+/// Whether dropline's own comments, which may claim any end, are in it.
+fn own(bytes: &[u8]) -> bool {
+    bytes.windows(6).any(|text| text == b"\"t_ns\"")
+}
+
+/// Gives a few bytes at a time.
+struct Dribble<'a>(&'a [u8]);
+
+impl Read for Dribble<'_> {
+    fn read(&mut self, out: &mut [u8]) -> std::io::Result<usize> {
+        let most = 1 + self.0.len() % 7;
+        let n = most.min(out.len()).min(self.0.len());
+        self.0.read(&mut out[..n])
+    }
+}
+
+fn read(bytes: impl Read + Send) -> Option<(Header, Vec<Record>)> {
     let mut reader = match reader_of("any", bytes, &Saved::default()) {
         Ok(reader) => reader,
         Err(error) => {

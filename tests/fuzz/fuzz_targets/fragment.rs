@@ -1,0 +1,8 @@
+//! Any sequence of fragments and acknowledges.
+
+#![no_main]
+
+#[path = "../checks.rs"]
+mod checks;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| checks::fragment(bytes));

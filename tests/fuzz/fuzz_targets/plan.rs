@@ -1,0 +1,8 @@
+//! Any text as a plan.
+
+#![no_main]
+
+#[path = "../checks.rs"]
+mod checks;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| checks::plan(bytes));
