@@ -1,7 +1,7 @@
 //! What must hold for any bytes at all; used by the fuzz targets and by `cargo test`.
 
 // Each user takes some of them.
-#![allow(dead_code)]
+#![allow(dead_code, unused_imports)]
 
 mod described;
 mod heard;
