@@ -12,7 +12,7 @@ use dropline::wire::{Nanos, What};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
-use ratatui::style::{Modifier, Style};
+use ratatui::style::{Color, Modifier, Style};
 
 const COLOURS: Theme = Theme { colour: true, unicode: true };
 const PLAIN: Theme = Theme { colour: false, unicode: true };
@@ -213,6 +213,67 @@ fn any_size_and_every_page() {
             }
         }
     }
+}
+
+/// The red, green, yellow and white of terminals: as on a text console, and as brighter ones have
+/// them (from memory). Black is black.
+const PALETTES: [[(Color, [u8; 3]); 5]; 2] = [
+    [
+        (Color::Black, [0, 0, 0]),
+        (Color::Red, [170, 0, 0]),
+        (Color::Green, [0, 170, 0]),
+        (Color::Yellow, [170, 85, 0]),
+        (Color::White, [255, 255, 255]),
+    ],
+    [
+        (Color::Black, [0, 0, 0]),
+        (Color::Red, [205, 0, 0]),
+        (Color::Green, [0, 205, 0]),
+        (Color::Yellow, [205, 205, 0]),
+        (Color::White, [255, 255, 255]),
+    ],
+];
+
+/// Relative luminance and contrast ratio: W3C, Web Content Accessibility Guidelines 2.2.
+fn contrast(a: [u8; 3], b: [u8; 3]) -> f64 {
+    let luminance = |colour: [u8; 3]| -> f64 {
+        let linear = colour.map(|part| match f64::from(part) / 255.0 {
+            low if low <= 0.04045 => low / 12.92,
+            part => ((part + 0.055) / 1.055).powf(2.4),
+        });
+        linear.iter().zip([0.2126, 0.7152, 0.0722]).map(|(part, weight)| part * weight).sum()
+    };
+    let (a, b) = (luminance(a), luminance(b));
+    (a.max(b) + 0.05) / (a.min(b) + 0.05)
+}
+
+/// Whatever the terminal's background is: a colour stands only in a block of its own, on which it
+/// can be read (3:1 for words that stand out, same source), and black is never bold.
+#[test]
+fn what_is_coloured_can_be_read_on_dark_and_light() {
+    let scene = troubled();
+    let mut blocks = 0;
+    for keys in ["", "v", "v\n", "f", "l", "?", "gxx", "t"] {
+        for (width, height) in [(80, 24), (120, 40), (200, 60)] {
+            let drawn = drawn(&screen(&scene, COLOURS, false, keys), width, height);
+            for cell in &drawn.buffer().content {
+                let (fg, bg) = (cell.fg, cell.bg);
+                if (fg, bg) == (Color::Reset, Color::Reset) {
+                    continue;
+                }
+                blocks += 1;
+                assert!(!(fg == Color::Black && cell.modifier.contains(Modifier::BOLD)));
+                for palette in PALETTES {
+                    let known = |colour| palette.iter().find(|known| known.0 == colour);
+                    let (Some(fg), Some(bg)) = (known(fg), known(bg)) else {
+                        panic!("{fg} on {bg} in {:?}", cell.symbol());
+                    };
+                    assert!(contrast(fg.1, bg.1) >= 3.0, "{} on {}", fg.0, bg.0);
+                }
+            }
+        }
+    }
+    assert!(blocks > 100, "{blocks}");
 }
 
 /// A full trunk: 63 nodes on 24 rows, those in trouble named even where they are not shown.

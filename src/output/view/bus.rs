@@ -59,7 +59,7 @@ pub fn load(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>
         if marks.trim().is_empty() {
             lines.push(axis(from, to, places, theme));
         } else {
-            lines.push(scaled("errors", marks, theme));
+            lines.push(marked("errors", marks, theme));
             lines.push(axis(from, to, places, theme));
         }
     }
@@ -82,6 +82,11 @@ pub fn scaled(label: &str, row: String, theme: Theme) -> TextLine<'static> {
         Span::styled(format!("{label:>SCALE$} "), theme.quiet()),
         Span::styled(row, theme.plot()),
     ])
+}
+
+/// A row of marks with its label, as strong as words.
+pub fn marked(label: &str, marks: String, theme: Theme) -> TextLine<'static> {
+    TextLine::from(vec![Span::styled(format!("{label:>SCALE$} "), theme.quiet()), Span::raw(marks)])
 }
 
 /// The times at both ends of a plot.

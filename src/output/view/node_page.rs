@@ -147,7 +147,7 @@ fn over_time(screen: &Screen, detail: &NodeDetail, width: usize) -> Vec<TextLine
         .map(|cell| if cell.is_some_and(|c| c.1 > 0) { theme.cross() } else { ' ' })
         .collect();
     if !misses.trim().is_empty() {
-        lines.push(bus::scaled("missed", misses, theme));
+        lines.push(bus::marked("missed", misses, theme));
     }
     lines.push(bus::axis(from, to, places, theme));
     lines

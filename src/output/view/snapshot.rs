@@ -43,7 +43,7 @@ pub struct Snapshot {
     pub now: Nanos,
     /// Frames, error frames and lost frames so far.
     pub tally: Tally,
-    /// Everything found, open ones first, then the gravest.
+    /// Everything found: what is open, what is over, notes; among these the gravest first.
     pub findings: Vec<Found>,
     /// The nodes of which anything is known, by address.
     pub nodes: Vec<NodeRow>,
@@ -177,6 +177,13 @@ pub struct ErrorsNow {
     pub changes: [u64; 4],
 }
 
+impl Found {
+    /// Its place in the list: a fault that is over says more of a node than a note.
+    fn rank(&self) -> (bool, bool) {
+        (self.finding.severity == Severity::Note, !self.open)
+    }
+}
+
 impl Snapshot {
     /// Takes it. `ended`: nothing more will come, so a missing end counts; `page`: the node that
     /// more is wanted of.
@@ -190,7 +197,7 @@ impl Snapshot {
             .filter(|finding| ended || finding.code != Code::CaptureCutOff)
             .map(|finding| Found { open: is_open(&finding, trunk), finding })
             .collect();
-        findings.sort_by_key(|found| !found.open);
+        findings.sort_by_key(Found::rank);
         let nodes = trunk
             .nodes()
             .map(|(mac_id, node)| NodeRow {
@@ -283,13 +290,12 @@ fn row(mac_id: MacId, node: &Node, findings: &[Found]) -> NodeRow {
     }
 }
 
-/// The gravest open finding about the node, else the gravest that is over.
+/// The first finding about the node, but for notes that are over.
 fn trouble(mac_id: MacId, findings: &[Found]) -> Option<usize> {
-    let about = |found: &Found| found.finding.mac_id == Some(mac_id);
-    findings.iter().position(|found| found.open && about(found)).or_else(|| {
-        let graver = |found: &Found| found.finding.severity > Severity::Note;
-        findings.iter().position(|found| about(found) && graver(found))
-    })
+    let note = |found: &Found| found.finding.severity == Severity::Note;
+    let counts =
+        |found: &Found| found.finding.mac_id == Some(mac_id) && (found.open || !note(found));
+    findings.iter().position(counts)
 }
 
 fn detail(mac_id: MacId, node: &Node) -> NodeDetail {

@@ -39,15 +39,15 @@ pub struct Theme {
 }
 
 impl Theme {
-    /// A word that says how something is.
+    /// A word that says how something is. Black is not bold: many terminals make grey of that.
     pub fn tag(&self, grade: Grade) -> Style {
         let bold = Style::new().add_modifier(Modifier::BOLD);
         match (grade, self.colour) {
             (Grade::Plain, _) => Style::new(),
             (Grade::Well, false) => bold,
-            (Grade::Well, true) => bold.fg(Color::Black).bg(Color::Green),
+            (Grade::Well, true) => Style::new().fg(Color::Black).bg(Color::Green),
             (Grade::Warning, false) => bold.add_modifier(Modifier::UNDERLINED),
-            (Grade::Warning, true) => bold.fg(Color::Black).bg(Color::Yellow),
+            (Grade::Warning, true) => Style::new().fg(Color::Black).bg(Color::Yellow),
             (Grade::Fault, false) => bold.add_modifier(Modifier::REVERSED),
             (Grade::Fault, true) => bold.fg(Color::White).bg(Color::Red),
         }
@@ -63,9 +63,10 @@ impl Theme {
         Style::new().add_modifier(Modifier::DIM)
     }
 
-    /// A light of a device, or what stands for it.
+    /// The blocks of a plot: large areas, so not as strong as the words. Of the terminal's own
+    /// colours none can be seen on every dark and every light background.
     pub fn plot(&self) -> Style {
-        if self.colour { Style::new().fg(Color::Cyan) } else { Style::new() }
+        self.quiet()
     }
 
     /// A column of a plot, filled up to so many eighths.
