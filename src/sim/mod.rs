@@ -34,7 +34,7 @@ mod world;
 
 pub use exchanges::{Ending, ExchangeTruth, Series};
 pub use program::Device;
-pub use scenario::{Scenario, ScenarioError};
+pub use scenario::{FaultKind, Scenario, ScenarioError};
 pub use source::SimSource;
 pub use truth::Truth;
 

@@ -22,8 +22,9 @@ pub struct Fault {
 }
 
 /// What goes wrong, how hard and where.
-#[derive(Debug, Clone, Deserialize)]
+#[derive(Debug, Clone, Deserialize, strum::VariantNames)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
+#[strum(serialize_all = "kebab-case")]
 pub enum FaultKind {
     /// A second device with the address of a node.
     DuplicateAddress {
@@ -261,6 +262,11 @@ pub enum NoisePattern {
 
 fn always() -> Share {
     Share(1.0)
+}
+
+impl FaultKind {
+    /// Every kind there is, by its name in a scenario.
+    pub const NAMES: &[&str] = <FaultKind as strum::VariantNames>::VARIANTS;
 }
 
 impl Fault {
