@@ -288,3 +288,17 @@ fn convert_there_and_back_is_the_same_file() {
     }
     assert_eq!(fs::read_to_string(place.path("d.jsonl")).unwrap(), text);
 }
+
+#[test]
+fn convert_gives_its_account_as_json() {
+    let place = Place::new();
+    place.file("a.jsonl", capture(&[HEADER, FRAME, "not a record", FRAME, END]) + "{\"t_ns\":");
+    let ran = place.run(&["convert", "--json", "a.jsonl", "b.pcapng"]);
+    let account: serde_json::Value = serde_json::from_str(&ran.out).unwrap();
+    let expected = serde_json::json!({
+        "format": "dropline-conversion", "version": 1, "from": "a.jsonl", "to": "b.pcapng",
+        "frames": 2, "error_frames": 0, "lost_frames": 0, "unreadable": 1, "left_out": 0,
+        "torn": true, "broke_off": null
+    });
+    assert_eq!((ran.code, account), (Some(0), expected));
+}

@@ -115,6 +115,43 @@ fn one_piece_is_the_capture() {
     assert_eq!(String::from_utf8_lossy(&output.stdout), expected.to_json());
 }
 
+/// Whatever reads captures takes all pieces as the one that they are.
+#[test]
+fn every_command_takes_the_pieces_as_one() {
+    let (header, records) = demo();
+    let directory = TempDir::new().unwrap();
+    let one = directory.path().join("line3.jsonl");
+    watched(&one, "1h", &records, &header);
+    let one = std::fs::rename(&files(directory.path())[0], &one).map(|()| one).unwrap();
+    let apart = TempDir::new().unwrap();
+    let pieces = pieces(&apart);
+    let output = |before: &[&str], files: &[PathBuf], after: &[&str]| {
+        let mut command = Command::cargo_bin("dropline").unwrap();
+        let output = command.args(before).args(files).args(after).output().unwrap();
+        assert!(output.status.success(), "{}", said(&output));
+        output
+    };
+    for command in [&["frames", "--noted"][..], &["frames", "--json"], &["replay", "--view"]] {
+        let [one, several] = [std::slice::from_ref(&one), &pieces[..]]
+            .map(|files| String::from_utf8(output(command, files, &[]).stdout).unwrap());
+        assert!(one.lines().count() > 10, "{command:?}");
+        assert!(one == several, "{command:?}");
+    }
+    let page = apart.path().join("line3.report.html");
+    let one = output(&["report"], &[one], &[]);
+    assert!(said(&one).contains("line3.report.html written"), "{}", said(&one));
+    output(&["report"], &pieces, &[]);
+    let [one, several] = [directory.path().join("line3.report.html"), page.clone()]
+        .map(|page| std::fs::read_to_string(page).unwrap());
+    assert!(one == several);
+    // A piece that cannot be read to its end leaves no page that would be taken for the whole.
+    std::fs::remove_file(&page).unwrap();
+    std::fs::write(&pieces[2], "no capture").unwrap();
+    let mut command = Command::cargo_bin("dropline").unwrap();
+    let broken = command.arg("report").args(&pieces).output().unwrap();
+    assert_eq!((broken.status.code(), page.exists()), (Some(2), false), "{}", said(&broken));
+}
+
 fn pieces(directory: &TempDir) -> Vec<PathBuf> {
     let (header, records) = demo();
     watched(&directory.path().join("line3.jsonl"), "5s", &records, &header);

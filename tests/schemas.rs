@@ -5,6 +5,7 @@ use std::path::Path;
 
 use dropline::health::Summary;
 use dropline::health::compare::{Comparison, Trend};
+use dropline::output::Conversion;
 
 fn held_in_step(name: &str, schema: &schemars::Schema) {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("shared").join(name);
@@ -24,6 +25,11 @@ fn held_in_step(name: &str, schema: &schemars::Schema) {
 fn the_comparison_schemas_are_those_of_the_code() {
     held_in_step("comparison.schema.json", &Comparison::schema());
     held_in_step("trend.schema.json", &Trend::schema());
+}
+
+#[test]
+fn the_conversion_schema_is_that_of_the_code() {
+    held_in_step("conversion.schema.json", &Conversion::schema());
 }
 
 #[test]

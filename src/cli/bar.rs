@@ -1,5 +1,5 @@
-//! The bar that says how far the reading of a large file is, at which rate and how long it will
-//! take. It is for a person at a terminal; the reading does not know of it.
+//! The bar that says how far work that takes long is, at which rate and how long it will take.
+//! It is for a person at a terminal; the work does not know of it.
 
 use std::io::{IsTerminal, stderr, stdout};
 use std::sync::mpsc::{self, RecvTimeoutError, Sender};
@@ -11,13 +11,16 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use crate::source::Progress;
 
-/// What is read within this time needs no bar.
+/// What is done within this time needs no bar.
 const PATIENCE: Duration = Duration::from_secs(1);
 /// How often it is drawn.
 const REDRAW: Duration = Duration::from_millis(250);
 
-const LOOK: &str =
+/// Over bytes of files.
+const BYTES: &str =
     "{percent:>3} % [{bar:30}] {bytes} of {total_bytes}, {bytes_per_sec}, {eta} left";
+/// Over seconds of a trunk.
+const SECONDS: &str = "{percent:>3} % [{bar:30}] {pos} s of {len} s, {per_sec}, {eta} left";
 
 /// The bar on the terminal now, so that a message can be said above it.
 static SHOWN: Mutex<Option<ProgressBar>> = Mutex::new(None);
@@ -29,9 +32,18 @@ pub(super) struct Bar {
 }
 
 impl Bar {
-    /// Shows how far this is, if it takes long and a person looks on.
+    /// Shows how far the reading of files is, if it takes long and a person looks on.
     pub(super) fn over(progress: &Arc<Progress>) -> Bar {
-        Bar { drawing: if stderr().is_terminal() { start(progress) } else { None } }
+        Bar::with_look(progress, BYTES)
+    }
+
+    /// The same for work that goes through the time of a trunk.
+    pub(super) fn over_seconds(progress: &Arc<Progress>) -> Bar {
+        Bar::with_look(progress, SECONDS)
+    }
+
+    fn with_look(progress: &Arc<Progress>, look: &'static str) -> Bar {
+        Bar { drawing: if stderr().is_terminal() { start(progress, look) } else { None } }
     }
 
     /// The same for a command that prints while it reads: lines and a bar on one terminal would
@@ -51,7 +63,7 @@ impl Drop for Bar {
     }
 }
 
-fn start(progress: &Arc<Progress>) -> Option<(Sender<()>, JoinHandle<()>)> {
+fn start(progress: &Arc<Progress>, look: &'static str) -> Option<(Sender<()>, JoinHandle<()>)> {
     let progress = Arc::clone(progress);
     let (stop, stopped) = mpsc::channel::<()>();
     let draw = move || {
@@ -61,15 +73,15 @@ fn start(progress: &Arc<Progress>) -> Option<(Sender<()>, JoinHandle<()>)> {
         }
         let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
         // The look is our own text; were it wrong, the usual look would do.
-        if let Ok(style) = ProgressStyle::with_template(LOOK) {
+        if let Ok(style) = ProgressStyle::with_template(look) {
             bar.set_style(style.progress_chars("#- "));
         }
-        // What was read while nobody looked counts for the rate, too.
+        // What was done while nobody looked counts for the rate, too.
         let bar = bar.with_elapsed(PATIENCE);
         *SHOWN.lock().unwrap_or_else(PoisonError::into_inner) = Some(bar.clone());
         loop {
             bar.set_length(progress.total());
-            bar.set_position(progress.read());
+            bar.set_position(progress.done());
             if !waits(REDRAW) {
                 break;
             }

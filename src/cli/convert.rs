@@ -11,6 +11,7 @@ use pcap_file::pcapng::PcapNgWriteError;
 use super::bar::Bar;
 use super::listen::{print, say};
 use super::{Failure, Outcome};
+use crate::output::Conversion;
 use crate::output::capture::DirectWriter;
 use crate::output::pcapng::PcapngWriter;
 use crate::output::{CreateError, create};
@@ -23,7 +24,10 @@ use crate::wire::{Header, Record, Tally};
 /// and back is the same again. Of another program's pcapng file, the CAN packets are taken
 /// (link type 227), with their times, losses and comments.
 #[derive(Debug, Args)]
-#[command(after_help = "Example: dropline convert line3.jsonl.zst line3.pcapng")]
+#[command(after_help = "\
+Examples:
+  dropline convert line3.jsonl.zst line3.pcapng
+  dropline convert --json from-elsewhere.pcapng line3.jsonl > converted.json")]
 pub(super) struct ConvertArgs {
     /// The file to read: a capture or pcapng
     #[arg(value_name = "IN")]
@@ -40,10 +44,14 @@ pub(super) struct ConvertArgs {
     /// Replace OUT if it exists
     #[arg(long)]
     overwrite: bool,
+
+    /// Print what was converted, and what could not be, as JSON
+    #[arg(long)]
+    json: bool,
 }
 
 pub(super) fn run(args: &ConvertArgs) -> Result<Outcome, Failure> {
-    let ConvertArgs { input, output, interface, overwrite } = args;
+    let ConvertArgs { input, output, interface, overwrite, json } = args;
     let kind = Kind::of(output)?;
     let options = Saved { interface: interface.clone(), ..Saved::default() };
     let mut reader = open_reader(input, &options).map_err(|e| Failure(e.to_string()))?;
@@ -72,13 +80,8 @@ pub(super) fn run(args: &ConvertArgs) -> Result<Outcome, Failure> {
             written.left_out
         ));
     }
-    let Tally { frames, error_frames, lost_frames } = written.tally;
-    print(&format!(
-        "{}: {frames} frames, {error_frames} error frames, {lost_frames} lost frames; {} \
-         unreadable\n",
-        output.display(),
-        reader.unreadable()
-    ))?;
+    let converted = written.account(input, output, reader.as_ref());
+    print(&if *json { converted.to_json() } else { format!("{converted}\n") })?;
     match written.broke_off {
         Some(error) => Err(Failure(error.to_string())),
         None => Ok(Outcome::Done),
@@ -113,6 +116,25 @@ struct Written {
     left_out: u64,
     /// Why reading could not go on; what was read before is written.
     broke_off: Option<SourceError>,
+}
+
+impl Written {
+    fn account(&self, input: &Path, output: &Path, reader: &dyn SavedReader) -> Conversion {
+        let Tally { frames, error_frames, lost_frames } = self.tally;
+        Conversion {
+            format: Conversion::FORMAT.to_string(),
+            version: Conversion::VERSION,
+            from: input.display().to_string(),
+            to: output.display().to_string(),
+            frames,
+            error_frames,
+            lost_frames,
+            unreadable: reader.unreadable(),
+            left_out: self.left_out,
+            torn: reader.torn(),
+            broke_off: self.broke_off.as_ref().map(ToString::to_string),
+        }
+    }
 }
 
 enum Writer {

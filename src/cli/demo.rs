@@ -4,15 +4,14 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::listen::{Expected, Results, block_on, file_name, say};
+use super::captured::Captured;
+use super::listen::{Expected, Results, analyse_with, block_on, file_name, say};
 use super::{Failure, Outcome};
-use crate::analysis::Analysis;
+use crate::analysis::Finished;
 use crate::health::Summary;
 use crate::health::summary::Kind;
 use crate::output::capture::{CaptureWriter, WriterOptions};
 use crate::sim::SimSource;
-use crate::source::Source;
-use crate::wire::What;
 
 /// Listen to a simulated trunk with a few faults: a cider bottling line at 125 kbit/s
 ///
@@ -48,26 +47,16 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, Failure> {
 
 async fn listen(args: &DemoArgs) -> Result<Summary, Failure> {
     let given = args.expected.read()?;
-    let mut source = SimSource::demo();
+    let source = SimSource::demo();
     let options = WriterOptions { overwrite: true, ..WriterOptions::default() };
-    let mut writer = CaptureWriter::create(&args.capture, source.header(), options)
+    let writer = CaptureWriter::create(&args.capture, source.header(), options)
         .map_err(|error| Failure(error.to_string()))?;
-    let mut analysis = Analysis::new(source.header()).with(given);
-    let mut batch = Vec::new();
-    let mut more = true;
-    while more {
-        more = source.fill(&mut batch).await.map_err(|error| Failure(error.to_string()))?;
-        // The writer ends the capture itself.
-        let is_end = |what: &What| matches!(what, What::End(_));
-        let records = batch.iter().take_while(|record| !is_end(&record.what)).count();
-        writer.send(&batch[..records]);
-        for record in batch.drain(..) {
-            analysis.take(&record, &mut |_, _| {});
-        }
-    }
-    let written = writer.finish(analysis.trunk().now());
-    for message in written.messages {
+    let mut source = Captured { source, writer };
+    let name = file_name(&args.capture);
+    let Finished { summary, trunk, .. } =
+        analyse_with(&mut source, given, Kind::Capture, &name, &mut |_| {}).await;
+    for message in source.writer.finish(trunk.now()).messages {
         say(&message);
     }
-    Ok(analysis.finish(Kind::Capture, &file_name(&args.capture), 0, &mut |_, _| {}))
+    Ok(summary)
 }

@@ -2,6 +2,7 @@
 
 mod adapter;
 mod bar;
+mod captured;
 mod compare;
 mod completions;
 mod convert;
@@ -18,6 +19,7 @@ mod teller;
 mod view;
 mod visits;
 mod watch;
+mod whole;
 
 use std::process::ExitCode;
 

@@ -26,9 +26,9 @@ const AT_A_STRETCH: Duration = Duration::from_millis(20);
 /// How often the view may get new numbers while nothing is due.
 const LOOK: Duration = Duration::from_millis(100);
 
-/// A capture being played.
+/// A capture being played, or all pieces of one.
 pub(super) struct Player {
-    path: PathBuf,
+    captures: Vec<PathBuf>,
     options: Saved,
     source: AnySource,
     analysis: Analysis,
@@ -59,18 +59,18 @@ enum Goal {
 
 /// Plays a capture until the person ends it.
 pub(super) async fn play(
-    path: PathBuf,
+    captures: Vec<PathBuf>,
     options: Saved,
     name: String,
     given: Given,
 ) -> Result<(), Failure> {
-    let source = open(&path, &options)?;
+    let source = open(&captures, &options)?;
     let subject = Subject { name, header: source.header().clone(), live: false };
     let no_terminal = |error| Failure(format!("cannot use the terminal: {error}"));
     let analysis = Analysis::new(source.header()).with(given);
     let view = View::start(subject).map_err(no_terminal)?;
     let player = Player {
-        path,
+        captures,
         options,
         source,
         analysis,
@@ -91,8 +91,8 @@ pub(super) async fn play(
     player.run().await
 }
 
-fn open(path: &std::path::Path, options: &Saved) -> Result<AnySource, Failure> {
-    source::open(path, options).map_err(|error| Failure(error.to_string()))
+fn open(captures: &[PathBuf], options: &Saved) -> Result<AnySource, Failure> {
+    source::open_all(captures, options).map_err(|error| Failure(error.to_string()))
 }
 
 impl Player {
@@ -308,7 +308,7 @@ impl Player {
 
     /// From the beginning: the analysis cannot run backwards.
     fn restart(&mut self) -> Result<(), Failure> {
-        self.source = open(&self.path, &self.options)?;
+        self.source = open(&self.captures, &self.options)?;
         let anew = Analysis::new(self.source.header());
         let given = std::mem::replace(&mut self.analysis, anew).into_given();
         self.analysis = Analysis::new(self.source.header()).with(given);
@@ -323,7 +323,11 @@ impl Player {
 }
 
 /// Without a terminal: the log as plain lines, then the summary as a page.
-pub(super) async fn tell(source: &mut AnySource, name: &str, given: Given) -> Result<(), Failure> {
+pub(super) async fn tell(
+    source: &mut impl Source,
+    name: &str,
+    given: Given,
+) -> Result<(), Failure> {
     let mut analysis = Analysis::new(source.header()).with(given);
     let mut narrator = Narrator::default();
     let mut batch = Vec::new();

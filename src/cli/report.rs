@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::bar::Bar;
-use super::listen::{Expected, Heard, analyse_with, block_on, file_name, say};
+use super::listen::{Expected, Heard, analyse_with, block_on, say};
+use super::whole::{Whole, name_of};
 use super::{Failure, Outcome, visits};
 use crate::health::Summary;
 use crate::health::compare::{Comparison, Tolerance, Trend};
@@ -21,11 +22,12 @@ use crate::wire::What;
 #[command(after_help = "\
 Examples:
   dropline report line3.jsonl --site \"Orchard Lane, line 3\" --by \"A. Fitter\" -o line3.html
+  dropline report night-*.jsonl.zst -o night.html
   dropline report tonight.jsonl --baseline signed-off.summary.json --trend visits/")]
 pub(super) struct ReportArgs {
-    /// A capture, plain or zstd-compressed, or pcapng
-    #[arg(value_name = "CAPTURE")]
-    capture: PathBuf,
+    /// A capture, plain or zstd-compressed, or pcapng; or all pieces of one
+    #[arg(value_name = "CAPTURE", required = true)]
+    captures: Vec<PathBuf>,
 
     /// Of a pcapng file with several CAN interfaces, the one to report on
     #[arg(long, value_name = "NAME")]
@@ -64,18 +66,18 @@ pub(super) struct ReportArgs {
 }
 
 pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
-    let output = args.output.clone().unwrap_or_else(|| beside(&args.capture));
+    let output = args.output.clone().unwrap_or_else(|| beside(&args.captures));
     let plan = args.expected.read()?;
     let options = source::Saved { interface: args.interface.clone(), ..source::Saved::default() };
-    let mut source = source::open(&args.capture, &options).map_err(|e| Failure(e.to_string()))?;
-    if is_same(&output, &args.capture) {
+    let mut source = Whole::open(&args.captures, &options)?;
+    if args.captures.iter().any(|capture| is_same(&output, capture)) {
         let name = output.display();
         return Err(Failure(format!("{name}: that is the capture itself; give another name")));
     }
     let earlier = Earlier::read(args)?;
     // Before the work, so that a name that cannot be is refused at once.
     let mut file = create(&output, args.overwrite).map_err(|e| Failure(e.to_string()))?;
-    let name = file_name(&args.capture);
+    let name = name_of(&args.captures);
     let mut log = Log::default();
     let mut running = Running::default();
     let mut hear = |heard: Heard<'_>| match heard {
@@ -90,6 +92,13 @@ pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
     let bar = Bar::over(&options.progress);
     let finished = block_on(analyse_with(&mut source, plan, Kind::Capture, &name, &mut hear))?;
     drop(bar);
+    if let Err(failure) = source.is_whole() {
+        // Not a page that would be taken for that of the whole.
+        drop(file);
+        std::fs::remove_file(&output)
+            .map_err(|error| Failure(CreateError::new(&output, &error).to_string()))?;
+        return Err(failure);
+    }
     let summary = &finished.summary;
     let baseline = earlier.baseline.as_ref();
     let baseline = baseline.map(|then| Comparison::of(then, summary, &earlier.tolerance));
@@ -152,12 +161,13 @@ fn is_same(one: &Path, other: &Path) -> bool {
     }
 }
 
-/// The capture's name with another ending, in the same directory.
-fn beside(capture: &Path) -> PathBuf {
-    let name = file_name(capture);
+/// The capture's name with another ending, in the directory of its first piece.
+fn beside(captures: &[PathBuf]) -> PathBuf {
+    let name = name_of(captures);
     let endings = [".jsonl.zst", ".jsonl", ".pcapng"];
     let stem = endings.iter().find_map(|ending| name.strip_suffix(ending)).unwrap_or(&name);
-    capture.with_file_name(format!("{stem}.report.html"))
+    let first = captures.first().map_or(Path::new(""), PathBuf::as_path);
+    first.with_file_name(format!("{stem}.report.html"))
 }
 
 #[cfg(test)]
@@ -171,7 +181,9 @@ mod tests {
             ("line3.jsonl", "line3.report.html"),
             ("line.3", "line.3.report.html"),
         ] {
-            assert_eq!(beside(Path::new(capture)), Path::new(page));
+            assert_eq!(beside(&[capture.into()]), Path::new(page));
         }
+        let pieces = [1, 2].map(|n| format!("a/night-00000{n}-20260302T063000Z.jsonl.zst").into());
+        assert_eq!(beside(&pieces), Path::new("a/night.report.html"));
     }
 }

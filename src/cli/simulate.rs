@@ -2,16 +2,18 @@
 
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use clap::Args;
 
+use super::bar::Bar;
 use super::listen::block_on;
 use super::{Failure, Outcome};
 use crate::output::{CreateError, create};
 use crate::sim::onto::Player;
 use crate::sim::{Scenario, SimSource};
-use crate::source::{Saved, Source, SourceError, open, read_text};
-use crate::wire::{write_header, write_record};
+use crate::source::{Progress, Saved, Source, SourceError, open, read_text};
+use crate::wire::{Nanos, write_header, write_record};
 
 /// Make a capture by simulating a trunk, its devices and its faults
 #[derive(Debug, Args)]
@@ -44,6 +46,9 @@ pub(super) struct SimulateArgs {
     overwrite: bool,
 }
 
+/// In nanoseconds.
+const SECOND: u64 = Nanos::SECOND.0.unsigned_abs();
+
 pub(super) fn run(args: &SimulateArgs) -> Result<Outcome, Failure> {
     if let Some(interface) = &args.onto {
         return play(args, interface);
@@ -57,7 +62,11 @@ pub(super) fn run(args: &SimulateArgs) -> Result<Outcome, Failure> {
     let file = new(output)?;
     let truth = args.truth.as_deref().map(|path| new(path).map(|file| (path, file))).transpose()?;
     let compressed = output.extension().is_some_and(|extension| extension == "zst");
-    write_capture(&mut source, file, compressed).map_err(|error| cannot(output, error))?;
+    let progress = Arc::new(Progress::of(source.duration().0.unsigned_abs() / SECOND));
+    let bar = Bar::over_seconds(&progress);
+    write_capture(&mut source, file, compressed, &progress)
+        .map_err(|error| cannot(output, error))?;
+    drop(bar);
     if let Some((path, file)) = truth {
         let mut out = BufWriter::new(file);
         serde_json::to_writer_pretty(&mut out, source.truth())
@@ -106,26 +115,36 @@ async fn play_all(source: &mut impl Source, player: &mut Player) -> Result<(), S
 }
 
 /// Runs the simulation to its end and writes every record.
-fn write_capture(source: &mut SimSource, file: impl Write, compressed: bool) -> io::Result<()> {
+fn write_capture(
+    source: &mut SimSource,
+    file: impl Write,
+    compressed: bool,
+    progress: &Progress,
+) -> io::Result<()> {
     let file = BufWriter::new(file);
     if compressed {
         let mut encoder = zstd::Encoder::new(file, zstd::DEFAULT_COMPRESSION_LEVEL)?;
-        write_lines(source, &mut encoder)?;
+        write_lines(source, &mut encoder, progress)?;
         encoder.finish()?.flush()
     } else {
         let mut file = file;
-        write_lines(source, &mut file)?;
+        write_lines(source, &mut file, progress)?;
         file.flush()
     }
 }
 
-fn write_lines(source: &mut SimSource, out: &mut impl Write) -> io::Result<()> {
+fn write_lines(
+    source: &mut SimSource,
+    out: &mut impl Write,
+    progress: &Progress,
+) -> io::Result<()> {
     let (mut batch, mut lines) = (Vec::new(), Vec::new());
     write_header(&mut lines, source.header());
     loop {
         let more = source.next_records(&mut batch);
         for record in batch.drain(..) {
             write_record(&mut lines, &record);
+            progress.reached(record.t.0.unsigned_abs() / SECOND);
         }
         out.write_all(&lines)?;
         lines.clear();

@@ -3,6 +3,7 @@
 
 pub mod capture;
 mod comparison;
+mod conversion;
 mod create;
 pub mod metrics;
 pub mod pcapng;
@@ -11,5 +12,6 @@ mod text;
 pub mod view;
 
 pub use comparison::{comparison_page, trend_page};
+pub use conversion::Conversion;
 pub use create::{CreateError, create};
 pub use text::page;

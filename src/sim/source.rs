@@ -1,7 +1,7 @@
 //! The simulated trunk as a source of records, like a live interface or a capture.
 
 use crate::source::{Source, SourceError};
-use crate::wire::{Clock, Header, Record};
+use crate::wire::{Clock, Header, Nanos, Record};
 
 use super::happen::exact;
 use super::scenario::Scenario;
@@ -12,6 +12,7 @@ use super::world::World;
 #[derive(Debug)]
 pub struct SimSource {
     header: Header,
+    duration: Nanos,
     world: World,
 }
 
@@ -32,7 +33,8 @@ impl SimSource {
             tool: Some(Header::TOOL.to_string()),
         };
         let seed = seed.unwrap_or(scenario.trunk.seed);
-        SimSource { header, world: World::new(scenario, seed, exact) }
+        let duration = Nanos((scenario.trunk.duration_s.0 * 1e9) as i64);
+        SimSource { header, duration, world: World::new(scenario, seed, exact) }
     }
 
     /// Orchard Lane, a cider bottling line: a master and eight nodes at 125 kbit/s for about a
@@ -47,6 +49,11 @@ impl SimSource {
     /// What the source says about itself.
     pub fn header(&self) -> &Header {
         &self.header
+    }
+
+    /// How long the scenario lasts.
+    pub fn duration(&self) -> Nanos {
+        self.duration
     }
 
     /// Appends the next records. `false`: the simulation is over.

@@ -1,23 +1,34 @@
-//! How far the reading of files has come, for whoever shows it.
+//! How far work that takes long has come, for whoever shows it.
 
 use std::io::{self, Read};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-/// Bytes as they lie on the disk, packed or not. One addition for each block that is read.
+/// Of files, bytes as they lie on the disk, packed or not: one addition for each block that is
+/// read. Of a simulation, seconds of the trunk.
 #[derive(Debug, Default)]
 pub struct Progress {
-    read: AtomicU64,
+    done: AtomicU64,
     total: AtomicU64,
 }
 
 impl Progress {
-    /// How many bytes have been read.
-    pub fn read(&self) -> u64 {
-        self.read.load(Ordering::Relaxed)
+    /// Of so much, nothing yet.
+    pub fn of(total: u64) -> Progress {
+        Progress { done: AtomicU64::new(0), total: AtomicU64::new(total) }
     }
 
-    /// How many there are in the files that were opened; 0: it is not known.
+    /// So much is done now.
+    pub fn reached(&self, done: u64) {
+        self.done.store(done, Ordering::Relaxed);
+    }
+
+    /// How much is done.
+    pub fn done(&self) -> u64 {
+        self.done.load(Ordering::Relaxed)
+    }
+
+    /// How much there is in all, in the files that were opened; 0: it is not known.
     pub fn total(&self) -> u64 {
         self.total.load(Ordering::Relaxed)
     }
@@ -42,7 +53,7 @@ impl<R> Counted<R> {
 impl<R: Read> Read for Counted<R> {
     fn read(&mut self, out: &mut [u8]) -> io::Result<usize> {
         let count = self.file.read(out)?;
-        self.progress.read.fetch_add(count as u64, Ordering::Relaxed);
+        self.progress.done.fetch_add(count as u64, Ordering::Relaxed);
         self.left = self.left.saturating_sub(count as u64);
         Ok(count)
     }
@@ -65,10 +76,10 @@ mod tests {
         let mut first = Counted::new(&[0_u8; 10][..], 10, Arc::clone(&progress));
         let mut second = Counted::new(&[0_u8; 5][..], 5, Arc::clone(&progress));
         first.read_exact(&mut [0; 4]).unwrap();
-        assert_eq!((progress.read(), progress.total()), (4, 15));
+        assert_eq!((progress.done(), progress.total()), (4, 15));
         drop(first);
         second.read_to_end(&mut Vec::new()).unwrap();
         drop(second);
-        assert_eq!((progress.read(), progress.total()), (9, 9));
+        assert_eq!((progress.done(), progress.total()), (9, 9));
     }
 }

@@ -16,6 +16,7 @@ use self::filter::Filter;
 use super::bar::Bar;
 use super::listen::{block_on, say};
 use super::plan::read_plan;
+use super::whole::Whole;
 use super::{Failure, Outcome};
 use crate::source::{self, LiveOptions, LiveSource, Source};
 use crate::wire::{Bitrate, Nanos, Record};
@@ -30,11 +31,13 @@ what is worth noticing.
 Examples:
   dropline frames line3.jsonl --node 12 --from 41.5 --to 1m
   dropline frames line3.jsonl --kind explicit --text revision
+  dropline frames night-*.jsonl.zst --node 12 --noted
   dropline frames can0 --live --noted")]
 pub(super) struct FramesArgs {
-    /// A capture, plain or zstd-compressed, or pcapng; with --live an interface
-    #[arg(value_name = "CAPTURE")]
-    source: PathBuf,
+    /// A capture, plain or zstd-compressed, or pcapng, or all pieces of one; with --live an
+    /// interface
+    #[arg(value_name = "CAPTURE", required = true)]
+    sources: Vec<PathBuf>,
 
     /// Listen to the interface of that name until Ctrl-C; nothing is ever sent
     #[arg(long)]
@@ -82,8 +85,11 @@ pub(super) fn run(args: &FramesArgs) -> Result<Outcome, Failure> {
         printer.reading.plan(read_plan(path)?);
     }
     if args.live {
+        let [interface] = &args.sources[..] else {
+            return Err(Failure("--live listens to one interface; give one name".into()));
+        };
         let options = LiveOptions {
-            interface: args.source.to_string_lossy().into_owned(),
+            interface: interface.to_string_lossy().into_owned(),
             bitrate: args.bitrate,
             allow_active: args.allow_active,
         };
@@ -92,9 +98,9 @@ pub(super) fn run(args: &FramesArgs) -> Result<Outcome, Failure> {
         let options =
             source::Saved { interface: args.interface.clone(), ..source::Saved::default() };
         let _bar = Bar::beside_lines(&options.progress);
-        let mut source =
-            source::open(&args.source, &options).map_err(|e| Failure(e.to_string()))?;
+        let mut source = Whole::open(&args.sources, &options)?;
         block_on(read(&mut source, &mut printer))??;
+        source.is_whole()?;
     }
     Ok(Outcome::Done)
 }

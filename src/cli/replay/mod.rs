@@ -8,11 +8,11 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::bar::Bar;
-use super::listen::{Expected, Results, analyse, block_on, file_name};
+use super::listen::{Expected, Results, analyse, block_on};
+use super::whole::{Whole, name_of};
 use super::{Failure, Outcome, player, view};
 use crate::health::summary::Kind;
-use crate::source::{self, AnySource, Source, SourceError};
-use crate::wire::{Header, Record};
+use crate::source;
 
 /// Replay a saved capture: the same analysis as live, and the same summary.
 ///
@@ -24,7 +24,7 @@ Examples:
   dropline replay line3.jsonl --summary line3.summary.json
   dropline replay line3.jsonl --json
   dropline replay line3.jsonl --view
-  dropline replay line3-*.jsonl
+  dropline replay line3-*.jsonl --view
   dropline replay --summary-lines --jobs 4 plant/*.jsonl.zst > plant.jsonl")]
 pub(super) struct ReplayArgs {
     /// A capture, plain or zstd-compressed, or pcapng; or all pieces of one
@@ -63,72 +63,18 @@ pub(super) fn run(args: &ReplayArgs) -> Result<Outcome, Failure> {
     }
     let given = args.expected.read()?;
     let name = name_of(&args.captures);
-    if args.view {
-        let [capture] = &args.captures[..] else {
-            return Err(Failure("--view plays one capture; give one file".into()));
-        };
-        if view::is_possible() {
-            block_on(player::play(capture.clone(), options, name, given))??;
-        } else {
-            let mut source = source::open(capture, &options).map_err(|e| Failure(e.to_string()))?;
-            block_on(player::tell(&mut source, &name, given))??;
-        }
+    if args.view && view::is_possible() {
+        block_on(player::play(args.captures.clone(), options, name, given))??;
         return Ok(Outcome::Done);
     }
-    let bar = Bar::over(&options.progress);
-    let source = source::open_all(&args.captures, &options).map_err(|e| Failure(e.to_string()))?;
-    let mut source = Whole { source, several: args.captures.len() > 1, broken: None };
+    let bar = (!args.view).then(|| Bar::over(&options.progress));
+    let mut source = Whole::open(&args.captures, &options)?;
+    if args.view {
+        block_on(player::tell(&mut source, &name, given))??;
+        return source.is_whole().map(|()| Outcome::Done);
+    }
     let summary = block_on(analyse(&mut source, given, Kind::Capture, &name))?;
     drop(bar);
-    match source.broken {
-        Some(error) => Err(Failure(error.to_string())),
-        None => args.results.deliver(&summary),
-    }
-}
-
-/// What the summary calls its source: the file, or what all the pieces share.
-fn name_of(captures: &[PathBuf]) -> String {
-    let names: Vec<String> = captures.iter().map(|path| file_name(path)).collect();
-    match &names[..] {
-        [one] => one.clone(),
-        [first, others @ ..] => source::whole_name(names.iter().map(String::as_str))
-            .unwrap_or_else(|| format!("{first} and {} more", others.len())),
-        [] => String::new(),
-    }
-}
-
-/// Of several captures the summary of a part would be wrong: it is none. Of a single one that
-/// breaks off it is as good as that of one that was cut off.
-struct Whole {
-    source: AnySource,
-    several: bool,
-    broken: Option<SourceError>,
-}
-
-impl Source for Whole {
-    fn header(&self) -> &Header {
-        self.source.header()
-    }
-
-    async fn fill(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
-        match self.source.fill(batch).await {
-            Err(error) if self.several => {
-                self.broken = Some(error);
-                Ok(false)
-            }
-            result => result,
-        }
-    }
-
-    fn unreadable(&self) -> u64 {
-        self.source.unreadable()
-    }
-
-    fn torn(&self) -> bool {
-        self.source.torn()
-    }
-
-    fn messages(&mut self) -> Vec<String> {
-        self.source.messages()
-    }
+    source.is_whole()?;
+    args.results.deliver(&summary)
 }
