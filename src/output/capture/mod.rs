@@ -13,6 +13,7 @@ mod packer;
 mod piece;
 mod queue;
 mod series;
+mod syncer;
 mod tail;
 #[cfg(test)]
 mod tests;
@@ -144,7 +145,7 @@ impl CaptureWriter {
                 .map_err(|error| failed(&error));
         }
         let (name, file) = series.next(header.started).map_err(|error| failed(&error))?;
-        let first = Piece::begin(&name, file, header, Nanos::ZERO).map_err(|error| {
+        let first = Piece::begin_safely(&name, file, header).map_err(|error| {
             series.abandoned();
             CreateError::new(&name, &error)
         })?;
@@ -158,7 +159,7 @@ impl CaptureWriter {
         header: &Header,
         options: &WriterOptions,
     ) -> io::Result<CaptureWriter> {
-        let piece = Piece::begin(path, sink, header, Nanos::ZERO)?;
+        let piece = Piece::begin_safely(path, sink, header)?;
         CaptureWriter::run(path, Some(piece), None, header, options)
     }
 

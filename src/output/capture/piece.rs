@@ -26,11 +26,23 @@ pub struct Piece<S> {
     tally: Tally,
     /// What is in the file.
     in_file: Tally,
+    /// What is in the file and being made safe.
+    syncing: Tally,
     /// What is safe on the disk.
     on_disk: Tally,
 }
 
 impl<S: Sink> Piece<S> {
+    /// The first one, with its header safe on the disk.
+    ///
+    /// # Errors
+    /// If the disk does not take it.
+    pub fn begin_safely(path: &Path, sink: S, header: &Header) -> io::Result<Piece<S>> {
+        let mut piece = Piece::begin(path, sink, header, Nanos::ZERO)?;
+        piece.sync()?;
+        Ok(piece)
+    }
+
     /// Writes the header, for a piece that begins at this time of the whole.
     ///
     /// # Errors
@@ -46,9 +58,10 @@ impl<S: Sink> Piece<S> {
             begins,
             tally: Tally::default(),
             in_file: Tally::default(),
+            syncing: Tally::default(),
             on_disk: Tally::default(),
         };
-        piece.sync()?;
+        piece.write()?;
         Ok(piece)
     }
 
@@ -84,6 +97,11 @@ impl<S: Sink> Piece<S> {
     /// Whether all of it is safe on the disk.
     pub fn is_safe(&self) -> bool {
         self.lines.is_empty() && self.tail.at_risk() == 0
+    }
+
+    /// Whether some of it is being made safe just now.
+    pub fn is_syncing(&self) -> bool {
+        self.tail.is_syncing()
     }
 
     /// Whether more is at risk than should be.
@@ -130,17 +148,38 @@ impl<S: Sink> Piece<S> {
         Ok(())
     }
 
+    /// Writes the text, and goes on making it safe against a power cut without waiting for that.
+    ///
+    /// # Errors
+    /// As [`Tail::write`] and [`Tail::end_sync`]; nothing of it is lost.
+    pub fn keep_up(&mut self) -> io::Result<()> {
+        self.write()?;
+        self.end_sync(false)?;
+        if self.tail.begin_sync()? {
+            self.syncing = self.in_file;
+        }
+        Ok(())
+    }
+
     /// Writes the text and makes it safe against a power cut.
     ///
     /// # Errors
-    /// As [`Tail::sync`]; nothing of it is lost.
+    /// As [`Tail::write`] and [`Tail::end_sync`]; nothing of it is lost.
     pub fn sync(&mut self) -> io::Result<()> {
-        self.write()?;
-        if let Err(error) = self.tail.sync() {
-            self.in_file = self.on_disk;
-            return Err(error);
+        self.end_sync(true)?;
+        self.keep_up()?;
+        self.end_sync(true)
+    }
+
+    fn end_sync(&mut self, wait: bool) -> io::Result<()> {
+        match self.tail.end_sync(wait) {
+            Ok(true) => self.on_disk = self.syncing,
+            Ok(false) => {}
+            Err(error) => {
+                self.in_file = self.on_disk;
+                return Err(error);
+            }
         }
-        self.on_disk = self.tally;
         Ok(())
     }
 

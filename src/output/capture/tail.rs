@@ -3,13 +3,18 @@
 use std::fs::File;
 use std::io::{self, Seek, SeekFrom, Write};
 
+use super::syncer::{Sync, Syncer};
+
 /// Where bytes go: a file, or in tests one that is slow, full or broken.
 pub trait Sink: Send + 'static {
     /// Writes all of it at the end, or fails and may have written a part.
     fn write(&mut self, bytes: &[u8]) -> io::Result<()>;
 
-    /// Returns when all that was written would outlive a power cut.
-    fn sync(&mut self) -> io::Result<()>;
+    /// What makes all that was written until it is called outlive a power cut; on any thread.
+    ///
+    /// # Errors
+    /// If there is no second handle to be had.
+    fn syncer(&self) -> io::Result<Sync>;
 
     /// Cuts the file back to so many bytes; writing goes on there.
     fn cut(&mut self, length: u64) -> io::Result<()>;
@@ -20,8 +25,9 @@ impl Sink for File {
         self.write_all(bytes)
     }
 
-    fn sync(&mut self) -> io::Result<()> {
-        self.sync_data()
+    fn syncer(&self) -> io::Result<Sync> {
+        let twin = self.try_clone()?;
+        Ok(Box::new(move || twin.sync_data()))
     }
 
     fn cut(&mut self, length: u64) -> io::Result<()> {
@@ -40,6 +46,9 @@ pub struct Tail<S> {
     unsafe_bytes: Vec<u8>,
     /// How much of that is written.
     written: usize,
+    /// How much of that is being made safe.
+    syncing: Option<usize>,
+    syncer: Option<Syncer>,
     /// Part of something may follow in the file that must be cut off first.
     torn: bool,
 }
@@ -47,7 +56,15 @@ pub struct Tail<S> {
 impl<S: Sink> Tail<S> {
     /// Of an empty file.
     pub fn new(sink: S) -> Tail<S> {
-        Tail { sink, synced: 0, unsafe_bytes: Vec::new(), written: 0, torn: false }
+        Tail {
+            sink,
+            synced: 0,
+            unsafe_bytes: Vec::new(),
+            written: 0,
+            syncing: None,
+            syncer: None,
+            torn: false,
+        }
     }
 
     /// Where to append whole lines or blocks to be written.
@@ -58,6 +75,11 @@ impl<S: Sink> Tail<S> {
     /// How many bytes are not yet safe on the disk.
     pub fn at_risk(&self) -> usize {
         self.unsafe_bytes.len()
+    }
+
+    /// Whether something is being made safe.
+    pub fn is_syncing(&self) -> bool {
+        self.syncing.is_some()
     }
 
     /// How many bytes are not yet handed to the system.
@@ -90,23 +112,43 @@ impl<S: Sink> Tail<S> {
         Ok(())
     }
 
-    /// Writes what is pending and makes it safe against a power cut.
+    /// Begins to make safe against a power cut what is written, and does not wait for it; `false`
+    /// where there is nothing to begin with, or that is going on.
     ///
     /// # Errors
-    /// As [`Tail::write`]. If the disk took the bytes and then could not keep them, they are
-    /// written again.
-    pub fn sync(&mut self) -> io::Result<()> {
-        self.write()?;
-        if let Err(error) = self.sink.sync() {
+    /// If it cannot be begun.
+    pub fn begin_sync(&mut self) -> io::Result<bool> {
+        if self.syncing.is_some() || self.written == 0 {
+            return Ok(false);
+        }
+        let syncer = match self.syncer.take() {
+            Some(syncer) => syncer,
+            None => Syncer::start(self.sink.syncer()?)?,
+        };
+        syncer.begin();
+        self.syncer = Some(syncer);
+        self.syncing = Some(self.written);
+        Ok(true)
+    }
+
+    /// Hears whether what was begun is safe now; `true`: nothing is going on. `wait`: until then.
+    ///
+    /// # Errors
+    /// If the disk took the bytes and then could not keep them: they will be written again.
+    pub fn end_sync(&mut self, wait: bool) -> io::Result<bool> {
+        let (Some(length), Some(syncer)) = (self.syncing, &self.syncer) else { return Ok(true) };
+        let Some(result) = syncer.ended(wait) else { return Ok(false) };
+        self.syncing = None;
+        if let Err(error) = result {
             self.written = 0;
             self.torn = true;
             let _ = self.mend();
             return Err(error);
         }
-        self.synced += self.unsafe_bytes.len() as u64;
-        self.unsafe_bytes.clear();
-        self.written = 0;
-        Ok(())
+        self.synced += length as u64;
+        self.unsafe_bytes.drain(..length);
+        self.written -= length;
+        Ok(true)
     }
 
     fn mend(&mut self) -> io::Result<()> {

@@ -2,6 +2,7 @@
 
 use std::sync::{Condvar, Mutex};
 
+use super::syncer::Sync;
 use super::*;
 use crate::source::{Saved, open_reader};
 use crate::wire::{Frame, StandardId, What};
@@ -18,6 +19,8 @@ struct State {
     room: Option<usize>,
     stuck: bool,
     waits: bool,
+    sync_stuck: bool,
+    sync_waits: bool,
     sync_fails: u32,
     cut_fails: u32,
     tries: u32,
@@ -33,12 +36,46 @@ impl Disk {
         read(&self.0.0.lock().unwrap())
     }
 
+    /// What a reader makes of it: all records, whether the end is torn, how much was unreadable.
+    fn read(&self) -> (Vec<Record>, bool, u64) {
+        self.get(|s| read(&s.bytes))
+    }
+
+    /// The same of what would outlive a power cut.
+    fn read_safe(&self) -> (Vec<Record>, bool, u64) {
+        self.get(|s| read(&s.bytes[..s.safe]))
+    }
+
+    /// Leaves no room for more than a torn line.
+    fn fill_up(&self) {
+        self.set(|s| s.room = Some(s.bytes.len() + 77));
+    }
+
     /// Waits until it holds.
     fn until(&self, holds: impl Fn(&State) -> bool) {
         let state = self.0.0.lock().unwrap();
         let wait = Duration::from_secs(20);
         let (_state, late) = self.0.1.wait_timeout_while(state, wait, |s| !holds(s)).unwrap();
         assert!(!late.timed_out(), "the writer never came so far");
+    }
+}
+
+impl Disk {
+    fn sync(&self) -> io::Result<()> {
+        // Of what is written later nothing is promised.
+        let length = self.get(|s| s.bytes.len());
+        self.set(|s| s.sync_waits = s.sync_stuck);
+        let mut state = self.0.1.wait_while(self.0.0.lock().unwrap(), |s| s.sync_stuck).unwrap();
+        if state.sync_fails > 0 {
+            state.sync_fails -= 1;
+            // What a failed synchronisation leaves on a disk is anybody's guess.
+            let safe = state.safe;
+            state.bytes[safe..].fill(0);
+            return Err(io::Error::from_raw_os_error(5));
+        }
+        state.safe = length;
+        self.0.1.notify_all();
+        Ok(())
     }
 }
 
@@ -53,18 +90,9 @@ impl Sink for Disk {
         if room < bytes.len() { Err(io::Error::from_raw_os_error(28)) } else { Ok(()) }
     }
 
-    fn sync(&mut self) -> io::Result<()> {
-        let mut state = self.0.0.lock().unwrap();
-        if state.sync_fails > 0 {
-            state.sync_fails -= 1;
-            // What a failed synchronisation leaves on a disk is anybody's guess.
-            let safe = state.safe;
-            state.bytes[safe..].fill(0);
-            return Err(io::Error::from_raw_os_error(5));
-        }
-        state.safe = state.bytes.len();
-        self.0.1.notify_all();
-        Ok(())
+    fn syncer(&self) -> io::Result<Sync> {
+        let disk = self.clone();
+        Ok(Box::new(move || disk.sync()))
     }
 
     fn cut(&mut self, length: u64) -> io::Result<()> {
@@ -107,7 +135,15 @@ fn start(disk: &Disk, name: &str, options: &WriterOptions) -> CaptureWriter {
     CaptureWriter::start(Path::new(name), disk.clone(), &header(), options).unwrap()
 }
 
-/// All records, whether the end is torn, and how much was unreadable.
+/// A writer that has made the first 500 frames safe.
+fn with_500_safe(name: &str) -> (Disk, CaptureWriter) {
+    let disk = Disk::default();
+    let mut writer = start(&disk, name, &quick());
+    writer.send(&frames(0..500));
+    disk.until(|s| s.safe > 1000 && s.safe == s.bytes.len());
+    (disk, writer)
+}
+
 fn read(bytes: &[u8]) -> (Vec<Record>, bool, u64) {
     let file = tempfile::NamedTempFile::new().unwrap();
     std::fs::write(file.path(), bytes).unwrap();
@@ -140,7 +176,7 @@ fn what_is_sent_is_read_back() {
         let end = Record { t: Nanos(20_001), what: What::End(tally) };
         assert_eq!(written.end.as_ref(), Some(&end));
         sent.push(end);
-        assert_eq!(disk.get(|s| read(&s.bytes)), (sent, false, 0));
+        assert_eq!(disk.read(), (sent, false, 0));
     }
 }
 
@@ -166,7 +202,7 @@ fn a_slow_disk_costs_nothing_while_memory_lasts_and_then_what_is_counted() {
         assert_eq!(written.lost_by_writer, lost);
         assert_eq!(written.messages.len(), 1);
         assert!(written.messages[0].starts_with(&format!("{name}: {lost} frames are missing")));
-        let (records, torn, _) = disk.get(|s| read(&s.bytes));
+        let (records, torn, _) = disk.read();
         assert!(!torn);
         // The loss stands between the frames that are there.
         let mut next = 0;
@@ -184,19 +220,57 @@ fn a_slow_disk_costs_nothing_while_memory_lasts_and_then_what_is_counted() {
     }
 }
 
+/// Whoever kills the process finds what was written until then.
+#[test]
+fn a_disk_that_takes_long_to_be_safe_holds_up_no_writing() {
+    for name in NAMES {
+        let (disk, mut writer) = with_500_safe(name);
+        disk.set(|s| s.sync_stuck = true);
+        for t in 1..20 {
+            let before = disk.get(|s| s.bytes.len());
+            writer.send(&frames(t * 500..(t + 1) * 500));
+            disk.until(|s| s.bytes.len() > before);
+        }
+        disk.until(|s| s.sync_waits);
+        let (written, safe) = (disk.read().0, disk.read_safe().0);
+        assert_eq!((&written[..9500], &safe[..]), (&frames(0..9500)[..], &frames(0..500)[..]));
+        disk.set(|s| s.sync_stuck = false);
+        let written = writer.finish(Nanos(10_000));
+        assert_eq!((written.tally.frames, written.lost_by_writer), (10_000, 0));
+        let end = written.end.into_iter();
+        let all: Vec<Record> = frames(0..10_000).into_iter().chain(end).collect();
+        assert_eq!(disk.read_safe(), (all, false, 0));
+    }
+}
+
+/// What came after the disk had begun, and was in the file already, is written again as well.
+#[test]
+fn a_disk_that_fails_while_more_is_written_loses_nothing() {
+    for name in NAMES {
+        let (disk, mut writer) = with_500_safe(name);
+        disk.set(|s| s.sync_stuck = true);
+        writer.send(&frames(500..1000));
+        disk.until(|s| s.sync_waits);
+        let before = disk.get(|s| s.bytes.len());
+        writer.send(&frames(1000..1500));
+        disk.until(|s| s.bytes.len() > before);
+        disk.set(|s| (s.sync_stuck, s.sync_fails) = (false, 1));
+        let written = writer.finish(Nanos(1500));
+        assert_eq!((written.tally.frames, written.lost_by_writer), (1500, 0));
+        assert_eq!(disk.read_safe().0[..1500], frames(0..1500));
+    }
+}
+
 #[test]
 fn a_full_disk_is_told_once_and_the_capture_goes_on_when_there_is_room() {
     for name in NAMES {
-        let disk = Disk::default();
-        let mut writer = start(&disk, name, &quick());
-        writer.send(&frames(0..500));
-        disk.until(|s| s.safe > 1000);
-        disk.set(|s| s.room = Some(s.bytes.len() + 77));
+        let (disk, mut writer) = with_500_safe(name);
+        disk.fill_up();
         writer.send(&frames(500..1000));
         let tries = disk.get(|s| s.tries);
         disk.until(|s| s.tries > tries + 5);
         // Cut back to what is whole: it reads without a torn end, or as a cut frame.
-        let (records, torn, unreadable) = disk.get(|s| read(&s.bytes[..s.safe]));
+        let (records, torn, unreadable) = disk.read_safe();
         assert_eq!((records, torn, unreadable), (frames(0..500), name.ends_with("zst"), 0));
         writer.send(&frames(1000..1500));
         disk.set(|s| s.room = None);
@@ -205,7 +279,7 @@ fn a_full_disk_is_told_once_and_the_capture_goes_on_when_there_is_room() {
         assert_eq!(written.failures, 1);
         assert_eq!(written.messages.len(), 2);
         assert!(written.messages[0].contains("the disk is full: free some space; the watch"));
-        let (records, torn, _) = disk.get(|s| read(&s.bytes));
+        let (records, torn, _) = disk.read();
         assert_eq!((&records[..1500], torn), (&frames(0..1500)[..], false));
     }
 }
@@ -213,11 +287,8 @@ fn a_full_disk_is_told_once_and_the_capture_goes_on_when_there_is_room() {
 #[test]
 fn a_disk_full_to_the_end_leaves_what_it_took() {
     for name in NAMES {
-        let disk = Disk::default();
-        let mut writer = start(&disk, name, &quick());
-        writer.send(&frames(0..500));
-        disk.until(|s| s.safe > 1000);
-        disk.set(|s| s.room = Some(s.bytes.len() + 77));
+        let (disk, mut writer) = with_500_safe(name);
+        disk.fill_up();
         for t in 1..100 {
             writer.send(&frames(t * 500..(t + 1) * 500));
         }
@@ -225,7 +296,7 @@ fn a_disk_full_to_the_end_leaves_what_it_took() {
         assert_eq!((written.tally.frames, written.lost_by_writer), (500, 49_500));
         assert_eq!(written.end, None);
         assert!(written.messages.len() <= 2, "{:?}", written.messages);
-        let (records, torn, unreadable) = disk.get(|s| read(&s.bytes));
+        let (records, torn, unreadable) = disk.read();
         assert_eq!((records, torn, unreadable), (frames(0..500), name.ends_with("zst"), 0));
     }
 }
@@ -240,21 +311,18 @@ fn what_the_disk_took_and_did_not_keep_is_written_again() {
         disk.until(|s| s.sync_fails == 0);
         let written = writer.finish(Nanos(500));
         assert_eq!((written.tally.frames, written.failures), (500, 1));
-        assert_eq!(disk.get(|s| read(&s.bytes).0[..500].to_vec()), frames(0..500));
+        assert_eq!(disk.read().0[..500], frames(0..500));
     }
 }
 
 #[test]
 fn a_power_cut_costs_only_what_came_last() {
     for name in NAMES {
-        let disk = Disk::default();
-        let mut writer = start(&disk, name, &quick());
-        writer.send(&frames(0..500));
-        disk.until(|s| s.safe > 1000);
-        let (records, _, unreadable) = disk.get(|s| read(&s.bytes[..s.safe]));
+        let (disk, writer) = with_500_safe(name);
+        let (records, _, unreadable) = disk.read_safe();
         assert_eq!((records, unreadable), (frames(0..500), 0));
         drop(writer);
-        let (records, torn, _) = disk.get(|s| read(&s.bytes));
+        let (records, torn, _) = disk.read();
         assert_eq!((records, torn), (frames(0..500), false));
     }
 }

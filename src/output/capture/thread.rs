@@ -33,6 +33,8 @@ pub struct Done {
 pub struct Thread<S> {
     /// What is being written; none before the first record where pieces come on demand.
     piece: Option<Piece<S>>,
+    /// The one before: it has come to its end and is being made safe.
+    ended: Option<Piece<S>>,
     /// Where the next pieces come from.
     shelf: Option<Box<dyn Shelf<S>>>,
     roll: Option<Roll>,
@@ -72,6 +74,7 @@ impl<S: Sink> Thread<S> {
             pieces: u64::from(first.is_some()),
             only: first.as_ref().map(|piece| piece.path().to_owned()),
             piece: first,
+            ended: None,
             shelf,
             roll: options.pieces.as_ref().and_then(|pieces| pieces.roll),
             header: header.clone(),
@@ -96,7 +99,7 @@ impl<S: Sink> Thread<S> {
         self.prune();
         let end = loop {
             let due = self.synced + self.options.sync_every;
-            let idle = self.piece.as_ref().is_none_or(Piece::is_safe);
+            let idle = self.piece.as_ref().is_none_or(Piece::is_safe) && self.ended.is_none();
             match self.queue.take((!idle).then_some(due)) {
                 Taken::Records(records) => self.gather(&records),
                 Taken::Dropped(dropped) => self.gather_dropped(dropped),
@@ -104,13 +107,20 @@ impl<S: Sink> Thread<S> {
                 Taken::Nothing => {}
                 Taken::Finished(t) => break t,
             }
-            if Instant::now() >= due || self.piece.as_ref().is_some_and(Piece::is_at_risk) {
+            if self.piece.as_ref().is_some_and(Piece::is_at_risk) {
                 self.prune();
                 self.insist(Self::sync);
+            } else if Instant::now() >= due {
+                self.prune();
+                self.insist(Self::keep_up);
             } else if self.piece.as_ref().is_some_and(Piece::is_due) {
                 self.insist(|thread| thread.piece.as_mut().map_or(Ok(()), Piece::write));
             }
         };
+        // What was begun before the end may still fail, and is tried again as ever.
+        if self.ended.iter().chain(&self.piece).any(Piece::is_syncing) {
+            self.insist(Self::sync);
+        }
         if !self.given_up
             && let Err(error) = self.close(end)
         {
@@ -124,11 +134,11 @@ impl<S: Sink> Thread<S> {
         self.complaints.close();
         self.tell();
         let received = |tally: Tally| tally.frames + tally.error_frames;
-        let open = self.piece.as_ref();
-        let in_file = sum(self.closed, open.map(Piece::in_file).unwrap_or_default());
+        let there = || self.ended.iter().chain(&self.piece);
+        let in_file = there().fold(self.closed, |all, piece| sum(all, piece.in_file()));
         let end = end.map(|t| Record { t, what: What::End(self.tally) });
         Done {
-            bytes: self.closed_bytes + open.map_or(0, Piece::length),
+            bytes: self.length(),
             pieces: self.pieces,
             only: self.only.filter(|_| self.pieces == 1),
             tally: in_file,
@@ -229,18 +239,35 @@ impl<S: Sink> Thread<S> {
             self.failures += 1;
             self.say(reason(&error));
         }
-        self.insist(Self::sync);
+        // One at a time: the one before has had the time of a whole piece.
+        self.insist(|thread| thread.settle(true));
+        self.insist(Self::keep_up);
         if self.given_up {
             return;
         }
-        if let Some(piece) = self.piece.take() {
+        if let Some(piece) = &self.piece
+            && let Some(shelf) = &mut self.shelf
+        {
+            shelf.closed(piece.path(), piece.length());
+        }
+        self.ended = self.piece.take();
+        self.prune();
+    }
+
+    /// Lets go of the piece before, once it is safe; `wait`: until it is.
+    fn settle(&mut self, wait: bool) -> io::Result<()> {
+        let Some(piece) = &mut self.ended else { return Ok(()) };
+        if wait {
+            piece.sync()?
+        } else {
+            piece.keep_up()?
+        }
+        if piece.is_safe() {
             self.closed = sum(self.closed, piece.in_file());
             self.closed_bytes += piece.length();
-            if let Some(shelf) = &mut self.shelf {
-                shelf.closed(piece.path(), piece.length());
-            }
+            self.ended = None;
         }
-        self.prune();
+        Ok(())
     }
 
     /// The last words of a watch that ends: tried once.
@@ -252,12 +279,32 @@ impl<S: Sink> Thread<S> {
         self.sync()
     }
 
+    /// Writes what there is and makes it safe, without waiting for a disk that takes long for
+    /// that: at most one such attempt is under way. One that failed is waited for.
+    fn keep_up(&mut self) -> io::Result<()> {
+        if self.progress.failing.load(Ordering::Relaxed) {
+            return self.sync();
+        }
+        self.synced = Instant::now();
+        self.piece.as_mut().map_or(Ok(()), Piece::keep_up)?;
+        self.settle(false)?;
+        self.progress.bytes.store(self.length(), Ordering::Relaxed);
+        Ok(())
+    }
+
+    /// The same, and waits until it is safe.
     fn sync(&mut self) -> io::Result<()> {
         self.synced = Instant::now();
         self.piece.as_mut().map_or(Ok(()), Piece::sync)?;
-        let length = self.closed_bytes + self.piece.as_ref().map_or(0, Piece::length);
-        self.progress.bytes.store(length, Ordering::Relaxed);
+        self.settle(true)?;
+        self.progress.bytes.store(self.length(), Ordering::Relaxed);
         Ok(())
+    }
+
+    /// How long all pieces are.
+    fn length(&self) -> u64 {
+        let there = self.ended.iter().chain(&self.piece);
+        self.closed_bytes + there.map(Piece::length).sum::<u64>()
     }
 
     /// Removes what is not to be kept.
