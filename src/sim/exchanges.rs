@@ -72,7 +72,7 @@ pub struct Series {
     pub response_bytes: Vec<usize>,
     /// Each latency, in the order of the responses.
     pub latency_ns: Vec<i64>,
-    /// Each time from one command to the next.
+    /// Each time from one command to the next, where nothing was lost between.
     pub interval_ns: Vec<i64>,
     #[serde(skip)]
     current: Option<usize>,
@@ -180,6 +180,7 @@ impl Exchanges {
     /// Frames were lost, or the link went down.
     pub(super) fn doubt(&mut self) {
         for series in self.series.values_mut() {
+            series.last_command = None;
             if let Some(index) = series.current.take() {
                 series.uncertain += 1;
                 series.doubtful = true;

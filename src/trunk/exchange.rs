@@ -23,6 +23,8 @@ pub struct Exchange {
     /// certainly ended, which a fragmented command does only with its last fragment.
     previous: Option<Nanos>,
     last: Option<Nanos>,
+    /// Since then commands may have come that nobody heard.
+    gap: bool,
 }
 
 #[derive(Debug, Clone, Copy, Default)]
@@ -47,7 +49,7 @@ impl Exchange {
         self.commands += 1;
         self.state = State::Open(t);
         self.record_interval();
-        self.previous = self.last;
+        self.previous = if std::mem::take(&mut self.gap) { None } else { self.last };
         self.last = Some(t);
         missed
     }
@@ -56,6 +58,9 @@ impl Exchange {
     pub fn command_continues(&mut self, t: Nanos) {
         if let State::Open(end) = &mut self.state {
             *end = t;
+        }
+        if std::mem::take(&mut self.gap) {
+            self.previous = None;
         }
         self.last = Some(t);
     }
@@ -87,6 +92,12 @@ impl Exchange {
             self.uncertain += 1;
             self.state = State::Doubtful;
         }
+        self.gap();
+    }
+
+    /// Nothing was heard for a while: from the last command to the next is no interval.
+    pub fn gap(&mut self) {
+        self.gap = true;
     }
 
     /// Nothing more will come: the last interval is known.
@@ -202,6 +213,24 @@ mod tests {
         assert_eq!(counts(&e), [3, 0, 0, 0, 2]);
         assert!(e.is_open());
         assert!(e.latency().is_none());
+    }
+
+    #[test]
+    fn a_gap_is_no_interval() {
+        let mut e = Exchange::default();
+        [0, 20, 40].map(|t| e.command(Nanos(t)));
+        e.doubt();
+        [5_000, 5_020].map(|t| e.command(Nanos(t)));
+        e.gap();
+        e.command(Nanos(9_000));
+        // The last fragment comes after a loss: nobody knows which command it ends.
+        e.command(Nanos(9_020));
+        e.doubt();
+        e.command_continues(Nanos(9_500));
+        e.command(Nanos(9_520));
+        e.finish();
+        let interval = e.interval().unwrap();
+        assert_eq!((interval.count(), interval.max()), (4, Some(Nanos(20))));
     }
 
     #[test]

@@ -80,6 +80,13 @@ impl Node {
         self.response_sizes.doubt();
     }
 
+    /// Nothing was heard for a while.
+    pub(super) fn gap(&mut self) {
+        for exchange in self.exchanges_mut() {
+            exchange.gap();
+        }
+    }
+
     pub(super) fn finish(&mut self) {
         for exchange in self.exchanges_mut() {
             exchange.finish();

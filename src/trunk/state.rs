@@ -6,7 +6,7 @@ use super::{
     BusErrors, Clash, Course, Event, Load, Node, Occurrences, Rhythm, Strikes, Talk, Ties, Together,
 };
 use crate::fieldbus::{AddressCheck, DriveCommand, DriveStatus, Identifier, MacId, Role, Told};
-use crate::wire::{Frame, Id, Nanos, Record, Tally, What, wire_bits};
+use crate::wire::{ControllerState, Frame, Id, Nanos, Record, Tally, What, wire_bits};
 
 /// Good frames by identifier group.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -125,6 +125,9 @@ impl Trunk {
                 let change = self.errors.frame(t, frame, self.tally.frames);
                 if change.restarted {
                     events(t, Event::ControllerRestarted);
+                }
+                if frame.controller_state() == Some(ControllerState::BusOff) {
+                    self.gap();
                 }
                 if let Some(state) = change.state {
                     events(t, Event::Controller(state));
@@ -300,6 +303,14 @@ impl Trunk {
         self.ties.doubt();
         self.last_poll = None;
         self.last_strobe = None;
+    }
+
+    /// The adapter itself hears nothing for a while.
+    fn gap(&mut self) {
+        for node in self.nodes.iter_mut() {
+            node.gap();
+        }
+        self.last_poll = None;
     }
 
     fn settle(&mut self, now: Option<Nanos>, events: &mut impl FnMut(Nanos, Event)) {

@@ -78,6 +78,9 @@ fn node(records: &[Record], mac: u16) -> Option<Value> {
     let (command, response) = (0x405 | mac << 3, 0x3C0 | mac);
     let mut sent = Vec::new();
     let mut commands = Vec::new();
+    // the last command, unless something may have been missed since
+    let mut before = None;
+    let mut intervals = Vec::new();
     let mut latencies = Vec::new();
     let (mut responses, mut missed, mut unsolicited, mut uncertain) = (0, 0, 0, 0);
     // Some(time): open; the flag: it became uncertain
@@ -85,8 +88,13 @@ fn node(records: &[Record], mac: u16) -> Option<Value> {
     for record in records {
         let t = record.t.0;
         match &record.what {
-            What::Lost(n) if *n > 0 => doubt(&mut open, &mut uncertain),
-            What::LinkDown(_) => doubt(&mut open, &mut uncertain),
+            What::Lost(0) => {}
+            What::Lost(_) | What::LinkDown(_) => {
+                doubt(&mut open, &mut uncertain);
+                before = None;
+            }
+            // bus-off
+            What::Error(error) if error.class() & 0x40 != 0 => before = None,
             What::Frame(frame) if !frame.is_remote() => {
                 let Id::Standard(id) = frame.id else { continue };
                 let id = id.as_raw();
@@ -103,6 +111,7 @@ fn node(records: &[Record], mac: u16) -> Option<Value> {
                         missed += 1;
                     }
                     commands.push(t);
+                    intervals.extend(before.replace(t).map(|from: i64| t - from));
                     open = Some((t, false));
                 } else if id == response {
                     match open.take() {
@@ -121,8 +130,7 @@ fn node(records: &[Record], mac: u16) -> Option<Value> {
     if sent.is_empty() && commands.is_empty() {
         return None;
     }
-    let intervals =
-        commands.windows(2).map(|pair| pair[1] - pair[0]).filter(|&span| span >= 0).collect();
+    intervals.retain(|&span| span >= 0);
     Some(json!({
         "mac_id": mac,
         "frames_sent": sent.len(),

@@ -93,7 +93,8 @@ pub struct ExchangeCounts {
     pub uncertain: u64,
     /// End of the command to end of the response.
     pub latency_us: Spans,
-    /// Between successive commands.
+    /// Between successive commands, where nothing was lost between them and the adapter heard all
+    /// the time.
     pub interval_us: Spans,
 }
 
