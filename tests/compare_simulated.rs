@@ -3,7 +3,7 @@
 //!
 //! `DROPLINE_COMPARE_HEALTHY` and `DROPLINE_COMPARE_FAULTY` say how many seeds each, for a
 //! longer run by hand, and `DROPLINE_COMPARE_FROM` the first one (the baseline has the one before
-//! it). The tolerances were set with an eye on healthy seeds from 1000 and faults from 5000;
+//! it); `DROPLINE_COMPARE_ONLY` names the faults to run. The tolerances were set with an eye on healthy seeds from 1000 and faults from 5000;
 //! what is run here by default is others.
 
 use std::process::ExitCode;
@@ -163,21 +163,26 @@ fn main() -> ExitCode {
     let from = wanted("DROPLINE_COMPARE_FROM", 200_001);
     let baseline = visit(None, from - 1);
     let mut jobs: Vec<(Option<usize>, u64)> = (0..healthy).map(|n| (None, from + n)).collect();
-    for fault in 0..FAULTS.len() {
+    let only = std::env::var("DROPLINE_COMPARE_ONLY").unwrap_or_default();
+    let chosen = (0..FAULTS.len()).filter(|&fault| FAULTS[fault].0.contains(&only));
+    let chosen: Vec<usize> = chosen.collect();
+    for &fault in &chosen {
         jobs.extend((0..faulty).map(|n| (Some(fault), from + n)));
     }
     let results = in_parallel(&jobs, |&(fault, seed)| {
         let now = visit(fault.map(|index| FAULTS[index].1), seed);
         let comparison = Comparison::of(&baseline, &now, &Tolerance::default());
         let unharmed = fault.is_some_and(|f| FAULTS[f].0 == IN_STEP) && now.errors.frames == 0;
-        (comparison.judgement, short(&comparison), unharmed)
+        let mut lines = short(&comparison);
+        lines.insert(0, format!("{} error frames", now.errors.frames));
+        (comparison.judgement, lines, unharmed)
     });
     println!(
         "{:<22} {:>5} {:>6} {:>11} {:>7} {:>5}",
         "", "runs", "worse", "cannot say", "better", "same"
     );
     let mut holds = true;
-    for fault in std::iter::once(None).chain((0..FAULTS.len()).map(Some)) {
+    for fault in std::iter::once(None).chain(chosen.into_iter().map(Some)) {
         let all = jobs.iter().zip(&results).filter(|(job, _)| job.0 == fault);
         let (unharmed, of): (Vec<_>, Vec<_>) = all.partition(|(_, result)| result.2);
         let count = |judgement| of.iter().filter(|(_, result)| result.0 == judgement).count();
