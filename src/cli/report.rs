@@ -92,7 +92,7 @@ pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
     let bar = Bar::over(&options.progress);
     let finished = block_on(analyse_with(&mut source, plan, Kind::Capture, &name, &mut hear))?;
     drop(bar);
-    if let Err(failure) = source.is_whole() {
+    if let Err(failure) = source.finish() {
         // Not a page that would be taken for that of the whole.
         drop(file);
         std::fs::remove_file(&output)

@@ -33,11 +33,11 @@ impl Whole {
         Ok(Whole { source, several: captures.len() > 1, broken: None })
     }
 
-    /// Whether all of it was read.
+    /// Nothing more is read: whether that was all of it.
     ///
     /// # Errors
     /// Why one of several captures could not be read to its end.
-    pub(super) fn is_whole(self) -> Result<(), Failure> {
+    pub(super) fn finish(self) -> Result<(), Failure> {
         self.broken.map_or(Ok(()), |error| Err(Failure(error.to_string())))
     }
 }

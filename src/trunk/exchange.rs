@@ -218,9 +218,13 @@ mod tests {
     #[test]
     fn a_gap_is_no_interval() {
         let mut e = Exchange::default();
-        [0, 20, 40].map(|t| e.command(Nanos(t)));
+        for t in [0, 20, 40] {
+            e.command(Nanos(t));
+        }
         e.doubt();
-        [5_000, 5_020].map(|t| e.command(Nanos(t)));
+        for t in [5_000, 5_020] {
+            e.command(Nanos(t));
+        }
         e.gap();
         e.command(Nanos(9_000));
         // The last fragment comes after a loss: nobody knows which command it ends.

@@ -100,7 +100,7 @@ pub(super) fn run(args: &FramesArgs) -> Result<Outcome, Failure> {
         let _bar = Bar::beside_lines(&options.progress);
         let mut source = Whole::open(&args.sources, &options)?;
         block_on(read(&mut source, &mut printer))??;
-        source.is_whole()?;
+        source.finish()?;
     }
     Ok(Outcome::Done)
 }

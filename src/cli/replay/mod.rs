@@ -71,10 +71,10 @@ pub(super) fn run(args: &ReplayArgs) -> Result<Outcome, Failure> {
     let mut source = Whole::open(&args.captures, &options)?;
     if args.view {
         block_on(player::tell(&mut source, &name, given))??;
-        return source.is_whole().map(|()| Outcome::Done);
+        return source.finish().map(|()| Outcome::Done);
     }
     let summary = block_on(analyse(&mut source, given, Kind::Capture, &name))?;
     drop(bar);
-    source.is_whole()?;
+    source.finish()?;
     args.results.deliver(&summary)
 }
