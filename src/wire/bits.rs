@@ -4,7 +4,7 @@
 //! complement bit follows every five equal bits and itself starts the next run. CRC delimiter,
 //! ACK slot, ACK delimiter, end of frame and interframe space are never stuffed.
 
-use crc::{CRC_15_CAN, Crc, Table};
+use crc::{CRC_15_CAN, Crc};
 use embedded_can::Id;
 
 use super::{BitTime, Data, Frame, Payload};
@@ -16,86 +16,151 @@ pub const MAX_WIRE_BITS: BitTime = BitTime(160);
 /// CRC delimiter, ACK slot, ACK delimiter, 7 bits end of frame, 3 bits interframe space.
 const TAIL_BITS: u64 = 1 + 1 + 1 + 7 + 3;
 
-/// Sixteen bytes in one step.
-static CRC: Crc<u16, Table<16>> = Crc::<u16, Table<16>>::new(&CRC_15_CAN);
-
-/// The bits of a frame that are stuffed, right-aligned, ahead of the CRC sequence.
-struct Stuffed {
-    bits: u128,
-    count: u32,
-}
-
-impl Stuffed {
-    fn of(frame: &Frame) -> Stuffed {
-        let (remote, code, data) = match frame.payload {
-            Payload::Data(data) => (0, data.len() as u32, data),
-            Payload::Remote(code) => (1, u32::from(code.get()), Data::default()),
-        };
-        let (head, count) = match frame.id {
-            // start, 11 identifier, RTR, IDE and reserved bit both dominant, 4 length code
-            Id::Standard(id) => (u64::from(id.as_raw()) << 7 | remote << 6 | u64::from(code), 19),
-            // start, 11 identifier, SRR and IDE both recessive, 18 identifier, RTR, 2 reserved
-            // bits, 4 length code
-            Id::Extended(id) => {
-                let (high, low) = (u64::from(id.as_raw() >> 18), u64::from(id.as_raw() & 0x3FFFF));
-                (high << 27 | 0b11 << 25 | low << 7 | remote << 6 | u64::from(code), 39)
-            }
-        };
-        Stuffed {
-            bits: u128::from(head) << data.bits() | u128::from(data.number()),
-            count: count + data.bits(),
-        }
-    }
-
-    /// The register starts at zero and the start bit is dominant, so any leading zeros give the
-    /// same CRC as the bits themselves.
-    fn crc(&self) -> u16 {
-        CRC.checksum(&self.bits.to_be_bytes())
-    }
-}
-
 /// The CRC sequence of a frame (CRC-15/CAN: polynomial 4599, initial value 0).
 pub fn crc15(frame: &Frame) -> u16 {
-    Stuffed::of(frame).crc()
+    Walk::over(frame).crc
 }
 
 /// The stuff bits that this very frame causes.
 pub fn stuff_bits(frame: &Frame) -> BitTime {
-    let stuffed = Stuffed::of(frame);
-    stuff_count(&stuffed)
+    Walk::over(frame).stuff_bits()
 }
 
 /// The length of a frame on the wire: start of frame through the 3 bits of interframe space,
 /// with the stuff bits that this very payload and its CRC cause.
 pub fn wire_bits(frame: &Frame) -> BitTime {
-    let stuffed = Stuffed::of(frame);
-    BitTime(u64::from(stuffed.count) + 15 + TAIL_BITS) + stuff_count(&stuffed)
+    let walk = Walk::over(frame);
+    BitTime(walk.bits + CRC_BITS + TAIL_BITS) + walk.stuff_bits()
 }
 
-fn stuff_count(stuffed: &Stuffed) -> BitTime {
-    count_stuff(stuffed.bits << 15 | u128::from(stuffed.crc()), stuffed.count + 15)
+const CRC_BITS: u64 = 15;
+
+/// A frame from its start to the end of its data, gone through byte by byte: in front as many
+/// alternating bits as fill the first byte, the last one recessive. They need no stuff bit, and
+/// the dominant start of frame begins a run of its own, as after an idle bus.
+#[derive(Default)]
+struct Walk {
+    /// The frame's own bits.
+    bits: u64,
+    crc: u16,
+    /// What the last byte did ([`STEPS`]); at first, as if a dominant bit had come.
+    step: u64,
+    /// Stuff bits so far, from bit [`STUFF`] up.
+    stuff: u64,
 }
 
-/// The stuff bits that so many bits need, right-aligned, after an idle bus.
-fn count_stuff(bits: u128, count: u32) -> BitTime {
-    // Alternating bits in front, the last one recessive: they need no stuff bit and the dominant
-    // start of frame begins a run of its own, as after an idle bus.
-    let bits = bits | ALTERNATING << count;
-    let (mut step, mut sum) = (u64::from(ONE_RECESSIVE) << RUN, 0);
-    let [_, bytes @ ..] = bits.to_be_bytes();
-    for byte in bytes {
-        step = STEPS[usize::from(byte)] >> (step % 64);
-        sum += step & STUFF_BITS;
+impl Walk {
+    fn over(frame: &Frame) -> Walk {
+        let (remote, code, data) = match &frame.payload {
+            Payload::Data(data) => (0, data.len() as u32, data),
+            Payload::Remote(code) => (1, u32::from(code.get()), &Data::EMPTY),
+        };
+        let mut walk = Walk::default();
+        match frame.id {
+            // start, 11 identifier, RTR, IDE and reserved bit both dominant, 4 length code
+            Id::Standard(id) => {
+                let head = u32::from(id.as_raw()) << 7 | remote << 6 | code;
+                let [_, head @ ..] = head.to_be_bytes();
+                walk.bytes(head, 0b1010_1000, data);
+                walk.bits = 19 + 8 * data.len() as u64;
+            }
+            // start, 11 identifier, SRR and IDE both recessive, 18 identifier, RTR, 2 reserved
+            // bits, 4 length code
+            Id::Extended(id) => {
+                let (high, low) = (u64::from(id.as_raw() >> 18), u64::from(id.as_raw() & 0x3FFFF));
+                let head = high << 27 | 0b11 << 25 | low << 7 | u64::from(remote << 6 | code);
+                let [_, _, _, head @ ..] = head.to_be_bytes();
+                walk.bytes(head, 0b1000_0000, data);
+                walk.bits = 39 + 8 * data.len() as u64;
+            }
+        }
+        walk
     }
-    BitTime(sum >> STUFF)
+
+    /// A length known beforehand takes half the instructions.
+    #[inline(always)]
+    fn bytes<const HEAD: usize>(&mut self, head: [u8; HEAD], front: u8, data: &Data) {
+        let bytes = data.zero_filled();
+        match data.len() {
+            0 => self.exactly::<HEAD, 0>(head, front, bytes),
+            1 => self.exactly::<HEAD, 1>(head, front, bytes),
+            2 => self.exactly::<HEAD, 2>(head, front, bytes),
+            3 => self.exactly::<HEAD, 3>(head, front, bytes),
+            4 => self.exactly::<HEAD, 4>(head, front, bytes),
+            5 => self.exactly::<HEAD, 5>(head, front, bytes),
+            6 => self.exactly::<HEAD, 6>(head, front, bytes),
+            7 => self.exactly::<HEAD, 7>(head, front, bytes),
+            _ => self.exactly::<HEAD, 8>(head, front, bytes),
+        }
+    }
+
+    #[inline(always)]
+    fn exactly<const HEAD: usize, const DATA: usize>(
+        &mut self,
+        head: [u8; HEAD],
+        front: u8,
+        data: &[u8; Data::MAX],
+    ) {
+        for (at, byte) in head.into_iter().enumerate() {
+            self.step(if at == 0 { byte | front } else { byte });
+            self.crc ^= AFTER[DATA + HEAD - 1 - at][usize::from(byte)];
+        }
+        for (at, &byte) in data[..DATA].iter().enumerate() {
+            self.step(byte);
+            self.crc ^= AFTER[DATA - 1 - at][usize::from(byte)];
+        }
+    }
+
+    #[inline(always)]
+    fn step(&mut self, byte: u8) {
+        self.step = STEPS[usize::from(byte)] >> (self.step % 64);
+        self.stuff += self.step & STUFF_BITS;
+    }
+
+    /// With those of the CRC sequence: the bit that fills up its last byte is another one than
+    /// the last, so it needs none.
+    fn stuff_bits(mut self) -> BitTime {
+        for byte in (self.crc << 1 | !self.crc & 1).to_be_bytes() {
+            self.step(byte);
+        }
+        BitTime(self.stuff >> STUFF)
+    }
 }
 
-const ALTERNATING: u128 = u128::MAX / 3;
+const CRC: Crc<u16> = Crc::<u16>::new(&CRC_15_CAN);
+
+/// The most bytes ahead of a CRC sequence, filled up: 39 bits and the data.
+const MOST_BYTES: usize = 5 + Data::MAX;
+
+/// What each byte adds to the CRC with so many bytes after it. From a register of zero the CRC of
+/// bytes is the sum, bit by bit without carry, of what each of them would give among zeros.
+static AFTER: [[u16; 256]; MOST_BYTES] = after();
+
+const fn after() -> [[u16; 256]; MOST_BYTES] {
+    let mut tables = [[0; 256]; MOST_BYTES];
+    let mut after = 0;
+    while after < MOST_BYTES {
+        let mut byte = 1;
+        while byte < 256 {
+            // All but the highest bit has its value already.
+            let high = 1 << (byte as u32).ilog2();
+            tables[after][byte] = if byte == high {
+                let mut among_zeros = [0; MOST_BYTES];
+                among_zeros[MOST_BYTES - 1 - after] = byte as u8;
+                CRC.checksum(&among_zeros)
+            } else {
+                tables[after][high] ^ tables[after][byte - high]
+            };
+            byte += 1;
+        }
+        after += 1;
+    }
+    tables
+}
 
 /// The run of equal bits so far is one of eight: the last bit in bit 2, the run's length less
 /// one in bits 1–0.
 const RUNS: u64 = 8;
-const ONE_RECESSIVE: u8 = 0b100;
 
 /// For each byte what it does to every run, a byte for each, from the low one up: in bits 3–5 the
 /// run that it leaves, which so is also how far its next step is to be shifted; above it how many
@@ -181,6 +246,16 @@ mod tests {
     #[test]
     fn the_crc_is_that_of_the_catalogue() {
         assert_eq!(CRC.checksum(b"123456789"), 0x059E);
+    }
+
+    /// The stuff bits that so many bits need, right-aligned, after an idle bus.
+    fn count_stuff(bits: u128, count: u32) -> BitTime {
+        let mut walk = Walk::default();
+        // What fills it up in front alternates, as in a frame.
+        for byte in (bits | (u128::MAX / 3) << count).to_be_bytes() {
+            walk.step(byte);
+        }
+        BitTime(walk.stuff >> STUFF)
     }
 
     /// Davis, Burns, Bril, Lukkien, Real-Time Systems 35 (2007): n stuffed bits need at most

@@ -13,6 +13,9 @@ impl Data {
     /// The most bytes that a classical frame carries.
     pub const MAX: usize = 8;
 
+    /// No bytes.
+    pub(super) const EMPTY: Data = Data { len: 0, bytes: [0; Data::MAX] };
+
     /// `None` for more than [`Data::MAX`] bytes.
     pub fn new(bytes: &[u8]) -> Option<Data> {
         let mut data = Data::default();
@@ -27,14 +30,9 @@ impl Data {
         (len <= Self::MAX && rest == 0).then_some(Data { len: len as u8, bytes })
     }
 
-    /// The bits of the bytes as one number, the first bit highest.
-    pub(super) fn number(&self) -> u64 {
-        u64::from_be_bytes(self.bytes).checked_shr(64 - self.bits()).unwrap_or(0)
-    }
-
-    /// How many bits the bytes have.
-    pub(super) fn bits(&self) -> u32 {
-        8 * u32::from(self.len)
+    /// The bytes that the frame carries and zeros after them.
+    pub(super) fn zero_filled(&self) -> &[u8; Data::MAX] {
+        &self.bytes
     }
 
     /// The bytes that the frame carries.
