@@ -10,6 +10,7 @@ use pcap_file::pcapng::blocks::block_common::{
 };
 use pcap_file::pcapng::{Block, PcapNgParseError, PcapNgParser};
 
+use super::quick::{Plain, Quick};
 use crate::source::input::{Got, Input};
 
 /// The longest block; the format sets no limit, so a broken length could ask for 4 GB.
@@ -43,7 +44,9 @@ const KNOWN: [u32; 10] = [
 
 /// What comes next.
 pub enum Next<'a> {
-    /// A block.
+    /// A packet without options.
+    Plain(Plain<'a>),
+    /// Any block.
     Block(Block<'a>),
     /// A whole block whose content makes no sense, in words.
     Bad(String),
@@ -73,6 +76,7 @@ pub struct Blocks<R> {
 #[derive(Default)]
 struct State {
     parser: Option<PcapNgParser>,
+    quick: Quick,
     /// Bytes of its descriptions of interfaces.
     descriptions: usize,
     /// One of them could not be read, so that the numbers of those behind it are not known.
@@ -219,7 +223,8 @@ impl<R: Read> Blocks<R> {
     }
 }
 
-fn number(order: Endianness, bytes: [u8; 4]) -> u32 {
+/// A word of a block.
+pub fn number(order: Endianness, bytes: [u8; 4]) -> u32 {
     match order {
         Endianness::Big => u32::from_be_bytes(bytes),
         Endianness::Little => u32::from_le_bytes(bytes),
@@ -228,6 +233,17 @@ fn number(order: Endianness, bytes: [u8; 4]) -> u32 {
 
 impl State {
     fn parse<'a>(&mut self, bytes: &'a [u8]) -> Next<'a> {
+        if let Some(plain) = self.quick.packet(bytes) {
+            return Next::Plain(plain);
+        }
+        let next = self.any(bytes);
+        if !matches!(next, Next::Block(Block::EnhancedPacket(_))) {
+            self.quick = self.parser.as_ref().map(Quick::of).unwrap_or_default();
+        }
+        next
+    }
+
+    fn any<'a>(&mut self, bytes: &'a [u8]) -> Next<'a> {
         let is = |known: u32| {
             let kind = bytes.first_chunk().copied().unwrap_or_default();
             known == u32::from_le_bytes(kind) || known == u32::from_be_bytes(kind)

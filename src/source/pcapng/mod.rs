@@ -8,6 +8,7 @@
 
 mod blocks;
 mod packets;
+mod quick;
 #[cfg(test)]
 mod tests;
 
@@ -75,6 +76,7 @@ fn step<R: Read>(
     batch: &mut Vec<Record>,
 ) -> Result<(bool, bool), SourceError> {
     match blocks.next().map_err(|error| cannot_go_on(name, &error))? {
+        Next::Plain(packet) => packets.plain(&packet, batch)?,
         Next::Block(block) => packets.take(block, batch)?,
         Next::Bad(what) => packets.bad_block(&what),
         Next::BadInterface(what) => packets.bad_interface(what),

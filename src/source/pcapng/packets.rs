@@ -15,6 +15,7 @@ use pcap_file::pcapng::blocks::opt_common::CommonOption;
 use pcap_file::pcapng::blocks::packet::PacketOption;
 use pcap_file::pcapng::blocks::section_header::{SectionHeaderBlock, SectionHeaderOption};
 
+use super::quick::Plain;
 use crate::source::{Complaints, SourceError};
 use crate::wire::{
     Bitrate, Clock, Header, Nanos, Packet, Record, Tally, What, parse_header, parse_record,
@@ -60,7 +61,8 @@ struct Interface {
 /// A packet of whichever kind of block.
 struct Raw<'a> {
     interface: u32,
-    time: Option<Duration>,
+    /// Nanoseconds since 1970.
+    time: Option<i128>,
     data: &'a [u8],
     comments: Vec<&'a str>,
     dropped: u64,
@@ -128,7 +130,7 @@ impl Packets {
             Block::EnhancedPacket(packet) => {
                 let mut raw = Raw {
                     interface: packet.interface_id,
-                    time: Some(packet.timestamp),
+                    time: Some(nanoseconds(packet.timestamp)),
                     data: &packet.data,
                     comments: Vec::new(),
                     dropped: 0,
@@ -146,7 +148,7 @@ impl Packets {
             }
             Block::Packet(packet) => Raw {
                 interface: packet.interface_id.into(),
-                time: Some(packet.timestamp),
+                time: Some(nanoseconds(packet.timestamp)),
                 data: &packet.data,
                 comments: packet.options.iter().filter_map(packet_comment).collect(),
                 dropped: match packet.drop_count {
@@ -169,6 +171,16 @@ impl Packets {
             _ => return Ok(()),
         };
         self.packet(&raw, batch)
+    }
+
+    /// Takes a packet without options.
+    ///
+    /// # Errors
+    /// As [`Packets::take`].
+    pub fn plain(&mut self, packet: &Plain, batch: &mut Vec<Record>) -> Result<(), SourceError> {
+        let &Plain { interface, time, data } = packet;
+        let time = Some(i128::from(time));
+        self.packet(&Raw { interface, time, data, comments: Vec::new(), dropped: 0 }, batch)
     }
 
     fn section(&mut self, section: &SectionHeaderBlock) {
@@ -197,12 +209,11 @@ impl Packets {
         if !self.is_ours(raw.interface)? {
             return Ok(());
         }
-        let time = raw.time.map(|time| i128::try_from(time.as_nanos()).unwrap_or(i128::MAX));
-        if self.header.is_none() && !self.begin(raw.interface, time) {
+        if self.header.is_none() && !self.begin(raw.interface, raw.time) {
             self.complain("its time is beyond all calendars; skipped");
             return Ok(());
         }
-        let t = match time {
+        let t = match raw.time {
             Some(time) => i64::try_from(time - self.started).ok().map(Nanos),
             None => {
                 self.untimed += 1;
@@ -417,6 +428,10 @@ impl Interface {
     fn is_can(&self) -> bool {
         self.link == DataLink::CAN_SOCKETCAN
     }
+}
+
+fn nanoseconds(time: Duration) -> i128 {
+    i128::try_from(time.as_nanos()).unwrap_or(i128::MAX)
 }
 
 fn packet_comment<'a>(option: &'a PacketOption) -> Option<&'a str> {
