@@ -1,6 +1,7 @@
 //! Bus load: exact bits, the fullest second, and the load over time in bounded memory.
 
 use std::collections::VecDeque;
+use std::ops::Range;
 
 use crate::wire::{BitTime, Nanos};
 
@@ -14,6 +15,8 @@ const LEVEL: usize = 128;
 #[derive(Debug, Clone, Default)]
 pub struct Load {
     total: BitTime,
+    /// When the window at the back of level 0 begins and ends; nothing, before the first one.
+    newest: Range<i64>,
     /// Newest window at the back of level 0. Each level is older and coarser than the one
     /// before.
     levels: Vec<VecDeque<Span>>,
@@ -53,6 +56,7 @@ impl Span {
 
 impl Load {
     /// A good frame that ended at this time.
+    #[inline]
     pub fn frame(&mut self, t: Nanos, bits: BitTime) {
         self.total += bits;
         self.add(t, bits, 0);
@@ -63,7 +67,16 @@ impl Load {
         self.add(t, BitTime(0), 1);
     }
 
+    #[inline]
     fn add(&mut self, t: Nanos, bits: BitTime, error_frames: u64) {
+        // Nearly all frames are of the newest window, and there is no need to divide.
+        match self.levels.first_mut().and_then(VecDeque::back_mut) {
+            Some(span) if self.newest.contains(&t.0) => span.add(bits, error_frames),
+            _ => self.add_elsewhere(t, bits, error_frames),
+        }
+    }
+
+    fn add_elsewhere(&mut self, t: Nanos, bits: BitTime, error_frames: u64) {
         let index = t.0.div_euclid(WINDOW.0);
         if self.levels.is_empty() {
             self.levels.push(VecDeque::with_capacity(LEVEL + 1));
@@ -74,6 +87,8 @@ impl Load {
             Some(span) if span.first > index => self.add_late(index, bits, error_frames),
             _ => {
                 newest.push_back(Span::one(index, bits, error_frames));
+                self.newest = index.saturating_mul(WINDOW.0)
+                    ..index.saturating_add(1).saturating_mul(WINDOW.0);
                 self.make_room();
             }
         }

@@ -1,5 +1,7 @@
 //! Who fills the bus: the second in which one node sent the most.
 
+use std::ops::Range;
+
 use crate::fieldbus::MacId;
 use crate::wire::{BitTime, Nanos};
 
@@ -19,24 +21,26 @@ pub struct Outburst {
 /// Frames and bits of each node, a second at a time.
 #[derive(Debug, Clone)]
 pub struct Talk {
-    second: i64,
+    /// When the second begins and ends; nothing, before the first frame.
+    second: Range<i64>,
     now: [(u64, u64); MacId::COUNT],
     most: Option<Outburst>,
 }
 
 impl Default for Talk {
     fn default() -> Self {
-        Talk { second: i64::MIN, now: [(0, 0); MacId::COUNT], most: None }
+        Talk { second: 0..0, now: [(0, 0); MacId::COUNT], most: None }
     }
 }
 
 impl Talk {
     /// A frame that a node sent.
     pub(super) fn frame(&mut self, t: Nanos, mac_id: MacId, bits: BitTime) {
-        let second = t.0.div_euclid(Nanos::SECOND.0);
-        if second != self.second {
+        if !self.second.contains(&t.0) {
             self.close();
-            self.second = second;
+            let index = t.0.div_euclid(Nanos::SECOND.0);
+            self.second = index.saturating_mul(Nanos::SECOND.0)
+                ..index.saturating_add(1).saturating_mul(Nanos::SECOND.0);
         }
         let now = &mut self.now[mac_id.index()];
         now.0 += 1;
@@ -48,7 +52,7 @@ impl Talk {
         for (mac_id, &(frames, bits)) in MacId::all().zip(&self.now) {
             if frames > 0 && self.most.is_none_or(|most| bits > most.bits.0) {
                 self.most = Some(Outburst {
-                    from: Nanos(self.second.saturating_mul(Nanos::SECOND.0)),
+                    from: Nanos(self.second.start),
                     mac_id,
                     frames,
                     bits: BitTime(bits),
