@@ -164,6 +164,11 @@ impl std::fmt::Display for Note {
 pub struct Notes([Option<Note>; 4]);
 
 impl Notes {
+    /// A single one.
+    pub(super) fn of(note: Note) -> Notes {
+        Notes([Some(note), None, None, None])
+    }
+
     /// Adds a note; of more than four the last ones are left out.
     pub fn add(&mut self, note: Note) {
         if let Some(free) = self.0.iter_mut().find(|slot| slot.is_none()) {

@@ -72,89 +72,50 @@ impl Decoder {
     }
 
     /// Lets time pass up to `t`, so that what should have come by then counts as missing.
+    #[inline]
     pub fn advance(&mut self, t: Nanos) {
         // A clock that stepped back would otherwise stop the sweeps until it has caught up.
         let stepped_back = t.plus(SWEEP) < self.next_sweep;
         if t < self.next_sweep && !stepped_back {
             return;
         }
+        self.sweep(t);
+    }
+
+    fn sweep(&mut self, t: Nanos) {
         self.next_sweep = t.plus(SWEEP);
         self.nodes.iter_mut().for_each(|node| node.expire(t));
         self.group3.expire(t, &mut self.nodes);
     }
 
     /// Decodes the next frame.
+    #[inline]
     pub fn frame<'a>(&'a mut self, t: Nanos, frame: &'a Frame) -> Decoded<'a> {
         self.advance(t);
-        let mut notes = Notes::default();
-        let Id::Standard(id) = frame.id else {
-            notes.add(Note::DoesNotBelong);
-            let (node, other, way) = (None, None, Way::Unknown);
-            return Decoded { node, other, way, role: None, meaning: Meaning::Extended, notes };
-        };
-        let &Told { identifier, role, source, destination } = Told::of(id);
-        let (node, way) = match (source, destination) {
-            (Some(source), _) => (Some(source), Way::Out),
-            (None, Some(destination)) => (Some(destination), Way::In),
-            (None, None) => (None, Way::Unknown),
-        };
-        let plain =
-            |meaning, notes| Decoded { node, other: None, way, role: Some(role), meaning, notes };
+        let Id::Standard(id) = frame.id else { return stray(None, Meaning::Extended) };
+        let told = Told::of(id);
         if frame.is_remote() {
-            notes.add(Note::DoesNotBelong);
-            return plain(Meaning::Remote, notes);
+            return stray(Some(told), Meaning::Remote);
         }
         let data = frame.bytes();
-        if let Some(between) = self.agreed.open.find(identifier, data) {
+        if let Some(between) = self.agreed.open.find(told.identifier, data) {
             return self.opened(t, between, data);
         }
-        match role {
-            Role::Invalid => {
-                notes.add(Note::DoesNotBelong);
-                plain(Meaning::Invalid, notes)
-            }
-            Role::AddressCheck => {
-                let Some(mac_id) = node else { return plain(Meaning::Unreadable, notes) };
-                match AddressCheck::parse(mac_id, data) {
-                    Ok(check) => {
-                        let node = &mut self.nodes[mac_id.index()];
-                        let itself = node.identity.serial == Some(check.device.serial);
-                        if itself && check.kind == AddressCheckKind::Request {
-                            // It starts anew, and has no connections any more.
-                            self.agreed.open.forget(mac_id);
-                        }
-                        node.address_check(t, &check);
-                        plain(Meaning::AddressCheck(check), notes)
-                    }
-                    Err(error) => {
-                        notes.add(Note::NotSeven(error.0));
-                        plain(Meaning::Unreadable, notes)
-                    }
-                }
-            }
+        match told.role {
+            Role::Invalid => stray(Some(told), Meaning::Invalid),
+            Role::AddressCheck => self.address_check(t, told, data),
             Role::FaultedRequest
             | Role::FaultedResponse
             | Role::OwnershipRequest
             | Role::OwnershipResponse
-            | Role::OtherOffline => {
-                let offline = Offline::parse(role, data);
-                let node = if let Offline::Request { mac_id, service, .. } = offline {
-                    if service == OfflineService::IDENTIFY {
-                        self.nodes[mac_id.index()].identify();
-                    }
-                    Some(mac_id)
-                } else {
-                    None
-                };
-                Decoded { node, ..plain(Meaning::Offline(offline), notes) }
-            }
+            | Role::OtherOffline => self.offline(told, data),
             Role::ExplicitRequest
             | Role::ExplicitResponse
             | Role::UnconnectedRequest
             | Role::UnconnectedRequestGroup3
             | Role::UnconnectedResponseGroup3
             | Role::OtherExplicit
-            | Role::OpenedExplicit => self.explicit(t, identifier, data),
+            | Role::OpenedExplicit => self.explicit(t, told.identifier, data),
             Role::MulticastPollResponse
             | Role::ChangeOfState
             | Role::StrobeResponse
@@ -163,18 +124,46 @@ impl Decoder {
             | Role::StrobeCommand
             | Role::MulticastPollCommand
             | Role::ChangeOfStateAcknowledge
-            | Role::PollCommand => self.io(t, role, node, way, data),
+            | Role::PollCommand => self.io(t, told, data),
         }
     }
 
-    fn io<'a>(
-        &'a mut self,
-        t: Nanos,
-        role: Role,
-        mac_id: Option<MacId>,
-        way: Way,
-        data: &'a [u8],
-    ) -> Decoded<'a> {
+    fn address_check<'a>(&'a mut self, t: Nanos, told: &Told, data: &[u8]) -> Decoded<'a> {
+        let Some(mac_id) = told.source else {
+            return plain(told, Meaning::Unreadable, Notes::default());
+        };
+        match AddressCheck::parse(mac_id, data) {
+            Ok(check) => {
+                let node = &mut self.nodes[mac_id.index()];
+                let itself = node.identity.serial == Some(check.device.serial);
+                if itself && check.kind == AddressCheckKind::Request {
+                    // It starts anew, and has no connections any more.
+                    self.agreed.open.forget(mac_id);
+                }
+                node.address_check(t, &check);
+                plain(told, Meaning::AddressCheck(check), Notes::default())
+            }
+            Err(error) => plain(told, Meaning::Unreadable, Notes::of(Note::NotSeven(error.0))),
+        }
+    }
+
+    fn offline<'a>(&'a mut self, told: &Told, data: &'a [u8]) -> Decoded<'a> {
+        let offline = Offline::parse(told.role, data);
+        let node = if let Offline::Request { mac_id, service, .. } = offline {
+            if service == OfflineService::IDENTIFY {
+                self.nodes[mac_id.index()].identify();
+            }
+            Some(mac_id)
+        } else {
+            None
+        };
+        Decoded { node, ..plain(told, Meaning::Offline(offline), Notes::default()) }
+    }
+
+    #[inline]
+    fn io<'a>(&'a mut self, t: Nanos, told: &Told, data: &'a [u8]) -> Decoded<'a> {
+        let role = told.role;
+        let (mac_id, way) = whom(told);
         let plain = |node, other| Decoded {
             node,
             other,
@@ -265,6 +254,27 @@ impl Decoder {
                 node.spoken_to();
             }
         }
+    }
+}
+
+/// A frame that does not belong on the trunk.
+fn stray<'a>(told: Option<&Told>, meaning: Meaning<'a>) -> Decoded<'a> {
+    let (node, way) = told.map_or((None, Way::Unknown), whom);
+    let role = told.map(|told| told.role);
+    Decoded { node, other: None, way, role, meaning, notes: Notes::of(Note::DoesNotBelong) }
+}
+
+fn plain<'a>(told: &Told, meaning: Meaning<'a>, notes: Notes) -> Decoded<'a> {
+    let (node, way) = whom(told);
+    Decoded { node, other: None, way, role: Some(told.role), meaning, notes }
+}
+
+/// Whom the identifier names, and which way the frame goes.
+fn whom(told: &Told) -> (Option<MacId>, Way) {
+    match (told.source, told.destination) {
+        (Some(source), _) => (Some(source), Way::Out),
+        (None, Some(destination)) => (Some(destination), Way::In),
+        (None, None) => (None, Way::Unknown),
     }
 }
 

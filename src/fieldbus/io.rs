@@ -23,7 +23,7 @@ pub struct IoChannel {
 }
 
 /// How many messages in a row looked fragmented, and the count due next in one that does.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 struct Looks {
     fragmented: u8,
     due: Option<u8>,
@@ -41,7 +41,18 @@ pub enum IoFrame {
 
 impl IoChannel {
     /// Takes a frame. `size` is what is known of the length of the messages.
+    #[inline]
     pub fn frame(&mut self, t: Nanos, data: &[u8], size: Option<Known<u16>>) -> IoFrame {
+        let long = size.is_some_and(|size| usize::from(size.value) > Data::MAX);
+        if self.looks.plain(data) && !long {
+            // Most I/O: nothing ever looked like a fragment, and this does not.
+            self.looks.contrary = self.looks.contrary.saturating_add(1);
+            return IoFrame::Whole;
+        }
+        self.perhaps_fragment(t, data, size)
+    }
+
+    fn perhaps_fragment(&mut self, t: Nanos, data: &[u8], size: Option<Known<u16>>) -> IoFrame {
         self.looks.at(data);
         let fragmented = self.fragmented(size).is_some_and(|known| known.value);
         let (true, Some((&first, rest))) = (fragmented, data.split_first()) else {
@@ -85,6 +96,12 @@ impl IoChannel {
 }
 
 impl Looks {
+    /// Whether neither this nor anything lately looks like a fragment.
+    fn plain(&self, data: &[u8]) -> bool {
+        let first = matches!(data, [0, ..]) && data.len() == Data::MAX;
+        self.fragmented == 0 && self.due.is_none() && !first
+    }
+
     /// A fragmented message is a full frame that begins with 00, then full frames that count
     /// on, then one that says that it is the last. Nothing else looks so again and again.
     fn at(&mut self, data: &[u8]) {
@@ -187,6 +204,21 @@ mod tests {
     }
 
     proptest! {
+        /// The short way for plain data leaves what the long way would.
+        #[test]
+        fn plain_data_are_what_the_long_way_says(
+            frames in prop::collection::vec((0u8..=8, prop::sample::select(vec![0, 0x81, 0x41, 7])), 0..40),
+            size in prop::option::of((0u16..12, prop::sample::select(vec![Origin::Learnt, Origin::Planned, Origin::Inferred]))),
+        ) {
+            let size = size.map(|(value, origin)| Known { value, origin });
+            let (mut short, mut long) = (IoChannel::default(), IoChannel::default());
+            for (len, head) in frames {
+                let data = &[head, 1, 2, 3, 4, 5, 6, 7][..usize::from(len)];
+                prop_assert_eq!(short.frame(T, data, size), long.perhaps_fragment(T, data, size));
+                prop_assert_eq!(short.looks, long.looks);
+            }
+        }
+
         #[test]
         fn any_frames_are_taken(frames: Vec<(u64, u8, Option<u16>)>) {
             let mut channel = IoChannel::default();

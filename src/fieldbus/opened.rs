@@ -73,10 +73,12 @@ impl OpenConnections {
     }
 
     /// Whether a frame is a message on one of them.
+    #[inline]
     pub(super) fn find(&self, identifier: Identifier, data: &[u8]) -> Option<Between> {
-        if self.slots.is_empty() {
-            return None;
-        }
+        if self.slots.is_empty() { None } else { self.find_slot(identifier, data) }
+    }
+
+    fn find_slot(&self, identifier: Identifier, data: &[u8]) -> Option<Between> {
         let &[head, second, ..] = data else { return None };
         let header = Header::from_byte(head);
         self.slots.iter().find_map(|slot| slot.between(identifier, header, second, data))
