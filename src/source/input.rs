@@ -8,6 +8,7 @@ use std::sync::Arc;
 use memchr::memmem;
 use zstd::stream::raw::{Decoder, InBuffer, Operation, OutBuffer};
 
+use super::ahead::Ahead;
 use super::progress::{Counted, Progress};
 use super::{SourceError, unreadable};
 
@@ -32,9 +33,13 @@ pub enum Got {
 }
 
 /// A file being read, or in tests a slice of bytes.
-pub struct Input<R> {
-    packed: Packed<R>,
-    zstd: Option<Zstd>,
+pub struct Input<R>(Way<R>);
+
+/// How the bytes come.
+enum Way<R> {
+    Plain(Packed<R>),
+    Packed(Packed<R>, Zstd),
+    Ahead(Ahead),
 }
 
 /// Opens a file for reading, and counts what is read of it.
@@ -49,12 +54,18 @@ pub fn open(path: &Path, progress: &Arc<Progress>) -> Result<Input<Counted<File>
     let length = file.metadata().map_or(0, |metadata| metadata.len());
     let file = Counted::new(file, length, Arc::clone(progress));
     let input = Input::new(file).map_err(|error| failed(&error))?;
-    if input.packed.is_empty() {
+    if matches!(&input.0, Way::Plain(bytes) if bytes.is_empty()) {
         return Err(SourceError(format!(
             "{name}: empty; the watch that made it never started, or it was not copied whole"
         )));
     }
-    Ok(input)
+    match input.0 {
+        // Unpacking takes about as long as reading what comes out of it.
+        Way::Packed(..) => {
+            Ok(Input(Way::Ahead(Ahead::start(input).map_err(|error| failed(&error))?)))
+        }
+        _ => Ok(input),
+    }
 }
 
 impl<R: Read> Input<R> {
@@ -62,16 +73,20 @@ impl<R: Read> Input<R> {
     pub fn new(file: R) -> io::Result<Input<R>> {
         let mut packed = Packed::new(file);
         packed.at_least(ZSTD_MAGIC.len())?;
-        let zstd = packed.bytes().starts_with(&ZSTD_MAGIC).then(Zstd::new).transpose()?;
-        Ok(Input { packed, zstd })
+        Ok(Input(if packed.bytes().starts_with(&ZSTD_MAGIC) {
+            Way::Packed(packed, Zstd::new()?)
+        } else {
+            Way::Plain(packed)
+        }))
     }
 
     /// Fills the front of `out`, which must not be empty.
     pub fn read(&mut self, out: &mut [u8]) -> io::Result<Got> {
-        match &mut self.zstd {
-            Some(zstd) => zstd.read(&mut self.packed, out),
-            None => {
-                let n = self.packed.read(out)?;
+        match &mut self.0 {
+            Way::Ahead(ahead) => ahead.read(out),
+            Way::Packed(packed, zstd) => zstd.read(packed, out),
+            Way::Plain(bytes) => {
+                let n = bytes.read(out)?;
                 Ok(if n == 0 { Got::End } else { Got::Bytes(n) })
             }
         }

@@ -1,5 +1,6 @@
 //! Where records come from: a live interface, a capture, pcapng, the simulated trunk.
 
+mod ahead;
 mod capture;
 mod complaints;
 mod data_sheets;
