@@ -285,6 +285,7 @@ fn files_that_are_read_whole_are_not_read_on_for_ever() {
     place.file("k.toml", format!("{PLAN}{} = 1\n", "k".repeat(900_000)));
     place.run(&["plan", "k.toml"]).refused("unknown key");
 
+    place.run(&["replay", "/dev/zero"]).refused("line 1: not a dropline capture");
     place.run(&["plan", "/dev/zero"]).refused(too_long);
     place.run(&["simulate", "/dev/zero", "-o", "x.jsonl"]).refused(too_long);
     place.file("a.jsonl", format!("{HEADER}\n{FRAME}\n"));

@@ -107,6 +107,11 @@ impl<R: Read> Lines<R> {
                 return Ok(Next::Line(&self.buffer[line]));
             }
             if self.skipping || self.end - self.start > LONGEST_LINE {
+                if self.number == 0 && !self.skipping {
+                    // No such file begins so: its end, which may never come, is not waited for.
+                    self.skipping = true;
+                    return Ok(Next::TooLong);
+                }
                 self.skipping = true;
                 self.clear();
             }
@@ -212,6 +217,7 @@ mod tests {
     #[test]
     fn a_line_without_end_costs_no_memory() {
         let mut endless = Lines::new(Input::new(io::repeat(b'x').take(50_000_000)).unwrap());
+        assert_eq!(endless.next().unwrap(), Next::TooLong, "told before its end");
         assert_eq!(endless.next().unwrap(), Next::TooLong);
         assert!(endless.buffer.len() < 2 * LONGEST_LINE);
         assert_eq!(endless.next().unwrap(), Next::End(false));
