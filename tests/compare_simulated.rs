@@ -3,8 +3,8 @@
 //!
 //! `DROPLINE_COMPARE_HEALTHY` and `DROPLINE_COMPARE_FAULTY` say how many seeds each, for a
 //! longer run by hand, and `DROPLINE_COMPARE_FROM` the first one (the baseline has the one before
-//! it); `DROPLINE_COMPARE_ONLY` names the faults to run. The tolerances were set with an eye on healthy seeds from 1000 and faults from 5000;
-//! what is run here by default is others.
+//! it); `DROPLINE_COMPARE_ONLY` names the faults to run. The tolerances were set with an eye on
+//! healthy seeds from 1000 and faults from 5000; what is run here by default is others.
 
 use std::process::ExitCode;
 use std::sync::Mutex;
