@@ -18,6 +18,7 @@ pub mod analysis;
 pub mod cli;
 pub mod fieldbus;
 pub mod health;
+mod json;
 pub mod near;
 pub mod output;
 pub mod plan;

@@ -95,16 +95,12 @@ impl Comparison {
 
     /// The comparison as JSON, indented, with its last line feed.
     pub fn to_json(&self) -> String {
-        // Plain fields, text keys: this cannot fail.
-        let mut json = serde_json::to_string_pretty(self).unwrap_or_default();
-        json.push('\n');
-        json
+        crate::json::document(self)
     }
 
     /// The JSON Schema of the comparison.
     pub fn schema() -> schemars::Schema {
-        let settings = schemars::generate::SchemaSettings::default().for_serialize();
-        settings.into_generator().into_root_schema_for::<Comparison>()
+        crate::json::schema::<Comparison>()
     }
 }
 

@@ -158,10 +158,7 @@ impl Summary {
 
     /// The summary as a file holds it, indented, with its last line feed.
     pub fn to_json(&self) -> String {
-        // Plain fields, text keys: this cannot fail.
-        let mut json = serde_json::to_string_pretty(self).unwrap_or_default();
-        json.push('\n');
-        json
+        crate::json::document(self)
     }
 
     /// The summary in one line, with its line feed.
@@ -173,8 +170,6 @@ impl Summary {
 
     /// The JSON Schema of the summary.
     pub fn schema() -> schemars::Schema {
-        // What is written: also a field that an older summary may lack is always there.
-        let settings = schemars::generate::SchemaSettings::default().for_serialize();
-        settings.into_generator().into_root_schema_for::<Summary>()
+        crate::json::schema::<Summary>()
     }
 }
