@@ -144,9 +144,11 @@ impl Results {
         match &self.summary {
             Some(path) if path == Path::new("-") => print(&summary.to_json())?,
             Some(path) => {
-                // First what is to be kept: the terminal may be gone.
-                std::fs::write(path, summary.to_json()).map_err(|error| unwritten(path, &error))?;
+                // First what is to be kept: the terminal may be gone. So may the disk: then what is
+                // printed is all that is left.
+                let kept = std::fs::write(path, summary.to_json());
                 self.print(summary)?;
+                kept.map_err(|error| unwritten(path, &error))?;
             }
             None => self.print(summary)?,
         }

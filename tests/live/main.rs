@@ -14,6 +14,7 @@ mod flood;
 mod following;
 mod frames;
 mod process;
+mod read_only;
 mod refusal;
 mod running;
 mod speaker;
@@ -62,6 +63,9 @@ const TESTS: &[(&str, Test)] = &[
     ("faults::disk_full_and_free_again", faults::disk_full_and_free_again),
     ("faults::slow_disk", faults::slow_disk),
     ("faults::read_only_disk_and_none_at_all", faults::read_only_disk_and_none_at_all),
+    ("read_only::for_a_while", read_only::for_a_while),
+    ("read_only::for_good", read_only::for_good),
+    ("read_only::with_the_summary_on_it", read_only::with_the_summary_on_it),
     ("faults::pulled_and_put_back_twenty_times", faults::pulled_and_put_back_twenty_times),
     ("faults::link_flapping", faults::link_flapping),
     ("faults::interface_renamed", faults::interface_renamed),

@@ -413,12 +413,16 @@ impl Watch {
 
 /// What became of the capture.
 fn account(written: &Written) -> String {
-    let Written { path, bytes, pieces, .. } = written;
+    let Written { path, bytes, pieces, lost_by_writer, .. } = written;
     let path = path.display();
+    let missing = match lost_by_writer {
+        0 => String::new(),
+        lost => format!("; {lost} frames are missing that were heard: the disk did not take them"),
+    };
     match pieces {
-        0 => format!("{path}: nothing happened, nothing written"),
-        1 => format!("{path}: {bytes} bytes"),
-        _ => format!("{path}: {bytes} bytes in {pieces} files"),
+        0 if missing.is_empty() => format!("{path}: nothing happened, nothing written"),
+        0 | 1 => format!("{path}: {bytes} bytes{missing}"),
+        _ => format!("{path}: {bytes} bytes in {pieces} files{missing}"),
     }
 }
 

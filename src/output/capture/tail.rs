@@ -3,6 +3,9 @@
 use std::fs::File;
 use std::io::{self, Seek, SeekFrom, Write};
 
+use nix::errno::Errno;
+use nix::sys::statvfs::{FsFlags, fstatvfs};
+
 use super::syncer::{Sync, Syncer};
 
 /// Where bytes go: a file, or in tests one that is slow, full or broken.
@@ -27,7 +30,17 @@ impl Sink for File {
 
     fn syncer(&self) -> io::Result<Sync> {
         let twin = self.try_clone()?;
-        Ok(Box::new(move || twin.sync_data()))
+        Ok(Box::new(move || {
+            twin.sync_data()?;
+            // Where ext4 was made read-only in an emergency, writing and syncing still succeed, and
+            // nothing reaches the disk (seen with Linux 6.1).
+            match fstatvfs(&twin) {
+                Ok(system) if system.flags().contains(FsFlags::ST_RDONLY) => {
+                    Err(Errno::EROFS.into())
+                }
+                _ => Ok(()),
+            }
+        }))
     }
 
     fn cut(&mut self, length: u64) -> io::Result<()> {

@@ -24,6 +24,7 @@ struct State {
     sync_fails: u32,
     cut_fails: u32,
     tries: u32,
+    read_only: bool,
 }
 
 impl Disk {
@@ -60,12 +61,19 @@ impl Disk {
     }
 }
 
+impl State {
+    fn writable(&self) -> io::Result<()> {
+        if self.read_only { Err(io::Error::from_raw_os_error(30)) } else { Ok(()) }
+    }
+}
+
 impl Disk {
     fn sync(&self) -> io::Result<()> {
         // Of what is written later nothing is promised.
         let length = self.get(|s| s.bytes.len());
         self.set(|s| s.sync_waits = s.sync_stuck);
         let mut state = self.0.1.wait_while(self.0.0.lock().unwrap(), |s| s.sync_stuck).unwrap();
+        state.writable()?;
         if state.sync_fails > 0 {
             state.sync_fails -= 1;
             // What a failed synchronisation leaves on a disk is anybody's guess.
@@ -84,6 +92,8 @@ impl Sink for Disk {
         self.set(|s| s.waits = s.stuck);
         let mut state = self.0.1.wait_while(self.0.0.lock().unwrap(), |s| s.stuck).unwrap();
         state.tries += 1;
+        self.0.1.notify_all();
+        state.writable()?;
         let room = state.room.unwrap_or(usize::MAX).saturating_sub(state.bytes.len());
         state.bytes.extend_from_slice(&bytes[..bytes.len().min(room)]);
         self.0.1.notify_all();
@@ -97,6 +107,9 @@ impl Sink for Disk {
 
     fn cut(&mut self, length: u64) -> io::Result<()> {
         let mut state = self.0.0.lock().unwrap();
+        state.tries += 1;
+        self.0.1.notify_all();
+        state.writable()?;
         if state.cut_fails > 0 {
             state.cut_fails -= 1;
             return Err(io::Error::from_raw_os_error(5));
@@ -281,6 +294,36 @@ fn a_full_disk_is_told_once_and_the_capture_goes_on_when_there_is_room() {
         assert!(written.messages[0].contains("the disk is full: free some space; the watch"));
         let (records, torn, _) = disk.read();
         assert_eq!((&records[..1500], torn), (&frames(0..1500)[..], false));
+    }
+}
+
+#[test]
+fn a_disk_that_is_read_only_for_a_while_costs_what_memory_does_not_hold() {
+    for name in NAMES {
+        let batch = 100 * size_of::<Record>() + 64;
+        let disk = Disk::default();
+        let mut writer = start(&disk, name, &WriterOptions { queue_bytes: 5 * batch, ..quick() });
+        writer.send(&frames(0..500));
+        disk.until(|s| s.safe > 1000 && s.safe == s.bytes.len());
+        disk.set(|s| s.read_only = true);
+        writer.send(&frames(500..600));
+        let tries = disk.get(|s| s.tries);
+        disk.until(|s| s.tries > tries + 5);
+        (6..50).for_each(|t| writer.send(&frames(t * 100..(t + 1) * 100)));
+        assert_eq!(disk.read_safe().0, frames(0..500));
+        assert!(writer.is_failing());
+        disk.set(|s| s.read_only = false);
+        let written = writer.finish(Nanos(5000));
+        let Tally { frames: kept, lost_frames: lost, .. } = written.tally;
+        assert_eq!((kept, lost), (1100, 3900));
+        assert_eq!((written.lost_by_writer, written.failures), (lost, 1));
+        let said = &written.messages;
+        assert_eq!(said.len(), 3, "{said:?}");
+        assert!(said[0].contains("the disk has become read-only: ") && said[1].contains("again"));
+        assert!(said[2].contains("3900 frames are missing"), "{said:?}");
+        let (records, torn, _) = disk.read();
+        let gap = records.iter().position(|record| record.what == What::Lost(lost));
+        assert_eq!((gap, torn), (Some(1100), false));
     }
 }
 

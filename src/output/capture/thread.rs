@@ -7,6 +7,7 @@ use std::sync::{Arc, mpsc};
 use std::time::{Duration, Instant};
 
 use jiff::{SignedDuration, Timestamp};
+use nix::errno::Errno;
 
 use super::extent::Roll;
 use super::piece::Piece;
@@ -381,6 +382,13 @@ fn reason(error: &io::Error) -> String {
         ErrorKind::StorageFull | ErrorKind::QuotaExceeded | ErrorKind::WriteZero => {
             "the disk is full: free some space".into()
         }
+        ErrorKind::ReadOnlyFilesystem => {
+            "the disk has become read-only: see in dmesg why, then remount it for writing".into()
+        }
+        // The kernel has no name for it but "Input/output error".
+        _ if error.raw_os_error() == Some(Errno::EIO as i32) => {
+            "the disk fails: see in dmesg why; it may have to be replaced".into()
+        }
         _ => format!("cannot be written: {error}"),
     }
 }
@@ -390,9 +398,12 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_full_disk_is_named_as_such() {
+    fn what_is_wrong_with_a_disk_is_named_as_such() {
         let full = io::Error::from_raw_os_error(28);
         assert_eq!(reason(&full), "the disk is full: free some space");
+        let said = |code| reason(&io::Error::from_raw_os_error(code));
+        assert!(said(30).starts_with("the disk has become read-only: "));
+        assert!(said(5).starts_with("the disk fails: "));
         assert!(reason(&io::Error::other("x")).starts_with("cannot be written"));
     }
 }

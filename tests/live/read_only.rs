@@ -1,0 +1,187 @@
+//! A disk that turns read-only under way, as ext4 does after an error: what was written stays, the
+//! rest waits in memory, and what is missing in the end is told.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::Duration;
+
+use serde_json::Value;
+use tempfile::TempDir;
+
+use super::Absent;
+use super::bus::{Virtual, is_emulated};
+use super::running::{Left, Watch, dropline, read_capture, replay, text};
+use super::speaker::Speaker;
+
+/// Long enough for a watch that is idle to have made all safe.
+const MOMENT: Duration = Duration::from_millis(1_500);
+
+/// A file system of ext4 in a file: one with a journal, and pages that wait to be written.
+struct BlockDisk(TempDir);
+
+impl BlockDisk {
+    fn mount() -> Result<BlockDisk, Absent> {
+        let directory = TempDir::new().unwrap();
+        let image = directory.path().join("image");
+        std::fs::File::create(&image).unwrap().set_len(8 << 20).unwrap();
+        let said = |error: String| Absent(format!("no disk of its own can be made here: {error}"));
+        attempt("mkfs.ext4", &["-q"], &image).map_err(said)?;
+        let disk = BlockDisk(directory);
+        std::fs::create_dir(disk.path()).unwrap();
+        disk.again().map_err(said)?;
+        Ok(disk)
+    }
+
+    fn path(&self) -> PathBuf {
+        self.0.path().join("disk")
+    }
+
+    fn again(&self) -> Result<(), String> {
+        let image = self.0.path().join("image");
+        attempt("mount", &["-o", "loop", image.to_str().unwrap()], &self.path())
+    }
+
+    fn remount(&self, option: &str) {
+        attempt("mount", &["-o", &format!("remount,{option}")], &self.path()).unwrap();
+    }
+
+    /// Takes it out and puts it in again: what is there then was truly written.
+    fn put_in_again(&self) {
+        attempt("umount", &[], &self.path()).unwrap();
+        self.again().unwrap();
+    }
+}
+
+impl Drop for BlockDisk {
+    fn drop(&mut self) {
+        let gone = attempt("umount", &[], &self.path());
+        assert!(gone.is_ok() || std::thread::panicking(), "{gone:?}");
+    }
+}
+
+fn attempt(program: &str, words: &[&str], path: &Path) -> Result<(), String> {
+    let output = Command::new(program).args(words).arg(path).output();
+    let output = output.map_err(|error| format!("{program}: {error}"))?;
+    match output.status.success() {
+        true => Ok(()),
+        false => Err(text(&output.stderr).trim().to_owned()),
+    }
+}
+
+fn numbers<'a>(lines: impl IntoIterator<Item = &'a String>) -> Vec<u64> {
+    let records = lines.into_iter().map(|line| serde_json::from_str::<Value>(line).expect(line));
+    let data = records.filter_map(|record| record["data"].as_str().map(str::to_owned));
+    data.map(|data| u64::from_str_radix(&data, 16).unwrap()).collect()
+}
+
+/// One message of it, however many frames it concerns; it names the file and what to do.
+fn is_told_once(left: &Left) {
+    let told: Vec<_> = left.complaints.iter().filter(|line| line.contains("read-only")).collect();
+    assert_eq!(told.len(), 0, "after the first: {told:?}");
+}
+
+fn is_clear(said: &str, capture: &Path) {
+    let place = format!("dropline: {}: the disk has become read-only: ", capture.display());
+    assert!(said.starts_with(&place), "{said}");
+    assert!(said.contains("dmesg") && said.contains("remount it for writing"), "{said}");
+    assert!(said.contains("the watch goes on"), "{said}");
+}
+
+/// Made read-only in an emergency, where the kernel still takes what is written and says that it
+/// is safe, and writable again: nothing is lost.
+pub fn for_a_while() -> Result<(), Absent> {
+    if !is_emulated() {
+        return Err(Absent("only the emulated kernel's disks may be made read-only".into()));
+    }
+    let bus = Virtual::new()?;
+    let disk = BlockDisk::mount()?;
+    let capture = disk.path().join("watch.jsonl");
+    let mut watch =
+        Watch::start_with_capture(&bus.name, capture.clone(), TempDir::new().unwrap(), &[]);
+    let speaker = Speaker::on(&bus.name);
+    speaker.count(0..500);
+    std::thread::sleep(MOMENT);
+    // All file systems on block devices: here there is no other.
+    std::fs::write("/proc/sysrq-trigger", "u").unwrap();
+    let is_read_only = || {
+        let mounts = std::fs::read_to_string("/proc/mounts").unwrap();
+        let line = mounts.lines().find(|line| line.contains(disk.path().to_str().unwrap()));
+        line.unwrap().contains(" ext4 ro,")
+    };
+    while !is_read_only() {
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    speaker.count(500..800);
+    is_clear(&watch.complains("read-only"), &capture);
+    speaker.count(800..1_200);
+    std::thread::sleep(MOMENT);
+    disk.remount("rw");
+    watch.complains("can be written again");
+    speaker.count(1_200..1_300);
+    std::thread::sleep(MOMENT);
+    let left = watch.stop();
+    is_told_once(&left);
+    disk.put_in_again();
+    assert!(numbers(&read_capture(&capture).1).into_iter().eq(0..1_300));
+    assert_eq!(left.summary["source"]["frames"], 1_300);
+    assert_eq!(left.summary["source"]["lost_frames"], 0);
+    left.replay_agrees();
+    Ok(())
+}
+
+/// Read-only after an error until it is taken out and checked: what was written until then is
+/// there and replays, the watch goes on to its end and says what is missing.
+pub fn for_good() -> Result<(), Absent> {
+    let bus = Virtual::new()?;
+    let disk = BlockDisk::mount()?;
+    let capture = disk.path().join("watch.jsonl");
+    let mut watch =
+        Watch::start_with_capture(&bus.name, capture.clone(), TempDir::new().unwrap(), &[]);
+    let speaker = Speaker::on(&bus.name);
+    speaker.count(0..500);
+    std::thread::sleep(MOMENT);
+    disk.remount("abort");
+    speaker.count(500..800);
+    is_clear(&watch.complains("read-only"), &capture);
+    speaker.count(800..1_000);
+    std::thread::sleep(MOMENT);
+    let left = watch.stop();
+    is_told_once(&left);
+    let said = |text: &str| left.complaints.iter().any(|line| line.contains(text));
+    assert!(said("500 frames are missing that were heard"), "{:?}", left.complaints);
+    // The watch has heard what its capture does not hold.
+    assert_eq!(left.summary["source"]["kind"], "live");
+    assert_eq!(left.summary["source"]["frames"], 1_000);
+    assert_eq!(left.summary["source"]["lost_frames"], 0);
+    disk.put_in_again();
+    assert!(numbers(&read_capture(&capture).1).into_iter().eq(0..500));
+    let again = replay(&capture);
+    assert!(again.status.success(), "{}", text(&again.stderr));
+    let summary: Value = serde_json::from_slice(&again.stdout).unwrap();
+    assert_eq!(summary["source"]["frames"], 500);
+    assert_eq!(summary["source"]["complete"], false);
+    Ok(())
+}
+
+/// The summary was to go to the same disk: it is printed, and the exit status says that it is not
+/// where it should be.
+pub fn with_the_summary_on_it() -> Result<(), Absent> {
+    let bus = Virtual::new()?;
+    let disk = BlockDisk::mount()?;
+    let kept = disk.path().join("watch.summary.json");
+    let mut command = dropline();
+    command.args(["watch", &bus.name, "--json", "--for", "3s", "--summary"]).arg(&kept);
+    command.arg("--capture").arg(disk.path().join("watch.jsonl"));
+    let child = command.stdout(std::process::Stdio::piped()).stderr(std::process::Stdio::piped());
+    let child = child.spawn().unwrap();
+    std::thread::sleep(Duration::from_millis(1_500));
+    disk.remount("abort");
+    Speaker::on(&bus.name).count(0..10);
+    let output = child.wait_with_output().unwrap();
+    let said = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{said}");
+    assert!(said.contains("cannot write the summary: Read-only file system"), "{said}");
+    let summary: Value = serde_json::from_slice(&output.stdout).expect(said);
+    assert_eq!(summary["source"]["frames"], 10);
+    Ok(())
+}
