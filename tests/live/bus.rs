@@ -12,12 +12,20 @@ pub struct Virtual {
 
 impl Virtual {
     pub fn new() -> Result<Virtual, Absent> {
+        Virtual::with_name(&Virtual::new_name())
+    }
+
+    /// A name that no other has.
+    pub fn new_name() -> String {
         static COUNT: AtomicU32 = AtomicU32::new(0);
         let number = COUNT.fetch_add(1, Ordering::Relaxed);
-        let name = format!("dl{}v{number}", std::process::id() % 100_000);
-        try_ip(&["link", "add", &name, "type", "vcan"])
+        format!("dl{}v{number}", std::process::id() % 100_000)
+    }
+
+    pub fn with_name(name: &str) -> Result<Virtual, Absent> {
+        try_ip(&["link", "add", name, "type", "vcan"])
             .map_err(|said| Absent(format!("no virtual CAN bus can be made here: {said}")))?;
-        let bus = Virtual { name };
+        let bus = Virtual { name: name.to_owned() };
         ip(&["link", "set", &bus.name, "up"]);
         Ok(bus)
     }

@@ -17,6 +17,7 @@ mod process;
 mod read_only;
 mod refusal;
 mod running;
+mod service;
 mod speaker;
 #[path = "../common/tmux.rs"]
 mod tmux;
@@ -60,6 +61,7 @@ const TESTS: &[(&str, Test)] = &[
     ("unattended::what_happens_is_kept_and_told", unattended::what_happens_is_kept_and_told),
     ("unattended::two_watches_serve_metrics", unattended::two_watches_serve_metrics),
     ("unattended::a_service_manager_hears_of_it", unattended::a_service_manager_hears_of_it),
+    ("service::from_its_start_to_its_end", service::from_its_start_to_its_end),
     ("faults::disk_full_and_free_again", faults::disk_full_and_free_again),
     ("faults::slow_disk", faults::slow_disk),
     ("faults::read_only_disk_and_none_at_all", faults::read_only_disk_and_none_at_all),
