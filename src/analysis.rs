@@ -1,7 +1,7 @@
 //! The whole path from record to summary, without I/O: what live and replay share.
 
+use crate::fieldbus::Decoder;
 use crate::fieldbus::eds::Index;
-use crate::fieldbus::{Decoder, DriveStatus, MacId};
 use crate::health::Summary;
 use crate::health::summary::Kind;
 use crate::health::{Against, Context, Expectation, Finding, findings_against};
@@ -64,21 +64,14 @@ impl Analysis {
     pub fn take(&mut self, record: &Record, events: &mut impl FnMut(Nanos, Event)) {
         match &record.what {
             What::Frame(frame) => {
-                let decoded = self.decoder.frame(record.t, frame);
-                if let (Some(mac_id), Some(status)) = (decoded.node, decoded.drive_status()) {
-                    self.drive(record.t, mac_id, status);
+                if let Some((mac_id, command, status)) = self.decoder.hear(record.t, frame) {
+                    self.trunk.drive(record.t, mac_id, &command, &status);
                 }
             }
             What::Lost(1..) | What::LinkDown(_) | What::LinkUp => self.decoder.gap(record.t),
             What::Lost(0) | What::Error(_) | What::Mark(_) | What::End(_) => {}
         }
         self.trunk.take(record, events);
-    }
-
-    fn drive(&mut self, t: Nanos, mac_id: MacId, status: DriveStatus) {
-        if let Some(command) = self.decoder.node(mac_id).drive.command {
-            self.trunk.drive(t, mac_id, &command, &status);
-        }
     }
 
     /// What the source said about itself.

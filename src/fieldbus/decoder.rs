@@ -8,9 +8,10 @@ use embedded_can::Id;
 use super::connection::offer;
 use super::decode_explicit::{Agreed, Group3};
 use super::decoded::{Decoded, DriveIo, Io, Meaning, Note, Notes, Way};
+use super::node_io::IoHeard;
 use super::{
-    AddressCheck, AddressCheckKind, ConnectionKind, DriveCommand, DriveStatus, IoChannel, IoFrame,
-    Known, MacId, Node, Offline, OfflineService, Origin, Role, Stage, Told,
+    AddressCheck, AddressCheckKind, ConnectionKind, DriveCommand, DriveStatus, Known, MacId, Node,
+    Offline, OfflineService, Origin, Role, Stage, Told,
 };
 use crate::wire::{Frame, Nanos};
 
@@ -89,7 +90,6 @@ impl Decoder {
     }
 
     /// Decodes the next frame.
-    #[inline]
     pub fn frame<'a>(&'a mut self, t: Nanos, frame: &'a Frame) -> Decoded<'a> {
         self.advance(t);
         let Id::Standard(id) = frame.id else { return stray(None, Meaning::Extended) };
@@ -98,11 +98,46 @@ impl Decoder {
             return stray(Some(told), Meaning::Remote);
         }
         let data = frame.bytes();
+        if !self.is_io(told, data) {
+            return self.other(t, told, data);
+        }
+        let one = whom(told).0.filter(|_| told.role != Role::StrobeCommand);
+        let other = one.and_then(|mac_id| self.node(mac_id).connections.owner);
+        let heard = self.io(t, told, data);
+        Decoded { other: other.map(|owner| owner.value), ..self.io_in_words(told, data, &heard) }
+    }
+
+    /// Takes the next frame as [`Decoder::frame`] does. Only this comes out of what it means:
+    /// which drive says what of itself, and what it was last asked for.
+    #[inline]
+    pub fn hear(&mut self, t: Nanos, frame: &Frame) -> Option<(MacId, DriveCommand, DriveStatus)> {
+        self.advance(t);
+        let Id::Standard(id) = frame.id else { return None };
+        if frame.is_remote() {
+            return None;
+        }
+        let (told, data) = (Told::of(id), frame.bytes());
+        if !self.is_io(told, data) {
+            self.other(t, told, data);
+            return None;
+        }
+        let Some(DriveIo::Status(status)) = self.io(t, told, data).drive else { return None };
+        let mac_id = told.source?;
+        Some((mac_id, self.node(mac_id).drive.command?, status.value))
+    }
+
+    /// Whether it is I/O, and no message on a connection that two nodes opened.
+    #[inline]
+    fn is_io(&self, told: &Told, data: &[u8]) -> bool {
+        told.role.is_io() && self.agreed.open.find(told.identifier, data).is_none()
+    }
+
+    /// What is no I/O.
+    fn other<'a>(&'a mut self, t: Nanos, told: &'static Told, data: &'a [u8]) -> Decoded<'a> {
         if let Some(between) = self.agreed.open.find(told.identifier, data) {
             return self.opened(t, between, data);
         }
         match told.role {
-            Role::Invalid => stray(Some(told), Meaning::Invalid),
             Role::AddressCheck => self.address_check(t, told, data),
             Role::FaultedRequest
             | Role::FaultedResponse
@@ -116,15 +151,7 @@ impl Decoder {
             | Role::UnconnectedResponseGroup3
             | Role::OtherExplicit
             | Role::OpenedExplicit => self.explicit(t, told.identifier, data),
-            Role::MulticastPollResponse
-            | Role::ChangeOfState
-            | Role::StrobeResponse
-            | Role::PollResponse
-            | Role::OtherIo
-            | Role::StrobeCommand
-            | Role::MulticastPollCommand
-            | Role::ChangeOfStateAcknowledge
-            | Role::PollCommand => self.io(t, told, data),
+            _ => stray(Some(told), Meaning::Invalid),
         }
     }
 
@@ -161,88 +188,41 @@ impl Decoder {
     }
 
     #[inline]
-    fn io<'a>(&'a mut self, t: Nanos, told: &Told, data: &'a [u8]) -> Decoded<'a> {
-        let role = told.role;
-        let (mac_id, way) = whom(told);
-        let plain = |node, other| Decoded {
-            node,
-            other,
-            way,
-            role: Some(role),
-            meaning: Meaning::Io(Io { fragment: None, data: Some(data), drive: None }),
-            notes: Notes::default(),
-        };
-        let Some(mac_id) = mac_id else { return plain(None, None) };
-        if role == Role::StrobeCommand {
-            self.strobe(t, mac_id);
-            return plain(Some(mac_id), None);
-        }
+    fn io(&mut self, t: Nanos, told: &Told, data: &[u8]) -> IoHeard {
+        let Some(mac_id) = told.source.or(told.destination) else { return IoHeard::default() };
         let node = &mut self.nodes[mac_id.index()];
-        let other = node.connections.owner.map(|owner| owner.value);
-        let kind = node.command_kind();
-        match role {
-            Role::PollCommand | Role::ChangeOfStateAcknowledge => {
-                let change = role == Role::ChangeOfStateAcknowledge;
-                let fed = if change { ConnectionKind::ChangeOfState } else { kind };
-                node.connections.fed(t, fed);
-                node.spoken_to();
-            }
-            _ => {
-                node.spoke(t);
-                match role {
-                    Role::PollResponse => node.connections.spoke(t, kind),
-                    Role::StrobeResponse => node.connections.spoke(t, ConnectionKind::Strobe),
-                    Role::ChangeOfState => {
-                        node.connections.spoke(t, ConnectionKind::ChangeOfState);
-                    }
-                    _ => {}
-                }
-            }
+        match told.role {
+            Role::PollCommand => return node.poll_command(t, data),
+            Role::PollResponse => return node.poll_response(t, data),
+            Role::ChangeOfState => return node.change_of_state(t, data),
+            Role::ChangeOfStateAcknowledge => node.fed(t, ConnectionKind::ChangeOfState),
+            Role::StrobeResponse => node.strobe_response(t),
+            Role::StrobeCommand => self.strobe(t, mac_id),
+            _ => node.spoke(t),
         }
-        let (size, channel) = match role {
-            Role::PollCommand => (node.command_size(), &mut node.command_io),
-            Role::PollResponse => (node.response_size(), &mut node.response_io),
-            Role::ChangeOfState => (node.change_size(), &mut node.change_io),
-            _ => return plain(Some(mac_id), other),
-        };
+        IoHeard::default()
+    }
+
+    fn io_in_words<'a>(&'a self, told: &Told, data: &'a [u8], heard: &IoHeard) -> Decoded<'a> {
+        let role = told.role;
         let mut notes = Notes::default();
-        let part = match channel.frame(t, data, size) {
-            IoFrame::Whole => None,
-            IoFrame::Part(fragment, stage, error) => Some((fragment, stage, error)),
-        };
-        let length = match part {
-            None => Some(data.len()),
-            Some((_, Stage::Whole, _)) => Some(channel.message().len()),
-            Some(_) => None,
-        };
-        if let Some((_, stage, error)) = part {
-            if size.is_none_or(|size| size.origin == Origin::Inferred) {
-                notes.add(Note::FragmentsInferred);
-            }
-            if let Some(error) = error {
-                node.io_fragments.count(error);
-                notes.add(Note::Fragment(error));
-            }
-            node.io_fragments.whole += u64::from(stage == Stage::Whole);
+        if heard.part.is_some() && heard.inferred {
+            notes.add(Note::FragmentsInferred);
         }
-        if let Some(length) = length {
-            offer_size(&mut node.connections, role, kind, length);
-            if role == Role::PollCommand {
-                node.commanded(length);
-            }
+        if let Some((_, _, Some(error))) = heard.part {
+            notes.add(Note::Fragment(error));
         }
-        let drive = if part.is_none() { drive(node, role, data) } else { None };
-        if drive.is_some_and(|drive| drive.origin() == Origin::Inferred) {
+        if heard.drive.is_some_and(|drive| drive.origin() == Origin::Inferred) {
             notes.add(Note::Guessed);
         }
-        let whole = match (part, length) {
-            (None, _) => Some(data),
-            (Some(_), Some(_)) => channel_of(node, role).map(IoChannel::message),
-            (Some(_), None) => None,
+        let node = whom(told).0.map(|mac_id| self.node(mac_id));
+        let data = match heard.part {
+            None => Some(data),
+            Some((_, Stage::Whole, _)) => node.and_then(|node| node.message(role)),
+            Some(_) => None,
         };
-        let fragment = part.map(|(fragment, stage, _)| (fragment, stage));
-        let meaning = Meaning::Io(Io { fragment, data: whole, drive });
-        Decoded { node: Some(mac_id), other, way, role: Some(role), meaning, notes }
+        let fragment = heard.part.map(|(fragment, stage, _)| (fragment, stage));
+        plain(told, Meaning::Io(Io { fragment, data, drive: heard.drive }), notes)
     }
 
     /// A master's strobe is for every node that it strobes.
@@ -250,8 +230,7 @@ impl Decoder {
         for node in &mut self.nodes {
             let owned = node.connections.owner.is_some_and(|owner| owner.value == master);
             if owned && node.connections.allocated.has(ConnectionKind::Strobe.choice()) {
-                node.connections.fed(t, ConnectionKind::Strobe);
-                node.spoken_to();
+                node.fed(t, ConnectionKind::Strobe);
             }
         }
     }
@@ -275,50 +254,6 @@ fn whom(told: &Told) -> (Option<MacId>, Way) {
         (Some(source), _) => (Some(source), Way::Out),
         (None, Some(destination)) => (Some(destination), Way::In),
         (None, None) => (None, Way::Unknown),
-    }
-}
-
-fn channel_of(node: &Node, role: Role) -> Option<&IoChannel> {
-    Some(match role {
-        Role::PollCommand => &node.command_io,
-        Role::PollResponse => &node.response_io,
-        Role::ChangeOfState => &node.change_io,
-        _ => return None,
-    })
-}
-
-/// What came whole tells the size, if nothing surer does.
-fn offer_size(
-    connections: &mut super::Connections,
-    role: Role,
-    kind: ConnectionKind,
-    length: usize,
-) {
-    let length = length as u16;
-    match role {
-        // No data is a master that is idle, not a size.
-        Role::PollCommand if length > 0 => {
-            offer(&mut connections.get_mut(kind).consumed, length, Origin::Inferred);
-        }
-        Role::PollResponse if length > 0 => {
-            offer(&mut connections.get_mut(kind).produced, length, Origin::Inferred);
-        }
-        Role::ChangeOfState => {
-            let connection = connections.get_mut(ConnectionKind::ChangeOfState);
-            offer(&mut connection.produced, length, Origin::Inferred);
-        }
-        _ => {}
-    }
-}
-
-fn drive(node: &mut Node, role: Role, data: &[u8]) -> Option<DriveIo> {
-    match role {
-        Role::PollCommand => node.drive.commanded(data).map(DriveIo::Command),
-        Role::PollResponse | Role::ChangeOfState => {
-            let device_type = node.identity.device_type;
-            node.drive.responded(data, device_type).map(DriveIo::Status)
-        }
-        _ => None,
     }
 }
 

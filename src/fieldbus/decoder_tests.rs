@@ -335,7 +335,8 @@ fn any_frame() -> impl Strategy<Value = Frame> {
     // Mostly the identifiers of a few nodes, so that frames meet each other.
     let group2 = (0u16..4, 0u16..8).prop_map(|(node, message)| 0x400 | node << 3 | message);
     let group3 = (0u16..4, 0u16..7).prop_map(|(node, message)| 0x600 | message << 6 | node);
-    let id = prop_oneof![4 => group2, 2 => group3, 1 => 0u16..0x800];
+    let group1 = (0u16..4, 0xCu16..=0xF).prop_map(|(node, message)| message << 6 | node);
+    let id = prop_oneof![4 => group2, 2 => group1, 2 => group3, 1 => 0u16..0x800];
     let byte = prop_oneof![Just(0u8), Just(0x81), Just(0x4B), Just(0xCB), 0u8..6, any::<u8>()];
     let data = proptest::collection::vec(byte, 0..=Data::MAX);
     let standard =
@@ -367,5 +368,30 @@ proptest! {
             let _ = trunk.decoder.node(address).lights();
         }
         prop_assert!(trunk.decoder.body.len() <= MAX_MESSAGE);
+    }
+
+    /// What is only heard leaves the same behind as what is put into words, and says the same of
+    /// drives.
+    #[test]
+    fn hearing_is_decoding_without_the_words(
+        frames in proptest::collection::vec((any_frame(), -10i64..200), 0..150),
+    ) {
+        let (mut hears, mut tells) = (Decoder::default(), Decoder::default());
+        for mac_id in MacId::all() {
+            for decoder in [&mut hears, &mut tells] {
+                decoder.plan_drive(mac_id, Some(21), Some(71));
+            }
+        }
+        let mut now = Nanos::ZERO;
+        for (frame, ms) in frames {
+            now = now.plus(Nanos::from_millis(ms));
+            let decoded = tells.frame(now, &frame);
+            let (node, status) = (decoded.node, decoded.drive_status());
+            let told = node.zip(status).and_then(|(mac_id, status)| {
+                Some((mac_id, tells.node(mac_id).drive.command?, status))
+            });
+            prop_assert_eq!(hears.hear(now, &frame), told);
+            prop_assert_eq!(format!("{hears:?}"), format!("{tells:?}"));
+        }
     }
 }

@@ -98,6 +98,24 @@ pub enum Role {
     Invalid,
 }
 
+impl Role {
+    /// Whether it carries I/O data.
+    pub const fn is_io(self) -> bool {
+        matches!(
+            self,
+            Role::MulticastPollResponse
+                | Role::ChangeOfState
+                | Role::StrobeResponse
+                | Role::PollResponse
+                | Role::OtherIo
+                | Role::StrobeCommand
+                | Role::MulticastPollCommand
+                | Role::ChangeOfStateAcknowledge
+                | Role::PollCommand
+        )
+    }
+}
+
 impl Identifier {
     /// Takes an identifier apart.
     pub const fn from_raw(raw: u16) -> Identifier {

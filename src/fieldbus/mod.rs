@@ -22,6 +22,7 @@ mod io;
 mod lights;
 mod mac_id;
 mod node;
+mod node_io;
 mod object;
 mod offline;
 mod opened;

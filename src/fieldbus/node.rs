@@ -154,7 +154,7 @@ impl Node {
     }
 
     /// Its I/O command came, whole.
-    pub(super) fn commanded(&mut self, length: usize) {
+    pub(super) fn commanded(&mut self, length: u16) {
         self.idle = length == 0;
     }
 
