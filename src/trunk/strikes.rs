@@ -2,15 +2,15 @@
 //! destroyed, sent again.
 
 use crate::fieldbus::MacId;
-use crate::wire::BitTime;
+use crate::wire::{BitTime, MAX_WIRE_BITS};
 
 /// Who talks, and who talks right after errors.
 #[derive(Debug, Clone)]
 pub struct Strikes {
     traffic: [Share; TALKERS],
     struck: [u64; TALKERS],
-    /// Sums of frame lengths to the powers one to three, over all frames.
-    lengths: [f64; 3],
+    /// How many frames have each length.
+    lengths: [u64; MAX_WIRE_BITS.0 as usize + 1],
     /// Frames that followed errors, and the sum of their lengths.
     followers: u64,
     follower_bits: u64,
@@ -74,7 +74,7 @@ impl Default for Strikes {
         Strikes {
             traffic: [Share::default(); TALKERS],
             struck: [0; TALKERS],
-            lengths: [0.0; 3],
+            lengths: [0; MAX_WIRE_BITS.0 as usize + 1],
             followers: 0,
             follower_bits: 0,
             after_error: false,
@@ -84,15 +84,13 @@ impl Default for Strikes {
 
 impl Strikes {
     /// A good frame; who sent it, as far as its identifier tells.
+    #[inline]
     pub(super) fn frame(&mut self, source: Option<MacId>, bits: BitTime) {
         let talker = source.map_or(MASTER, MacId::index);
         let traffic = &mut self.traffic[talker];
         traffic.frames += 1;
         traffic.bits += bits.0;
-        let length = bits.0 as f64;
-        self.lengths[0] += length;
-        self.lengths[1] += length * length;
-        self.lengths[2] += length * length * length;
+        self.lengths[bits.0.min(MAX_WIRE_BITS.0) as usize] += 1;
         if self.after_error {
             self.after_error = false;
             self.struck[talker] += 1;
@@ -143,7 +141,11 @@ impl Strikes {
     /// in standard deviations: blind errors strike a frame as often as it is long. `None`
     /// without followers or if all frames are equally long.
     pub fn length_excess(&self) -> Option<f64> {
-        let [first, second, third] = self.lengths;
+        let power = |n| {
+            let term = |(length, &frames): (usize, &u64)| frames as f64 * (length as f64).powi(n);
+            self.lengths.iter().enumerate().map(term).sum::<f64>()
+        };
+        let [first, second, third] = [1, 2, 3].map(power);
         let mean = second / first;
         let variance = third / first - mean * mean;
         let followers = self.followers as f64;

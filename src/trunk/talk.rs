@@ -35,16 +35,22 @@ impl Default for Talk {
 
 impl Talk {
     /// A frame that a node sent.
+    #[inline]
     pub(super) fn frame(&mut self, t: Nanos, mac_id: MacId, bits: BitTime) {
         if !self.second.contains(&t.0) {
-            self.close();
-            let index = t.0.div_euclid(Nanos::SECOND.0);
-            self.second = index.saturating_mul(Nanos::SECOND.0)
-                ..index.saturating_add(1).saturating_mul(Nanos::SECOND.0);
+            self.begin(t);
         }
         let now = &mut self.now[mac_id.index()];
         now.0 += 1;
         now.1 += bits.0;
+    }
+
+    #[cold]
+    fn begin(&mut self, t: Nanos) {
+        self.close();
+        let index = t.0.div_euclid(Nanos::SECOND.0);
+        self.second = index.saturating_mul(Nanos::SECOND.0)
+            ..index.saturating_add(1).saturating_mul(Nanos::SECOND.0);
     }
 
     /// The second is over.

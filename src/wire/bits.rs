@@ -50,6 +50,7 @@ struct Walk {
 }
 
 impl Walk {
+    #[inline(always)]
     fn over(frame: &Frame) -> Walk {
         let (remote, code, data) = match &frame.payload {
             Payload::Data(data) => (0, data.len() as u32, data),
