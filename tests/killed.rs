@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use dropline::output::capture::{CaptureWriter, Pieces, WriterOptions};
 use dropline::source::{Saved, Source, open_all};
-use dropline::wire::{Frame, Header, Nanos, Payload, Record, StandardId, What};
+use dropline::wire::{Frame, Header, Nanos, Record, StandardId, What};
 
 const CAPTURE: &str = "DROPLINE_TEST_CAPTURE";
 const ROLL: &str = "DROPLINE_TEST_ROLL";
@@ -83,8 +83,8 @@ fn left(files: &[PathBuf]) -> (u64, i64) {
     while more {
         more = runtime.block_on(source.fill(&mut batch)).unwrap();
         for record in batch.drain(..) {
-            if let What::Frame(Frame { payload: Payload::Data(data), .. }) = record.what {
-                assert_eq!(data[..], count.to_be_bytes()[..]);
+            if let What::Frame(frame) = &record.what {
+                assert_eq!(frame.bytes(), count.to_be_bytes());
                 (count, last) = (count + 1, record.t.0);
             }
             assert!(!matches!(record.what, What::End(_)), "a killed watch has no end");

@@ -6,7 +6,7 @@ mod common;
 use std::collections::BTreeMap;
 
 use common::plain_bits::stuffed_bit_by_bit;
-use dropline::wire::{BitTime, ExtendedId, Frame, Id, StandardId, crc15, stuff_bits, wire_bits};
+use dropline::wire::{BitTime, ExtendedId, Frame, Id, StandardId, crc15, stuff_bits};
 use proptest::prelude::*;
 
 fn check(frame: &Frame) {
@@ -15,7 +15,7 @@ fn check(frame: &Frame) {
     assert_eq!(stuff_bits(frame), BitTime((stuffed.len() - plain) as u64), "{frame:?}");
     // CRC delimiter, ACK slot, ACK delimiter, end of frame, interframe space
     let tail = 1 + 1 + 1 + 7 + 3;
-    assert_eq!(wire_bits(frame), BitTime((stuffed.len() + tail) as u64), "{frame:?}");
+    assert_eq!(frame.wire_bits(), BitTime((stuffed.len() + tail) as u64), "{frame:?}");
 }
 
 fn standard(id: u16, data: &[u8]) -> Frame {
@@ -26,7 +26,7 @@ fn standard(id: u16, data: &[u8]) -> Frame {
 /// refuted, revisited and revised", Real-Time Systems 35 (2007): the longest frame of s bytes
 /// with its interframe space.
 fn longest(frame: &Frame) -> u64 {
-    let base = match frame.id {
+    let base = match frame.id() {
         Id::Standard(_) => 55,
         Id::Extended(_) => 80,
     };
@@ -55,7 +55,7 @@ proptest! {
     #[test]
     fn table_and_bits_agree(frame in any_frame()) {
         check(&frame);
-        prop_assert!(wire_bits(&frame).0 <= longest(&frame));
+        prop_assert!(frame.wire_bits().0 <= longest(&frame));
     }
 }
 
@@ -82,7 +82,7 @@ fn the_longest_frame_of_one_byte() {
     let mut most = BitTime(0);
     for id in 0..0x800 {
         for byte in 0..=255 {
-            most = most.max(wire_bits(&standard(id, &[byte])));
+            most = most.max(standard(id, &[byte]).wire_bits());
         }
     }
     assert_eq!(most, BitTime(62));

@@ -92,7 +92,7 @@ impl Decoder {
     /// Decodes the next frame.
     pub fn frame<'a>(&'a mut self, t: Nanos, frame: &'a Frame) -> Decoded<'a> {
         self.advance(t);
-        let Id::Standard(id) = frame.id else { return stray(None, Meaning::Extended) };
+        let Id::Standard(id) = frame.id() else { return stray(None, Meaning::Extended) };
         let told = Told::of(id);
         if frame.is_remote() {
             return stray(Some(told), Meaning::Remote);
@@ -112,7 +112,7 @@ impl Decoder {
     #[inline]
     pub fn hear(&mut self, t: Nanos, frame: &Frame) -> Option<(MacId, DriveCommand, DriveStatus)> {
         self.advance(t);
-        let Id::Standard(id) = frame.id else { return None };
+        let Id::Standard(id) = frame.id() else { return None };
         if frame.is_remote() {
             return None;
         }

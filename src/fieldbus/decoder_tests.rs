@@ -362,7 +362,7 @@ proptest! {
             let decoded = trunk.decoder.frame(trunk.now, &frame);
             let words = decoded.to_string();
             prop_assert!(!words.is_empty() && !words.contains(char::is_control), "{}", words);
-            prop_assert_eq!(decoded.role.is_none(), matches!(frame.id, Id::Extended(_)));
+            prop_assert_eq!(decoded.role.is_none(), matches!(frame.id(), Id::Extended(_)));
         }
         for address in MacId::all() {
             let _ = trunk.decoder.node(address).lights();

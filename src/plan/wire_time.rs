@@ -226,7 +226,7 @@ static RUN_AFTER: [[(u8, u8); RUNS]; 2] = {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::wire::{Frame, wire_bits};
+    use crate::wire::Frame;
     use proptest::prelude::*;
 
     fn shape(id: u16, first: Option<u8>, open_bytes: u8) -> Shape {
@@ -252,7 +252,7 @@ mod tests {
                 let mut data: Vec<u8> = shape.first.into_iter().collect();
                 let open = payload.to_be_bytes();
                 data.extend(&open[4 - usize::from(shape.open_bytes)..]);
-                let bits = wire_bits(&Frame::data(shape.id, &data).unwrap()).0;
+                let bits = Frame::data(shape.id, &data).unwrap().wire_bits().0;
                 least = least.min(bits);
                 worst = worst.max(bits);
                 sum += bits;
@@ -310,7 +310,7 @@ mod tests {
             let shape = shape(id, None, 4);
             let time = shape.wire_time();
             for data in payloads {
-                let bits = wire_bits(&Frame::data(shape.id, &data).unwrap()).0;
+                let bits = Frame::data(shape.id, &data).unwrap().wire_bits().0;
                 prop_assert!((time.least..=time.worst).contains(&bits));
             }
         }

@@ -1,7 +1,7 @@
 //! Faults as they begin and end: what each does to the devices and to the wire.
 
 use crate::fieldbus::MacId;
-use crate::wire::{Frame, StandardId, wire_bits};
+use crate::wire::{Frame, StandardId};
 
 use super::disturb::{Disturber, DriveTie, Manner, per_bit};
 use super::drive::Drive;
@@ -315,9 +315,4 @@ fn stranger(mac_id: Address) -> NodePlan {
         Ok(plan) => plan,
         Err(_) => unreachable!("the text is a node"),
     }
-}
-
-/// The exact length of a frame, for every simulation of a trunk.
-pub(super) fn exact(frame: &Frame) -> crate::wire::BitTime {
-    wire_bits(frame)
 }

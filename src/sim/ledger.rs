@@ -146,7 +146,7 @@ impl Ledger {
             | Purpose::ChangeAcknowledge { .. }
             | Purpose::Request { .. } => None,
             // What belongs to nobody counts for whom its identifier names.
-            Purpose::Stray => match frame.id {
+            Purpose::Stray => match frame.id() {
                 Id::Standard(id) => Identifier::from(id).source(),
                 Id::Extended(_) => None,
             },

@@ -132,7 +132,7 @@ impl Master {
     }
 
     pub(super) fn received(&mut self, desk: &mut Desk, frame: &Frame) {
-        let crate::wire::Id::Standard(id) = frame.id else { return };
+        let crate::wire::Id::Standard(id) = frame.id() else { return };
         let identifier = Identifier::from(id);
         match (identifier.role(), identifier.source()) {
             (Role::AddressCheck, Some(node)) => {

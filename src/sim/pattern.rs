@@ -112,7 +112,7 @@ fn plain(frame: &Frame) -> Vec<Bit> {
     };
     let remote = u64::from(frame.is_remote());
     push(0, 1, Place::StartOfFrame);
-    match frame.id {
+    match frame.id() {
         Id::Standard(id) => {
             let id = u64::from(id.as_raw());
             push(id >> 3, 8, Place::Id28To21);
@@ -135,7 +135,7 @@ fn plain(frame: &Frame) -> Vec<Bit> {
             push(0, 1, Place::Reserved0);
         }
     }
-    let code = match frame.payload {
+    let code = match *frame.payload() {
         Payload::Data(data) => data.len() as u64,
         Payload::Remote(code) => u64::from(code.get()),
     };
@@ -150,7 +150,7 @@ fn plain(frame: &Frame) -> Vec<Bit> {
 /// What is compared in arbitration, bit by bit from the highest: the lower number wins.
 pub(super) fn arbitration_key(frame: &Frame) -> u32 {
     let remote = u32::from(frame.is_remote());
-    match frame.id {
+    match frame.id() {
         Id::Standard(id) => u32::from(id.as_raw()) << 21 | remote << 20,
         Id::Extended(id) => {
             let id = id.as_raw();
@@ -163,7 +163,7 @@ pub(super) fn arbitration_key(frame: &Frame) -> u32 {
 mod tests {
     use super::super::random::Chance;
     use super::*;
-    use crate::wire::{ExtendedId, StandardId, wire_bits};
+    use crate::wire::{ExtendedId, StandardId};
 
     fn standard(id: u16, data: &[u8]) -> Frame {
         Frame::data(StandardId::new(id).unwrap(), data).unwrap()
@@ -202,7 +202,7 @@ mod tests {
                 Frame::remote(StandardId::new((id & 0x7FF) as u16).unwrap(), 3).unwrap(),
             ];
             for frame in frames {
-                assert_eq!(Pattern::of(&frame).bits.len() as u64 + 3, wire_bits(&frame).0);
+                assert_eq!(Pattern::of(&frame).bits.len() as u64 + 3, frame.wire_bits().0);
             }
         }
     }

@@ -64,7 +64,9 @@ fn responses(messages: &[Message], blocker: Option<u64>, ms: f64, scale: Scale) 
     loop {
         let more = world.advance(&mut batch);
         for record in batch.drain(..) {
-            if let What::Frame(Frame { id: Id::Standard(id), .. }) = record.what {
+            if let What::Frame(frame) = &record.what
+                && let Id::Standard(id) = frame.id()
+            {
                 let heard = record.t.0 as u64 * scale.0 / 1_000_000 + 3;
                 seen.entry(id.as_raw()).or_default().push(heard);
             }

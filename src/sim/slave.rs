@@ -130,7 +130,7 @@ impl Slave {
     }
 
     pub(super) fn received(&mut self, desk: &mut Desk, frame: &Frame, purpose: &Purpose) {
-        let crate::wire::Id::Standard(id) = frame.id else { return };
+        let crate::wire::Id::Standard(id) = frame.id() else { return };
         let identifier = Identifier::from(id);
         let mine = identifier.destination() == Some(self.mac_id());
         match identifier.role() {

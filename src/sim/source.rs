@@ -1,9 +1,8 @@
 //! The simulated trunk as a source of records, like a live interface or a capture.
 
 use crate::source::{Source, SourceError};
-use crate::wire::{Clock, Header, Nanos, Record};
+use crate::wire::{Clock, Frame, Header, Nanos, Record};
 
-use super::happen::exact;
 use super::scenario::Scenario;
 use super::truth::Truth;
 use super::world::World;
@@ -34,7 +33,7 @@ impl SimSource {
         };
         let seed = seed.unwrap_or(scenario.trunk.seed);
         let duration = Nanos((scenario.trunk.duration_s.0 * 1e9) as i64);
-        SimSource { header, duration, world: World::new(scenario, seed, exact) }
+        SimSource { header, duration, world: World::new(scenario, seed, Frame::wire_bits) }
     }
 
     /// Orchard Lane, a cider bottling line: a master and eight nodes at 125 kbit/s for about a

@@ -105,7 +105,7 @@ pub struct Groups {
 impl Groups {
     pub(super) fn add(&mut self, frame: &Frame, purpose: &Purpose) {
         self.remote += u64::from(frame.is_remote());
-        let counter = match (purpose, frame.id) {
+        let counter = match (purpose, frame.id()) {
             (Purpose::Response { .. }, _) => &mut self.group1,
             (Purpose::Stray, Id::Extended(_)) => &mut self.extended,
             // What belongs to nobody may be anywhere. Ranges: IEC 62026-3.

@@ -6,7 +6,7 @@ use super::{
     BusErrors, Clash, Course, Event, Load, Node, Occurrences, Rhythm, Strikes, Talk, Ties, Together,
 };
 use crate::fieldbus::{AddressCheck, DriveCommand, DriveStatus, Identifier, MacId, Role, Told};
-use crate::wire::{ControllerState, Frame, Id, Nanos, Record, Tally, What, wire_bits};
+use crate::wire::{ControllerState, Frame, Id, Nanos, Record, Tally, What};
 
 /// Good frames by identifier group.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -166,9 +166,9 @@ impl Trunk {
     }
 
     fn frame(&mut self, t: Nanos, frame: &Frame, events: &mut impl FnMut(Nanos, Event)) {
-        let bits = wire_bits(frame);
+        let bits = frame.wire_bits();
         self.load.frame(t, bits);
-        let told = match frame.id {
+        let told = match frame.id() {
             Id::Extended(_) => return self.groups.extended.add(t),
             Id::Standard(_) if frame.is_remote() => return self.groups.remote.add(t),
             Id::Standard(id) => Told::of(id),

@@ -18,18 +18,17 @@ const TAIL_BITS: u64 = 1 + 1 + 1 + 7 + 3;
 
 /// The CRC sequence of a frame (CRC-15/CAN: polynomial 4599, initial value 0).
 pub fn crc15(frame: &Frame) -> u16 {
-    Walk::over(frame).crc
+    Walk::over(frame.id(), frame.payload()).crc
 }
 
 /// The stuff bits that this very frame causes.
 pub fn stuff_bits(frame: &Frame) -> BitTime {
-    Walk::over(frame).stuff_bits()
+    Walk::over(frame.id(), frame.payload()).stuff_bits()
 }
 
-/// The length of a frame on the wire: start of frame through the 3 bits of interframe space,
-/// with the stuff bits that this very payload and its CRC cause.
-pub fn wire_bits(frame: &Frame) -> BitTime {
-    let walk = Walk::over(frame);
+/// Counts the length of a frame on the wire; see [`Frame::wire_bits`], which knows it.
+pub fn wire_bits(id: Id, payload: &Payload) -> BitTime {
+    let walk = Walk::over(id, payload);
     BitTime(walk.bits + CRC_BITS + TAIL_BITS) + walk.stuff_bits()
 }
 
@@ -51,13 +50,13 @@ struct Walk {
 
 impl Walk {
     #[inline(always)]
-    fn over(frame: &Frame) -> Walk {
-        let (remote, code, data) = match &frame.payload {
+    fn over(id: Id, payload: &Payload) -> Walk {
+        let (remote, code, data) = match payload {
             Payload::Data(data) => (0, data.len() as u32, data),
             Payload::Remote(code) => (1, u32::from(code.get()), &Data::EMPTY),
         };
         let mut walk = Walk::default();
-        match frame.id {
+        match id {
             // start, 11 identifier, RTR, IDE and reserved bit both dominant, 4 length code
             Id::Standard(id) => {
                 let head = u32::from(id.as_raw()) << 7 | remote << 6 | code;
@@ -239,7 +238,7 @@ mod tests {
         for (frame, crc, stuff, length) in vectors {
             assert_eq!(crc15(&frame), crc, "{frame:?}");
             assert_eq!(stuff_bits(&frame), BitTime(stuff), "{frame:?}");
-            assert_eq!(wire_bits(&frame), BitTime(length), "{frame:?}");
+            assert_eq!(frame.wire_bits(), BitTime(length), "{frame:?}");
         }
     }
 

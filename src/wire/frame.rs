@@ -2,6 +2,8 @@
 
 use embedded_can::Id;
 
+use super::{BitTime, wire_bits};
+
 /// The zero to eight data bytes of a frame.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub struct Data {
@@ -82,21 +84,45 @@ pub enum Payload {
 /// One good frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Frame {
-    /// The 11- or 29-bit identifier.
-    pub id: Id,
-    /// Its data, or that it is a remote frame.
-    pub payload: Payload,
+    id: Id,
+    payload: Payload,
+    /// Counted once, by whoever makes the frame: on the thread that reads, not where all else has
+    /// to be done. Never more than [`super::MAX_WIRE_BITS`].
+    wire_bits: u8,
 }
 
 impl Frame {
+    /// From its identifier and what it carries.
+    #[inline]
+    pub fn new(id: Id, payload: Payload) -> Frame {
+        let wire_bits = wire_bits(id, &payload).0 as u8;
+        Frame { id, payload, wire_bits }
+    }
+
     /// A data frame; `None` for more than eight bytes.
     pub fn data(id: impl Into<Id>, bytes: &[u8]) -> Option<Frame> {
-        Some(Frame { id: id.into(), payload: Payload::Data(Data::new(bytes)?) })
+        Some(Frame::new(id.into(), Payload::Data(Data::new(bytes)?)))
     }
 
     /// A remote frame; `None` for a length code over 8.
     pub fn remote(id: impl Into<Id>, code: u8) -> Option<Frame> {
-        Some(Frame { id: id.into(), payload: Payload::Remote(RemoteLength::new(code)?) })
+        Some(Frame::new(id.into(), Payload::Remote(RemoteLength::new(code)?)))
+    }
+
+    /// The 11- or 29-bit identifier.
+    pub fn id(&self) -> Id {
+        self.id
+    }
+
+    /// Its data, or that it is a remote frame.
+    pub fn payload(&self) -> &Payload {
+        &self.payload
+    }
+
+    /// Its length on the wire: start of frame through the 3 bits of interframe space, with the
+    /// stuff bits that this very payload and its CRC cause.
+    pub fn wire_bits(&self) -> BitTime {
+        BitTime(u64::from(self.wire_bits))
     }
 
     /// The data bytes, none for a remote frame.

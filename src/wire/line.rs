@@ -154,7 +154,7 @@ pub fn parse_record(line: &[u8]) -> Result<Record, LineError> {
         return Err(wrong(other, format!("a record is one thing, this one already has {kind}")));
     }
     let what = if let Some(id) = &fields.id {
-        What::Frame(Frame { id: parse_id(&id.0)?, payload: parse_payload(&fields)? })
+        What::Frame(Frame::new(parse_id(&id.0)?, parse_payload(&fields)?))
     } else if let Some(error) = &fields.error {
         What::Error(parse_error_frame(&error.0, &fields)?)
     } else if let Some(lost) = fields.lost {
@@ -262,14 +262,14 @@ pub fn write_record(out: &mut Vec<u8>, record: &Record) {
     let mut fields = Fields { t_ns: Some(record.t.0), ..Fields::default() };
     match &record.what {
         What::Frame(frame) => {
-            fields.id = Some(match frame.id {
+            fields.id = Some(match frame.id() {
                 Id::Standard(raw) => {
                     let text = upper_hex(&raw.as_raw().to_be_bytes(), &mut id);
                     text[1..].into()
                 }
                 Id::Extended(raw) => upper_hex(&raw.as_raw().to_be_bytes(), &mut id).into(),
             });
-            match &frame.payload {
+            match frame.payload() {
                 Payload::Data(data) => fields.data = Some(upper_hex(data, &mut bytes).into()),
                 Payload::Remote(code) => fields.rtr = Some(code.get()),
             }

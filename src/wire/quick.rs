@@ -24,7 +24,7 @@ pub fn quick_frame(bytes: &[u8]) -> Option<(Record, usize)> {
     let rest = rest.strip_prefix(br#"","data":""#)?;
     let (data, rest) = data(rest)?;
     let rest = rest.strip_prefix(b"\"}\n")?;
-    let what = What::Frame(Frame { id, payload: Payload::Data(data) });
+    let what = What::Frame(Frame::new(id, Payload::Data(data)));
     Some((Record { t, what }, LONGEST - rest.len()))
 }
 

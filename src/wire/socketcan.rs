@@ -32,11 +32,11 @@ impl Packet {
     pub fn of(what: &What) -> Option<Packet> {
         let (id, length, payload): (u32, usize, &[u8]) = match what {
             What::Frame(frame) => {
-                let id = match frame.id {
+                let id = match frame.id() {
                     Id::Standard(id) => u32::from(id.as_raw()),
                     Id::Extended(id) => id.as_raw() | EXTENDED,
                 };
-                match &frame.payload {
+                match frame.payload() {
                     Payload::Data(data) => (id, data.len(), data),
                     Payload::Remote(code) => (id | REMOTE, usize::from(code.get()), &[]),
                 }
@@ -96,7 +96,7 @@ impl Packet {
             rest.get(..usize::from(length)).and_then(Data::new).map(Payload::Data)
         };
         let payload = payload.ok_or("the capture holds only the start of the frame")?;
-        Ok(What::Frame(Frame { id, payload }))
+        Ok(What::Frame(Frame::new(id, payload)))
     }
 }
 

@@ -8,11 +8,11 @@ fn head_and_data(frame: &Frame) -> Vec<bool> {
     let push = |bits: &mut Vec<bool>, value: u32, width: u32| {
         bits.extend((0..width).rev().map(|i| value >> i & 1 == 1));
     };
-    let (remote, code) = match &frame.payload {
+    let (remote, code) = match frame.payload() {
         Payload::Data(data) => (false, data.len() as u32),
         Payload::Remote(code) => (true, u32::from(code.get())),
     };
-    match frame.id {
+    match frame.id() {
         Id::Standard(id) => {
             push(&mut bits, id.as_raw().into(), 11);
             bits.extend([remote, false, false]);

@@ -35,7 +35,7 @@ pub fn numbers(records: &[Record], bitrate: u64) -> Value {
             .map(|name| (name, 0))
             .into();
     for (_, frame) in &frames {
-        let name = match frame.id {
+        let name = match frame.id() {
             Id::Extended(_) => "extended",
             Id::Standard(_) if frame.is_remote() => "remote",
             Id::Standard(id) => match id.as_raw() {
@@ -96,7 +96,7 @@ fn node(records: &[Record], mac: u16) -> Option<Value> {
             // bus-off
             What::Error(error) if error.class() & 0x40 != 0 => before = None,
             What::Frame(frame) if !frame.is_remote() => {
-                let Id::Standard(id) = frame.id else { continue };
+                let Id::Standard(id) = frame.id() else { continue };
                 let id = id.as_raw();
                 let source = match id {
                     0..=0x3FF | 0x600..=0x7BF => Some(id & 0x3F),

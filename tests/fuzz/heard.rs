@@ -8,7 +8,6 @@ use dropline::health::compare::{Comparison, Judgement, Tolerance};
 use dropline::health::summary::{ExchangeCounts, Kind};
 use dropline::wire::{
     Bitrate, ErrorFrame, ExtendedId, Frame, Header, Id, Nanos, Record, StandardId, Tally, What,
-    wire_bits,
 };
 
 /// The message that comes out is what was sent since it began; errors are counted one by one,
@@ -71,7 +70,7 @@ pub fn trunk(bytes: &[u8]) {
     while let Some(record) = record(&mut t, &mut bytes) {
         tally.add(&record.what);
         if let What::Frame(frame) = &record.what {
-            bits += wire_bits(frame).0;
+            bits += frame.wire_bits().0;
         }
         analysis.take(&record, &mut |_, _| {});
     }

@@ -64,7 +64,7 @@ impl Entry<'_> {
     }
 
     pub(super) fn identifier(&self) -> Option<Identifier> {
-        match self.frame()?.id {
+        match self.frame()?.id() {
             Id::Standard(id) => Some(Identifier::from(id)),
             Id::Extended(_) => None,
         }

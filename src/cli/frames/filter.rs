@@ -96,7 +96,7 @@ impl Filter {
 }
 
 fn group(entry: &Entry) -> Option<Group> {
-    if let Id::Extended(_) = entry.frame()?.id {
+    if let Id::Extended(_) = entry.frame()?.id() {
         return Some(Group::Extended);
     }
     Some(match entry.identifier()? {

@@ -7,7 +7,7 @@ use crate::fieldbus::{
     AddressCheck, Decoded, DeviceId, DriveCommand, DriveIo, DriveStatus, Explicit, Fragment,
     FragmentKind, Io, Meaning, Message, Offline, Origin, Stage, Target, Way,
 };
-use crate::wire::{Id, Payload, What, wire_bits};
+use crate::wire::{Id, Payload, What};
 
 /// Appends the line, without its line feed. `step` is the time since the line above, in ns.
 pub(super) fn write(line: &mut String, entry: &Entry, step: Option<i64>) {
@@ -120,15 +120,15 @@ impl Line {
         }
         match entry.what {
             What::Frame(frame) => {
-                line.id = Some(match frame.id {
+                line.id = Some(match frame.id() {
                     Id::Standard(id) => format!("{:03X}", id.as_raw()),
                     Id::Extended(id) => format!("{:08X}", id.as_raw()),
                 });
-                match &frame.payload {
+                match frame.payload() {
                     Payload::Data(data) => line.data = Some(hex(data)),
                     Payload::Remote(length) => line.rtr = Some(length.get()),
                 }
-                line.wire_bits = Some(wire_bits(frame).0);
+                line.wire_bits = Some(frame.wire_bits().0);
             }
             What::Error(error) => {
                 line.error = Some(format!("{:08X}", error.class()));

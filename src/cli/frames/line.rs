@@ -6,7 +6,7 @@ use std::fmt::Write;
 use super::entry::Entry;
 use crate::fieldbus::{Decoded, Way};
 use crate::source::one_line;
-use crate::wire::{ErrorFrame, Frame, Id, Payload, What, wire_bits};
+use crate::wire::{ErrorFrame, Frame, Id, Payload, What};
 
 /// Appends the line, without its line feed. `step` is the time since the line above, in ns.
 pub(super) fn write(line: &mut String, entry: &Entry, step: Option<i64>) {
@@ -83,16 +83,16 @@ fn who(line: &mut String, decoded: &Decoded) -> std::fmt::Result {
 }
 
 fn raw(line: &mut String, frame: &Frame) -> std::fmt::Result {
-    match frame.id {
+    match frame.id() {
         Id::Standard(id) => write!(line, "[{:03X}", id.as_raw())?,
         Id::Extended(id) => write!(line, "[{:08X}", id.as_raw())?,
     }
-    match &frame.payload {
+    match frame.payload() {
         Payload::Data(data) if data.is_empty() => line.push_str(", empty"),
         Payload::Data(data) => write!(line, " {:X}", const_hex::display(data.as_slice()))?,
         Payload::Remote(length) => write!(line, ", remote for {}", length.get())?,
     }
-    write!(line, ", {} bits]", wire_bits(frame).0)
+    write!(line, ", {} bits]", frame.wire_bits().0)
 }
 
 fn error_words(line: &mut String, error: &ErrorFrame) -> std::fmt::Result {

@@ -71,7 +71,7 @@ impl Running {
     }
 
     fn frame(&mut self, t: Nanos, frame: &Frame, decoder: &Decoder) {
-        let Id::Standard(id) = frame.id else { return };
+        let Id::Standard(id) = frame.id() else { return };
         let id = Identifier::from(id);
         let (Some(mac_id), Role::PollResponse) = (id.source(), id.role()) else { return };
         let drive = &decoder.node(mac_id).drive;

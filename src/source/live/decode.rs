@@ -29,7 +29,7 @@ pub(super) fn decode(message: &[u8]) -> Option<What> {
     } else {
         Id::Standard(StandardId::new(u16::try_from(id & CAN_SFF_MASK).ok()?)?)
     };
-    Some(What::Frame(Frame { id, payload }))
+    Some(What::Frame(Frame::new(id, payload)))
 }
 
 #[cfg(test)]

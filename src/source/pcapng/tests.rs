@@ -151,7 +151,7 @@ fn a_file_of_another_program_in_both_byte_orders() {
             at(0, example()),
             at(1000, What::Mark("doors open".into())),
             at(1000, What::Lost(17)),
-            at(1000, What::Frame(Frame { id, payload: remote })),
+            at(1000, What::Frame(Frame::new(id, remote))),
             at(-1, What::Error(error)),
             at(-1, What::Lost(3)),
             end(-1, 2, 1, 20),
