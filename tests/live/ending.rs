@@ -76,9 +76,13 @@ pub struct SmallDisk(TempDir);
 
 impl SmallDisk {
     pub fn mount() -> Result<SmallDisk, Absent> {
+        SmallDisk::mount_of("128k")
+    }
+
+    pub fn mount_of(size: &str) -> Result<SmallDisk, Absent> {
         let directory = TempDir::new().unwrap();
         let output = Command::new("mount")
-            .args(["-t", "tmpfs", "-o", "size=128k", "tmpfs"])
+            .args(["-t", "tmpfs", "-o", &format!("size={size}"), "tmpfs"])
             .arg(directory.path())
             .output()
             .unwrap();

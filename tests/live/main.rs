@@ -67,6 +67,7 @@ const TESTS: &[(&str, Test)] = &[
     ("faults::read_only_disk_and_none_at_all", faults::read_only_disk_and_none_at_all),
     ("read_only::for_a_while", read_only::for_a_while),
     ("read_only::for_good", read_only::for_good),
+    ("read_only::a_device_that_fails", read_only::a_device_that_fails_for_a_while),
     ("read_only::with_the_summary_on_it", read_only::with_the_summary_on_it),
     ("faults::pulled_and_put_back_twenty_times", faults::pulled_and_put_back_twenty_times),
     ("faults::link_flapping", faults::link_flapping),

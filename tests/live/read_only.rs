@@ -1,5 +1,5 @@
-//! A disk that turns read-only under way, as ext4 does after an error: what was written stays, the
-//! rest waits in memory, and what is missing in the end is told.
+//! A disk that turns read-only under way, as ext4 does after an error, or fails after it took all:
+//! what was written stays, the rest waits in memory, and what is missing in the end is told.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -10,34 +10,48 @@ use tempfile::TempDir;
 
 use super::Absent;
 use super::bus::{Virtual, is_emulated};
+use super::ending::SmallDisk;
 use super::running::{Left, Watch, dropline, read_capture, replay, text};
 use super::speaker::Speaker;
 
 /// Long enough for a watch that is idle to have made all safe.
 const MOMENT: Duration = Duration::from_millis(1_500);
 
-/// A file system of ext4 in a file: one with a journal, and pages that wait to be written.
-struct BlockDisk(TempDir);
+/// A file system in a file: on a block device, with pages that wait to be written.
+struct BlockDisk {
+    image: PathBuf,
+    directory: TempDir,
+}
 
 impl BlockDisk {
+    /// ext4, with a journal.
     fn mount() -> Result<BlockDisk, Absent> {
         let directory = TempDir::new().unwrap();
-        let image = directory.path().join("image");
+        BlockDisk::of(directory.path().join("image"), directory, &["mkfs.ext4", "-q"])
+    }
+
+    /// Without a journal, which would end with the first error; the image takes room as it fills.
+    fn mount_thin(on: &Path) -> Result<BlockDisk, Absent> {
+        let make = ["mkfs.ext2", "-q", "-N", "16", "-b", "4096"];
+        BlockDisk::of(on.join("image"), TempDir::new().unwrap(), &make)
+    }
+
+    fn of(image: PathBuf, directory: TempDir, make: &[&str]) -> Result<BlockDisk, Absent> {
         std::fs::File::create(&image).unwrap().set_len(8 << 20).unwrap();
         let said = |error: String| Absent(format!("no disk of its own can be made here: {error}"));
-        attempt("mkfs.ext4", &["-q"], &image).map_err(said)?;
-        let disk = BlockDisk(directory);
+        attempt(make[0], &make[1..], &image).map_err(said)?;
+        let disk = BlockDisk { image, directory };
         std::fs::create_dir(disk.path()).unwrap();
         disk.again().map_err(said)?;
         Ok(disk)
     }
 
     fn path(&self) -> PathBuf {
-        self.0.path().join("disk")
+        self.directory.path().join("disk")
     }
 
     fn again(&self) -> Result<(), String> {
-        let image = self.0.path().join("image");
+        let image = &self.image;
         attempt("mount", &["-o", "loop", image.to_str().unwrap()], &self.path())
     }
 
@@ -160,6 +174,36 @@ pub fn for_good() -> Result<(), Absent> {
     let summary: Value = serde_json::from_slice(&again.stdout).unwrap();
     assert_eq!(summary["source"]["frames"], 500);
     assert_eq!(summary["source"]["complete"], false);
+    Ok(())
+}
+
+/// The device takes nothing more, which shows only when what was written is made safe; and again.
+pub fn a_device_that_fails_for_a_while() -> Result<(), Absent> {
+    let bus = Virtual::new()?;
+    let small = SmallDisk::mount_of("1m")?;
+    let disk = BlockDisk::mount_thin(small.path())?;
+    let capture = disk.path().join("watch.jsonl");
+    let mut watch =
+        Watch::start_with_capture(&bus.name, capture.clone(), TempDir::new().unwrap(), &[]);
+    let speaker = Speaker::on(&bus.name);
+    speaker.count(0..500);
+    std::thread::sleep(MOMENT);
+    let filler = small.path().join("filler");
+    let mut zeros = std::io::repeat(0);
+    let full = std::io::copy(&mut zeros, &mut std::fs::File::create(&filler).unwrap());
+    assert_eq!(full.unwrap_err().kind(), std::io::ErrorKind::StorageFull);
+    speaker.count(500..5_000);
+    watch.complains("the watch goes on");
+    speaker.count(5_000..6_000);
+    std::fs::remove_file(filler).unwrap();
+    watch.complains("can be written again");
+    speaker.count(6_000..6_100);
+    std::thread::sleep(MOMENT);
+    let left = watch.stop();
+    disk.put_in_again();
+    assert!(numbers(&read_capture(&capture).1).into_iter().eq(0..6_100));
+    assert_eq!(left.summary["source"]["lost_frames"], 0);
+    left.replay_agrees();
     Ok(())
 }
 
