@@ -17,8 +17,17 @@ pub struct Flood(Process);
 
 impl Flood {
     pub fn start(interface: &str, count: u32, per_second: u32) -> Flood {
+        Flood::of("numbers", interface, count, per_second)
+    }
+
+    /// Polls of 32 nodes and their responses instead.
+    pub fn of_polls(interface: &str, count: u32, per_second: u32) -> Flood {
+        Flood::of("polls", interface, count, per_second)
+    }
+
+    fn of(what: &str, interface: &str, count: u32, per_second: u32) -> Flood {
         let (count, per_second) = (count.to_string(), per_second.to_string());
-        let arguments = [interface, "flood", &count, &per_second];
+        let arguments = [interface, "flood", &count, &per_second, what];
         let mut process = Process::speaking(&mut python("sender.py", &arguments));
         assert_eq!(process.next_line(), "ready");
         Flood(process)
@@ -87,7 +96,7 @@ pub fn every_loss_is_counted_in_its_place() -> Result<(), Absent> {
     watch.process.signal("STOP");
     let first = Flood::start(&bus.name, TOO_MANY, 12_000).done();
     watch.process.signal("CONT");
-    wait_until_caught_up(&watch);
+    wait_until_caught_up(watch.capture());
     sender.send(&format!("45D {first:016X}"));
     std::thread::sleep(Duration::from_millis(500));
     let left = watch.stop();
@@ -112,12 +121,12 @@ pub fn every_loss_is_counted_in_its_place() -> Result<(), Absent> {
 }
 
 /// The capture is written within a second of reading: it grows no more once all is read.
-fn wait_until_caught_up(watch: &Watch) {
+pub fn wait_until_caught_up(capture: &Path) {
     let size = |path: &Path| std::fs::metadata(path).map_or(0, |file| file.len());
     let mut before = 0;
     loop {
         std::thread::sleep(Duration::from_millis(1_500));
-        let now = size(watch.capture());
+        let now = size(capture);
         if now == before {
             return;
         }

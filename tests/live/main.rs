@@ -8,6 +8,7 @@
 mod adapter;
 mod bus;
 mod clip_on;
+mod cost;
 mod ending;
 mod faults;
 mod flood;
@@ -75,6 +76,7 @@ const TESTS: &[(&str, Test)] = &[
     ("faults::clock_set_back_and_forward", faults::clock_set_back_and_forward),
     ("faults::bit_rate_changed_under_way", faults::bit_rate_changed_under_way),
     ("faults::bus_off_storm", faults::bus_off_storm),
+    ("cost::beside_an_empty_reader", cost::beside_an_empty_reader),
     ("flood::forty_thousand_frames_a_second", flood::forty_thousand_frames_a_second),
     ("flood::every_loss_is_counted_in_its_place", flood::every_loss_is_counted_in_its_place),
 ];

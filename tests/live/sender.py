@@ -8,9 +8,10 @@ usage: sender.py INTERFACE                 frames from standard input, a line ea
            45D remote 4                    a remote frame with its length code
            error 00000088 0000040000000000
        each answered by the times before and after sending it, nanoseconds since 1970
-       sender.py INTERFACE flood COUNT PER_SECOND
-                                           frame n carries n; ends after three times the time
-                                           that it should take; "ready", then "done COUNT SECONDS"
+       sender.py INTERFACE flood COUNT PER_SECOND numbers|polls
+                                           frame n carries n; polls: of 32 nodes, each with its
+                                           response; ends after three times the time that it
+                                           should take; "ready", then "done COUNT SECONDS"
 """
 import ctypes
 import socket
@@ -53,16 +54,26 @@ class Message(ctypes.Structure):
     _fields_ = [("header", Header), ("sent", ctypes.c_uint)]
 
 
+def number(n):
+    return FRAME.pack(0x400 | n & 0x1FF, 8, n.to_bytes(8, "big"))
+
+
+def poll(n):
+    """A command to a node or its response (IEC 62026-3: Group 2 message 5, Group 1 message F)."""
+    node = 1 + n // 2 % 32
+    identifier = 0x3C0 | node if n % 2 else 0x405 | node << 3
+    return FRAME.pack(identifier, 4, n.to_bytes(4, "little"))
+
+
 class Salvo:
-    """Frame n carries n; many of them go in one call."""
+    """Frames made beforehand; many of them go in one call."""
 
     SIZE = 250
 
-    def __init__(self, bus, count):
+    def __init__(self, bus, count, frame):
         self.bus = bus
         self.send = ctypes.CDLL(None, use_errno=True).sendmmsg
-        self.frames = ctypes.create_string_buffer(b"".join(
-            FRAME.pack(0x400 | n & 0x1FF, 8, n.to_bytes(8, "big")) for n in range(count)))
+        self.frames = ctypes.create_string_buffer(b"".join(map(frame, range(count))))
         self.staged = ctypes.create_string_buffer(FRAME.size * self.SIZE)
         base = ctypes.addressof(self.staged)
         self.parts = (Part * self.SIZE)(
@@ -82,8 +93,8 @@ class Salvo:
         return sent
 
 
-def flood(bus, count, per_second):
-    salvo = Salvo(bus, count)
+def flood(bus, count, per_second, frame):
+    salvo = Salvo(bus, count, frame)
     print("ready", flush=True)
     start = time.monotonic()
     limit = start + 3 * count / per_second
@@ -102,7 +113,7 @@ def main():
     bus = socket.socket(socket.AF_CAN, socket.SOCK_RAW, socket.CAN_RAW)
     bus.bind((interface,))
     if rest:
-        flood(bus, int(rest[1]), int(rest[2]))
+        flood(bus, int(rest[1]), int(rest[2]), {"numbers": number, "polls": poll}[rest[3]])
         return
     print("ready", flush=True)
     for line in sys.stdin:
