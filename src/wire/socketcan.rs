@@ -56,6 +56,25 @@ impl Packet {
         &self.bytes[..self.len]
     }
 
+    /// Reads a data frame from the first so many of these bytes, as [`Packet::parse`] would. `None`:
+    /// it is something else, or the packet is longer than these bytes.
+    #[inline]
+    pub fn quick(bytes: &[u8; HEADER + Data::MAX], len: usize) -> Option<Frame> {
+        let [i0, i1, i2, i3, length, flags, _, _, data @ ..] = *bytes;
+        let (id, length) = (u32::from_be_bytes([i0, i1, i2, i3]), usize::from(length));
+        if flags != 0 || len < HEADER + length || len > bytes.len() {
+            return None;
+        }
+        let id = match id & FLAGS {
+            0 => Id::Standard(StandardId::new(u16::try_from(id).ok()?)?),
+            EXTENDED => Id::Extended(ExtendedId::new(id & !FLAGS)?),
+            _ => return None,
+        };
+        let kept = u64::MAX.checked_shr(64 - 8 * length as u32).unwrap_or(0);
+        let data = Data::padded((u64::from_le_bytes(data) & kept).to_le_bytes(), length)?;
+        Some(Frame::new(id, Payload::Data(data)))
+    }
+
     /// Reads a packet; bytes behind the payload are padding.
     ///
     /// # Errors

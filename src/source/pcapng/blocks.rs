@@ -44,8 +44,6 @@ const KNOWN: [u32; 10] = [
 
 /// What comes next.
 pub enum Next<'a> {
-    /// A packet without options.
-    Plain(Plain<'a>),
     /// Any block.
     Block(Block<'a>),
     /// A whole block whose content makes no sense, in words.
@@ -108,6 +106,12 @@ impl<R: Read> Blocks<R> {
     /// How many bytes of the unpacked file have been gone through.
     pub fn offset(&self) -> u64 {
         self.offset
+    }
+
+    /// The frame in the next block, where that is a plain one; [`Self::skip`] goes past it.
+    #[inline]
+    pub fn plain(&self) -> Option<Plain> {
+        self.state.quick.packet(&self.buffer[self.start..self.end])
     }
 
     /// The next block, or why there is none.
@@ -198,7 +202,9 @@ impl<R: Read> Blocks<R> {
         number(order, bytes)
     }
 
-    fn skip(&mut self, n: usize) {
+    /// Goes on by so many bytes.
+    #[inline]
+    pub fn skip(&mut self, n: usize) {
         let n = n.min(self.end - self.start);
         self.start += n;
         self.offset += n as u64;
@@ -233,9 +239,6 @@ pub fn number(order: Endianness, bytes: [u8; 4]) -> u32 {
 
 impl State {
     fn parse<'a>(&mut self, bytes: &'a [u8]) -> Next<'a> {
-        if let Some(plain) = self.quick.packet(bytes) {
-            return Next::Plain(plain);
-        }
         let next = self.any(bytes);
         if !matches!(next, Next::Block(Block::EnhancedPacket(_))) {
             self.quick = self.parser.as_ref().map(Quick::of).unwrap_or_default();

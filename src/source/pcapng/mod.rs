@@ -76,7 +76,6 @@ fn step<R: Read>(
     batch: &mut Vec<Record>,
 ) -> Result<(bool, bool), SourceError> {
     match blocks.next().map_err(|error| cannot_go_on(name, &error))? {
-        Next::Plain(packet) => packets.plain(&packet, batch)?,
         Next::Block(block) => packets.take(block, batch)?,
         Next::Bad(what) => packets.bad_block(&what),
         Next::BadInterface(what) => packets.bad_interface(what),
@@ -100,6 +99,12 @@ impl<R: Read + Send> SavedReader for PcapngReader<R> {
         let until = self.blocks.offset() + BATCH_BYTES;
         batch.append(&mut mem::take(&mut self.first));
         while !self.ended && batch.len() < full && self.blocks.offset() < until {
+            if let Some(packet) = self.blocks.plain()
+                && self.packets.plain(&packet, batch)
+            {
+                self.blocks.skip(packet.length);
+                continue;
+            }
             (self.ended, self.torn) = step(&self.name, &mut self.blocks, &mut self.packets, batch)?;
         }
         Ok(!self.ended)

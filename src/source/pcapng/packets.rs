@@ -173,14 +173,16 @@ impl Packets {
         self.packet(&raw, batch)
     }
 
-    /// Takes a packet without options.
-    ///
-    /// # Errors
-    /// As [`Packets::take`].
-    pub fn plain(&mut self, packet: &Plain, batch: &mut Vec<Record>) -> Result<(), SourceError> {
-        let &Plain { interface, time, data } = packet;
-        let time = Some(i128::from(time));
-        self.packet(&Raw { interface, time, data, comments: Vec::new(), dropped: 0 }, batch)
+    /// Takes a plain frame. `false`: this is no ordinary one, its block is to be taken as any.
+    #[inline]
+    pub fn plain(&mut self, packet: &Plain, batch: &mut Vec<Record>) -> bool {
+        let begun = self.header.is_some() && self.chosen == Some(packet.interface);
+        let t = i64::try_from(i128::from(packet.time) - self.started);
+        let (true, 0, Ok(t)) = (begun, self.lost_told, t) else { return false };
+        self.packets += 1;
+        self.last = Nanos(t);
+        self.push(self.last, What::Frame(packet.frame), batch);
+        true
     }
 
     fn section(&mut self, section: &SectionHeaderBlock) {

@@ -1,4 +1,4 @@
-//! Most blocks of most files: a packet without options, with times in nanoseconds.
+//! Most blocks of most files: a data frame without options, with its time in nanoseconds.
 //!
 //! Reading that form alone is several times as fast as reading any block. It reads a block as
 //! the parser does or leaves it to that.
@@ -9,16 +9,19 @@ use pcap_file::pcapng::blocks::block_common::ENHANCED_PACKET_BLOCK;
 use pcap_file::pcapng::blocks::interface_description::InterfaceTsResolution;
 
 use super::blocks::number;
+use crate::wire::{Frame, Packet};
 
-/// A packet without options.
+/// A data frame in a packet without options.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Plain<'a> {
+pub struct Plain {
     /// Which interface it came from.
     pub interface: u32,
     /// Nanoseconds since 1970.
     pub time: u64,
-    /// What was captured.
-    pub data: &'a [u8],
+    /// The frame, on an interface on CAN.
+    pub frame: Frame,
+    /// How many bytes its block takes.
+    pub length: usize,
 }
 
 /// What must be known of a section to read its packets.
@@ -36,9 +39,8 @@ const BEFORE_DATA: usize = 28;
 /// The length once more.
 const AFTER_DATA: usize = 4;
 
-/// Room for a frame of any kind on CAN with its header; what is longer is left to the parser, and
-/// to its limits.
-const LONGEST: usize = BEFORE_DATA + 72 + AFTER_DATA;
+/// Room for any data frame of classical CAN with its header.
+const DATA: usize = 16;
 
 impl Quick {
     /// As the section stands now.
@@ -49,27 +51,28 @@ impl Quick {
         Quick { order: Some(parser.section().endianness), nanoseconds: nanoseconds.collect() }
     }
 
-    /// The packet in a block whose framing is whole. `None`: it is not of this form, which says
-    /// nothing against it.
-    pub fn packet<'a>(&self, block: &'a [u8]) -> Option<Plain<'a>> {
+    /// The frame in the block at the front of these bytes. `None`: it is not of this form, or too
+    /// near the end of what has been read; that says nothing against it.
+    #[inline]
+    pub fn packet(&self, bytes: &[u8]) -> Option<Plain> {
         let order = self.order?;
-        let (words, []) = block.first_chunk::<BEFORE_DATA>()?.as_chunks::<4>() else { return None };
+        let (words, data) = bytes.split_first_chunk::<BEFORE_DATA>()?;
+        let (words, []) = words.as_chunks::<4>() else { return None };
         let word = |at: usize| number(order, words[at]);
-        let interface = word(2);
-        let (captured, original) = (word(5), word(6));
+        let (length, interface) = (word(1) as usize, word(2));
+        let (captured, original) = (word(5) as usize, word(6) as usize);
         if word(0) != ENHANCED_PACKET_BLOCK
             || !*self.nanoseconds.get(interface as usize)?
             || original < captured
-            || block.len() > LONGEST
+            || captured > DATA
+            || length != BEFORE_DATA + captured.next_multiple_of(4) + AFTER_DATA
+            || bytes.get(length - AFTER_DATA..length)? != words[1]
         {
             return None;
         }
-        let end = BEFORE_DATA.checked_add(captured as usize)?;
-        if end.checked_next_multiple_of(4)?.checked_add(AFTER_DATA)? != block.len() {
-            return None;
-        }
+        let frame = Packet::quick(data.first_chunk::<DATA>()?, captured)?;
         let time = u64::from(word(3)) << 32 | u64::from(word(4));
-        Some(Plain { interface, time, data: &block[BEFORE_DATA..end] })
+        Some(Plain { interface, time, frame, length })
     }
 }
 
@@ -78,6 +81,8 @@ mod tests {
     use super::*;
     use pcap_file::pcapng::Block;
     use proptest::prelude::*;
+
+    use crate::wire::What;
 
     fn block(big: bool, kind: u32, body: &[u8]) -> Vec<u8> {
         let u32 = |n: u32| if big { n.to_be_bytes() } else { n.to_le_bytes() };
@@ -103,17 +108,27 @@ mod tests {
         parser
     }
 
+    /// Whether it is read; then as the parser reads it. Other bytes follow it.
     fn same(big: bool, bytes: &[u8]) -> bool {
         let mut parser = parser(big);
-        let Some(plain) = Quick::of(&parser).packet(bytes) else { return false };
-        let Ok((_, Block::EnhancedPacket(packet))) = parser.next_block(bytes) else {
+        let more = [bytes, &[0xA5; DATA]].concat();
+        let Some(plain) = Quick::of(&parser).packet(&more) else { return false };
+        let Ok((rest, Block::EnhancedPacket(packet))) = parser.next_block(&more) else {
             panic!("the parser reads no packet in {bytes:02X?}")
         };
         assert_eq!(packet.options, []);
         assert_eq!(plain.interface, packet.interface_id);
         assert_eq!(u128::from(plain.time), packet.timestamp.as_nanos());
-        assert_eq!(plain.data, &packet.data[..]);
+        assert_eq!(Packet::parse(&packet.data), Ok(What::Frame(plain.frame)));
+        assert_eq!(plain.length, more.len() - rest.len());
         true
+    }
+
+    /// A packet of a frame with so many data bytes, and more behind them.
+    fn frame(len: u8, padding: usize) -> Vec<u8> {
+        let mut packet = vec![0x80, 1, 2, 3, len, 0, 7, 7];
+        packet.extend((1..=len).chain(std::iter::repeat_n(9, padding)));
+        packet
     }
 
     fn packet(big: bool, interface: u32, time: u64, data: &[u8], options: &[u8]) -> Vec<u8> {
@@ -129,15 +144,24 @@ mod tests {
     #[test]
     fn only_plain_packets_in_nanoseconds_are_read() {
         for big in [false, true] {
-            assert!(same(big, &packet(big, 0, u64::MAX, &[1; 16], &[])));
-            assert!(same(big, &packet(big, 0, 5, &[1; 13], &[])));
-            assert!(same(big, &packet(big, 0, 5, &[], &[])));
-            assert!(!same(big, &packet(big, 1, 5, &[1; 16], &[])), "microseconds");
-            assert!(!same(big, &packet(big, 2, 5, &[1; 16], &[])), "shifted");
-            assert!(!same(big, &packet(big, 3, 5, &[1; 16], &[])), "no such interface");
-            assert!(!same(big, &packet(big, 0, 5, &[1; 16], &[0; 4])), "options");
-            assert!(!same(big, &packet(big, 0, 5, &[1; 73], &[])), "too long");
-            assert!(!same(!big, &packet(big, 0, 5, &[1; 16], &[])), "the other order");
+            assert!(same(big, &packet(big, 0, u64::MAX, &frame(8, 0), &[])));
+            for len in 0..=8 {
+                assert!(same(big, &packet(big, 0, 5, &frame(len, 0), &[])), "{len}");
+                assert!(same(big, &packet(big, 0, 5, &frame(len, 8 - usize::from(len)), &[])));
+            }
+            let whole = frame(8, 0);
+            assert!(!same(big, &packet(big, 1, 5, &whole, &[])), "microseconds");
+            assert!(!same(big, &packet(big, 2, 5, &whole, &[])), "shifted");
+            assert!(!same(big, &packet(big, 3, 5, &whole, &[])), "no such interface");
+            assert!(!same(big, &packet(big, 0, 5, &whole, &[0; 4])), "options");
+            assert!(!same(big, &packet(big, 0, 5, &frame(8, 1), &[])), "too long");
+            assert!(!same(big, &packet(big, 0, 5, &whole[..15], &[])), "cut short");
+            assert!(!same(!big, &packet(big, 0, 5, &whole, &[])), "the other order");
+            for (at, byte, what) in [(0, 0x40, "remote"), (0, 0x20, "error"), (5, 4, "FD")] {
+                let mut other = whole.clone();
+                other[at] = byte;
+                assert!(!same(big, &packet(big, 0, 5, &other, &[])), "{what}");
+            }
         }
     }
 
@@ -148,7 +172,10 @@ mod tests {
             big: bool,
             interface in 0u32..4,
             time: u64,
-            data in prop::collection::vec(any::<u8>(), 0..20),
+            data in prop_oneof![
+                prop::collection::vec(any::<u8>(), 0..20),
+                (0u8..=8, 0usize..9).prop_map(|(len, padding)| frame(len, padding)),
+            ],
             changes in prop::collection::vec((8usize..60, prop_oneof![0u8..32, any::<u8>()]), 0..4),
         ) {
             let mut bytes = packet(big, interface, time, &data, &[]);
