@@ -132,7 +132,7 @@ impl Decoder {
         told.role.is_io() && self.agreed.open.find(told.identifier, data).is_none()
     }
 
-    /// What is no I/O.
+    /// What is no I/O by its identifier, or was agreed to be none.
     fn other<'a>(&'a mut self, t: Nanos, told: &'static Told, data: &'a [u8]) -> Decoded<'a> {
         if let Some(between) = self.agreed.open.find(told.identifier, data) {
             return self.opened(t, between, data);
@@ -151,6 +151,7 @@ impl Decoder {
             | Role::UnconnectedResponseGroup3
             | Role::OtherExplicit
             | Role::OpenedExplicit => self.explicit(t, told.identifier, data),
+            // I/O does not come here.
             _ => stray(Some(told), Meaning::Invalid),
         }
     }
@@ -187,6 +188,7 @@ impl Decoder {
         Decoded { node, ..plain(told, Meaning::Offline(offline), Notes::default()) }
     }
 
+    /// What I/O does to the node that sent it or that it is for.
     #[inline]
     fn io(&mut self, t: Nanos, told: &Told, data: &[u8]) -> IoHeard {
         let Some(mac_id) = told.source.or(told.destination) else { return IoHeard::default() };
@@ -203,6 +205,7 @@ impl Decoder {
         IoHeard::default()
     }
 
+    /// The same frame, after [`Decoder::io`], with all that can be said of it.
     fn io_in_words<'a>(&'a self, told: &Told, data: &'a [u8], heard: &IoHeard) -> Decoded<'a> {
         let role = told.role;
         let mut notes = Notes::default();
