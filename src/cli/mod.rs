@@ -7,6 +7,7 @@ mod compare;
 mod completions;
 mod convert;
 mod demo;
+mod diagnostics;
 mod frames;
 mod listen;
 mod manual;
@@ -68,7 +69,7 @@ pub struct Failure(pub String);
 /// Runs the command line; messages go to standard error, results to standard output.
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
-    diagnostics();
+    diagnostics::listen();
     let outcome: Result<Outcome, Failure> = match &cli.command {
         Command::Watch(args) => watch::run(args),
         Command::Compare(args) => compare::run(args),
@@ -91,19 +92,6 @@ pub fn main() -> ExitCode {
             ExitCode::from(2)
         }
     }
-}
-
-/// What goes wrong beside the work, such as a server that ends, is told on standard error; there
-/// may be nobody to read it.
-fn diagnostics() {
-    tracing_subscriber::fmt()
-        .with_max_level(tracing::Level::WARN)
-        .with_writer(std::io::stderr)
-        .with_ansi(false)
-        .without_time()
-        .with_target(false)
-        .log_internal_errors(false)
-        .init();
 }
 
 #[cfg(test)]

@@ -14,6 +14,7 @@ use ratatui::DefaultTerminal;
 use ratatui::crossterm::event::{self, Event as TerminalEvent, KeyEventKind};
 use tokio::sync::mpsc;
 
+use super::{diagnostics, listen};
 use crate::fieldbus::MacId;
 use crate::health::Context;
 use crate::output::view::{
@@ -81,6 +82,7 @@ impl View {
             closed: AtomicBool::new(false),
         });
         let terminal = ratatui::try_init()?;
+        diagnostics::keep();
         restore_on_panic(&shared);
         let (send, wishes) = mpsc::unbounded_channel();
         let screen = Screen::new(subject, theme());
@@ -91,6 +93,7 @@ impl View {
         });
         if thread.is_err() {
             ratatui::restore();
+            diagnostics::tell().iter().for_each(|message| listen::say(message));
         }
         Ok(View {
             shared,
@@ -202,7 +205,7 @@ impl View {
                 Err(_) => Err(io::Error::other("the view broke down")),
             },
         };
-        for message in self.said.drain(..) {
+        for message in self.said.drain(..).chain(diagnostics::tell()) {
             // Standard error may be gone as well.
             let _ = writeln!(io::stderr(), "dropline: {}", printable(&message));
         }

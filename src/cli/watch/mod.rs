@@ -21,7 +21,7 @@ use self::notify::Notify;
 use self::stop::Stop;
 use super::listen::{Expected, Results, block_on, file_name};
 use super::teller::Teller;
-use super::{Failure, Outcome};
+use super::{Failure, Outcome, diagnostics};
 use crate::analysis::Analysis;
 use crate::health::summary::Kind;
 use crate::health::{Happenings, Summary};
@@ -365,6 +365,7 @@ impl Watch {
     fn tell(&mut self, mut messages: Vec<String>) {
         messages.extend(self.keeping.as_mut().map(Keeping::messages).unwrap_or_default());
         messages.extend(self.hook.as_mut().map(Hook::messages).unwrap_or_default());
+        messages.extend(diagnostics::take());
         for message in messages {
             self.teller.line(&message);
         }
