@@ -16,7 +16,8 @@ use super::flood::{Flood, wait_until_caught_up};
 use super::running::{Watch, dropline};
 use super::tmux::{Terminal, quoted};
 
-/// What a full trunk carries at 500 kbit/s, and ten times as much, in frames a second.
+/// What a full trunk carries at 500 kbit/s (the simulated one of the benches), and ten times as much,
+/// in frames a second.
 const RATES: [u32; 2] = [4_500, 45_000];
 
 /// How long each is listened to. In CI only whether it works is asked.

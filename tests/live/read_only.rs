@@ -88,6 +88,30 @@ fn numbers<'a>(lines: impl IntoIterator<Item = &'a String>) -> Vec<u64> {
     data.map(|data| u64::from_str_radix(&data, 16).unwrap()).collect()
 }
 
+/// A watch that writes to this disk, has heard 500 frames and made them safe.
+fn watching(bus: &Virtual, disk: &BlockDisk) -> (Watch, Speaker, PathBuf) {
+    let capture = disk.path().join("watch.jsonl");
+    let watch = Watch::start_with_capture(&bus.name, capture.clone(), TempDir::new().unwrap(), &[]);
+    let speaker = Speaker::on(&bus.name);
+    speaker.count(0..500);
+    std::thread::sleep(MOMENT);
+    (watch, speaker, capture)
+}
+
+/// The capture, once the disk was taken out and put in again, holds these frames and no more.
+fn is_on(disk: &BlockDisk, capture: &Path, frames: u64) {
+    disk.put_in_again();
+    assert!(numbers(&read_capture(capture).1).into_iter().eq(0..frames));
+}
+
+/// All was captured and nothing lost; the replay agrees.
+fn lost_nothing(left: &Left, disk: &BlockDisk, frames: u64) {
+    is_on(disk, &left.capture, frames);
+    assert_eq!(left.summary["source"]["frames"], frames);
+    assert_eq!(left.summary["source"]["lost_frames"], 0);
+    left.replay_agrees();
+}
+
 /// One message of it, however many frames it concerns; it names the file and what to do.
 fn is_told_once(left: &Left) {
     let told: Vec<_> = left.complaints.iter().filter(|line| line.contains("read-only")).collect();
@@ -109,12 +133,7 @@ pub fn for_a_while() -> Result<(), Absent> {
     }
     let bus = Virtual::new()?;
     let disk = BlockDisk::mount()?;
-    let capture = disk.path().join("watch.jsonl");
-    let mut watch =
-        Watch::start_with_capture(&bus.name, capture.clone(), TempDir::new().unwrap(), &[]);
-    let speaker = Speaker::on(&bus.name);
-    speaker.count(0..500);
-    std::thread::sleep(MOMENT);
+    let (mut watch, speaker, capture) = watching(&bus, &disk);
     // All file systems on block devices: here there is no other.
     std::fs::write("/proc/sysrq-trigger", "u").unwrap();
     let is_read_only = || {
@@ -135,11 +154,7 @@ pub fn for_a_while() -> Result<(), Absent> {
     std::thread::sleep(MOMENT);
     let left = watch.stop();
     is_told_once(&left);
-    disk.put_in_again();
-    assert!(numbers(&read_capture(&capture).1).into_iter().eq(0..1_300));
-    assert_eq!(left.summary["source"]["frames"], 1_300);
-    assert_eq!(left.summary["source"]["lost_frames"], 0);
-    left.replay_agrees();
+    lost_nothing(&left, &disk, 1_300);
     Ok(())
 }
 
@@ -148,12 +163,7 @@ pub fn for_a_while() -> Result<(), Absent> {
 pub fn for_good() -> Result<(), Absent> {
     let bus = Virtual::new()?;
     let disk = BlockDisk::mount()?;
-    let capture = disk.path().join("watch.jsonl");
-    let mut watch =
-        Watch::start_with_capture(&bus.name, capture.clone(), TempDir::new().unwrap(), &[]);
-    let speaker = Speaker::on(&bus.name);
-    speaker.count(0..500);
-    std::thread::sleep(MOMENT);
+    let (mut watch, speaker, capture) = watching(&bus, &disk);
     disk.remount("abort");
     speaker.count(500..800);
     is_clear(&watch.complains("read-only"), &capture);
@@ -167,8 +177,7 @@ pub fn for_good() -> Result<(), Absent> {
     assert_eq!(left.summary["source"]["kind"], "live");
     assert_eq!(left.summary["source"]["frames"], 1_000);
     assert_eq!(left.summary["source"]["lost_frames"], 0);
-    disk.put_in_again();
-    assert!(numbers(&read_capture(&capture).1).into_iter().eq(0..500));
+    is_on(&disk, &capture, 500);
     let again = replay(&capture);
     assert!(again.status.success(), "{}", text(&again.stderr));
     let summary: Value = serde_json::from_slice(&again.stdout).unwrap();
@@ -182,12 +191,7 @@ pub fn a_device_that_fails_for_a_while() -> Result<(), Absent> {
     let bus = Virtual::new()?;
     let small = SmallDisk::mount_of("1m")?;
     let disk = BlockDisk::mount_thin(small.path())?;
-    let capture = disk.path().join("watch.jsonl");
-    let mut watch =
-        Watch::start_with_capture(&bus.name, capture.clone(), TempDir::new().unwrap(), &[]);
-    let speaker = Speaker::on(&bus.name);
-    speaker.count(0..500);
-    std::thread::sleep(MOMENT);
+    let (mut watch, speaker, _) = watching(&bus, &disk);
     let filler = small.path().join("filler");
     let mut zeros = std::io::repeat(0);
     let full = std::io::copy(&mut zeros, &mut std::fs::File::create(&filler).unwrap());
@@ -200,10 +204,7 @@ pub fn a_device_that_fails_for_a_while() -> Result<(), Absent> {
     speaker.count(6_000..6_100);
     std::thread::sleep(MOMENT);
     let left = watch.stop();
-    disk.put_in_again();
-    assert!(numbers(&read_capture(&capture).1).into_iter().eq(0..6_100));
-    assert_eq!(left.summary["source"]["lost_frames"], 0);
-    left.replay_agrees();
+    lost_nothing(&left, &disk, 6_100);
     Ok(())
 }
 

@@ -2,6 +2,8 @@
 
 use std::sync::{Condvar, Mutex};
 
+use nix::errno::Errno;
+
 use super::syncer::Sync;
 use super::*;
 use crate::source::{Saved, open_reader};
@@ -63,7 +65,7 @@ impl Disk {
 
 impl State {
     fn writable(&self) -> io::Result<()> {
-        if self.read_only { Err(io::Error::from_raw_os_error(30)) } else { Ok(()) }
+        if self.read_only { Err(Errno::EROFS.into()) } else { Ok(()) }
     }
 }
 
