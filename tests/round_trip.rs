@@ -77,7 +77,7 @@ fn records() -> impl Strategy<Value = Record> {
 fn end_of(records: &[Record], t: i64) -> Record {
     let mut tally = Tally::default();
     records.iter().for_each(|record| tally.add(&record.what));
-    Record { t: Nanos(t), what: What::End(tally) }
+    Record { t: Nanos(t), what: What::End(Box::new(tally)) }
 }
 
 struct Read {

@@ -138,7 +138,7 @@ impl Adapter {
     pub(super) fn end(&mut self, t: Nanos) -> u64 {
         let lost = self.tell_loss(t);
         let tally = self.tally;
-        self.push(t, What::End(tally));
+        self.push(t, What::End(Box::new(tally)));
         lost
     }
 
@@ -236,6 +236,9 @@ mod tests {
         let what: Vec<_> = records.into_iter().map(|record| record.what).collect();
         assert!(matches!(&what[0], What::Error(e) if e.causes().contains(Cause::ReceiveOverflow)));
         assert_eq!(what[1..3], [What::Lost(2), What::Frame(frame)]);
-        assert_eq!(what[3], What::End(Tally { frames: 1, error_frames: 1, lost_frames: 2 }));
+        assert_eq!(
+            what[3],
+            What::End(Box::new(Tally { frames: 1, error_frames: 1, lost_frames: 2 }))
+        );
     }
 }

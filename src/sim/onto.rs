@@ -64,7 +64,7 @@ fn since_start(t: Nanos) -> Duration {
 /// The record as the kernel takes it.
 fn frame(what: &What) -> Option<CanFrame> {
     match what {
-        What::Frame(frame) => match *frame.payload() {
+        What::Frame(frame) => match frame.payload() {
             Payload::Data(data) => CanDataFrame::new(frame.id(), &data).map(CanFrame::from),
             Payload::Remote(code) => {
                 CanRemoteFrame::new_remote(frame.id(), usize::from(code.get())).map(CanFrame::from)

@@ -135,7 +135,7 @@ fn plain(frame: &Frame) -> Vec<Bit> {
             push(0, 1, Place::Reserved0);
         }
     }
-    let code = match *frame.payload() {
+    let code = match frame.payload() {
         Payload::Data(data) => data.len() as u64,
         Payload::Remote(code) => u64::from(code.get()),
     };

@@ -106,7 +106,7 @@ mod tests {
     fn the_demo_runs_its_minute_and_ends_cleanly() {
         let records = run(SimSource::demo());
         assert!(records.is_sorted_by_key(|record| record.t), "in the order of time");
-        assert!(matches!(records.last().unwrap().what, What::End(tally) if tally.frames > 10_000));
+        assert!(matches!(&records.last().unwrap().what, What::End(tally) if tally.frames > 10_000));
         assert_eq!(records, run(SimSource::demo()));
     }
 }

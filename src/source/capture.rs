@@ -64,8 +64,9 @@ impl<R: Read + Send> SavedReader for CaptureReader<R> {
 
     fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
         loop {
-            while let Some(record) = self.lines.take(quick_frame) {
-                batch.push(record);
+            let quick = |bytes: &[u8]| quick_frame(bytes).map(|(t, frame, len)| ((t, frame), len));
+            while let Some((t, frame)) = self.lines.take(quick) {
+                Record::add_frame(batch, t, frame);
             }
             match self.lines.next().map_err(|error| cannot_go_on(&self.name, &error))? {
                 Next::Line(line) => match parse_record(line) {
@@ -149,7 +150,7 @@ mod tests {
         assert_eq!(result.records.len(), 3);
         assert_eq!(result.records[0].t, Nanos(512000));
         let tally = Tally { frames: 2, ..Tally::default() };
-        assert_eq!(result.records[2].what, What::End(tally));
+        assert_eq!(result.records[2].what, What::End(Box::new(tally)));
         assert_eq!((result.unreadable, result.torn), (2, false));
         assert_eq!(
             result.messages,

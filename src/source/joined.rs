@@ -201,7 +201,7 @@ impl JoinedReader {
 
     fn finish(&mut self, batch: &mut Vec<Record>) {
         if let Some(end) = self.end {
-            batch.push(Record { t: self.now, what: What::End(end) });
+            batch.push(Record { t: self.now, what: What::End(Box::new(end)) });
         }
         if self.silent > Nanos::ZERO {
             self.complaints.note(format_args!(
@@ -228,8 +228,8 @@ impl SavedReader for JoinedReader {
         for at in from..batch.len() {
             let t = Nanos(batch[at].t.0.saturating_add(piece.begins.0));
             self.now = t;
-            piece.end = match batch[at].what {
-                What::End(tally) => Some(tally),
+            piece.end = match &batch[at].what {
+                What::End(tally) => Some(**tally),
                 _ => None,
             };
             if piece.end.is_none() {

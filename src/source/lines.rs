@@ -82,6 +82,7 @@ impl<R: Read> Lines<R> {
 
     /// Lets `read` take the next line from the front of what has been read, with its line feed:
     /// it says how long the line is, or that it wants the line by [`Self::next`] instead.
+    #[inline]
     pub fn take<T>(&mut self, read: impl FnOnce(&[u8]) -> Option<(T, usize)>) -> Option<T> {
         if self.skipping {
             return None;

@@ -152,7 +152,7 @@ impl Trunk {
                 events(t, Event::LinkUp);
             }
             What::Mark(_) => {}
-            What::End(tally) => self.end = Some(*tally),
+            What::End(tally) => self.end = Some(**tally),
         }
     }
 

@@ -18,18 +18,37 @@ const TAIL_BITS: u64 = 1 + 1 + 1 + 7 + 3;
 
 /// The CRC sequence of a frame (CRC-15/CAN: polynomial 4599, initial value 0).
 pub fn crc15(frame: &Frame) -> u16 {
-    Walk::over(frame.id(), frame.payload()).crc
+    let (remote, code, bytes) = parts(&frame.payload());
+    Walk::over(frame.id(), remote, code, &bytes).crc
 }
 
 /// The stuff bits that this very frame causes.
 pub fn stuff_bits(frame: &Frame) -> BitTime {
-    Walk::over(frame.id(), frame.payload()).stuff_bits()
+    let (remote, code, bytes) = parts(&frame.payload());
+    Walk::over(frame.id(), remote, code, &bytes).stuff_bits()
 }
 
 /// Counts the length of a frame on the wire; see [`Frame::wire_bits`], which knows it.
+#[inline]
 pub fn wire_bits(id: Id, payload: &Payload) -> BitTime {
-    let walk = Walk::over(id, payload);
+    let (remote, code, bytes) = parts(payload);
+    length(id, remote, code, bytes)
+}
+
+/// Takes what fits into registers, so that a frame need not go through memory while it is made.
+#[inline(never)]
+fn length(id: Id, remote: bool, code: u8, bytes: [u8; Data::MAX]) -> BitTime {
+    let walk = Walk::over(id, remote, code, &bytes);
     BitTime(walk.bits + CRC_BITS + TAIL_BITS) + walk.stuff_bits()
+}
+
+/// Whether a frame is a remote one, its length code, its data and zeros after them.
+#[inline]
+fn parts(payload: &Payload) -> (bool, u8, [u8; Data::MAX]) {
+    match payload {
+        Payload::Data(data) => (false, data.len() as u8, data.zero_filled()),
+        Payload::Remote(code) => (true, code.get(), [0; Data::MAX]),
+    }
 }
 
 const CRC_BITS: u64 = 15;
@@ -50,19 +69,17 @@ struct Walk {
 
 impl Walk {
     #[inline(always)]
-    fn over(id: Id, payload: &Payload) -> Walk {
-        let (remote, code, data) = match payload {
-            Payload::Data(data) => (0, data.len() as u32, data),
-            Payload::Remote(code) => (1, u32::from(code.get()), &Data::EMPTY),
-        };
-        let mut walk = Walk::default();
+    fn over(id: Id, remote: bool, code: u8, bytes: &[u8; Data::MAX]) -> Walk {
+        let len = if remote { 0 } else { code };
+        let (remote, code) = (u32::from(remote), u32::from(code));
+        let mut walk = Walk { bits: 8 * u64::from(len), ..Walk::default() };
         match id {
             // start, 11 identifier, RTR, IDE and reserved bit both dominant, 4 length code
             Id::Standard(id) => {
                 let head = u32::from(id.as_raw()) << 7 | remote << 6 | code;
                 let [_, head @ ..] = head.to_be_bytes();
-                walk.bytes(head, 0b1010_1000, data);
-                walk.bits = 19 + 8 * data.len() as u64;
+                walk.bytes(head, 0b1010_1000, bytes, len);
+                walk.bits += 19;
             }
             // start, 11 identifier, SRR and IDE both recessive, 18 identifier, RTR, 2 reserved
             // bits, 4 length code
@@ -70,8 +87,8 @@ impl Walk {
                 let (high, low) = (u64::from(id.as_raw() >> 18), u64::from(id.as_raw() & 0x3FFFF));
                 let head = high << 27 | 0b11 << 25 | low << 7 | u64::from(remote << 6 | code);
                 let [_, _, _, head @ ..] = head.to_be_bytes();
-                walk.bytes(head, 0b1000_0000, data);
-                walk.bits = 39 + 8 * data.len() as u64;
+                walk.bytes(head, 0b1000_0000, bytes, len);
+                walk.bits += 39;
             }
         }
         walk
@@ -79,9 +96,14 @@ impl Walk {
 
     /// A length known beforehand takes half the instructions.
     #[inline(always)]
-    fn bytes<const HEAD: usize>(&mut self, head: [u8; HEAD], front: u8, data: &Data) {
-        let bytes = data.zero_filled();
-        match data.len() {
+    fn bytes<const HEAD: usize>(
+        &mut self,
+        head: [u8; HEAD],
+        front: u8,
+        bytes: &[u8; Data::MAX],
+        len: u8,
+    ) {
+        match len {
             0 => self.exactly::<HEAD, 0>(head, front, bytes),
             1 => self.exactly::<HEAD, 1>(head, front, bytes),
             2 => self.exactly::<HEAD, 2>(head, front, bytes),

@@ -1,6 +1,6 @@
 //! One classical CAN frame, data or remote, as it was received.
 
-use embedded_can::Id;
+use embedded_can::{ExtendedId, Id, StandardId};
 
 use super::{BitTime, wire_bits};
 
@@ -8,15 +8,13 @@ use super::{BitTime, wire_bits};
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub struct Data {
     len: u8,
+    /// Zeros after those that the frame carries.
     bytes: [u8; 8],
 }
 
 impl Data {
     /// The most bytes that a classical frame carries.
     pub const MAX: usize = 8;
-
-    /// No bytes.
-    pub(super) const EMPTY: Data = Data { len: 0, bytes: [0; Data::MAX] };
 
     /// `None` for more than [`Data::MAX`] bytes.
     pub fn new(bytes: &[u8]) -> Option<Data> {
@@ -33,8 +31,9 @@ impl Data {
     }
 
     /// The bytes that the frame carries and zeros after them.
-    pub(super) fn zero_filled(&self) -> &[u8; Data::MAX] {
-        &self.bytes
+    #[inline]
+    pub(super) fn zero_filled(&self) -> [u8; Data::MAX] {
+        self.bytes
     }
 
     /// The bytes that the frame carries.
@@ -82,21 +81,44 @@ pub enum Payload {
 }
 
 /// One good frame.
+///
+/// It is copied from stage to stage. A processor that reads as a whole what it has just written in
+/// pieces waits until all of them are in memory, several times as long as a frame takes here. So
+/// a frame is two words, made in registers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[repr(C, align(8))]
 pub struct Frame {
-    id: Id,
-    payload: Payload,
+    /// Those of [`Data`].
+    bytes: [u8; Data::MAX],
+    /// The identifier, with [`Frame::EXTENDED`] above one of 29 bits.
+    id: u32,
+    /// How much data it carries or, if it is a remote frame, asks for.
+    code: u8,
+    remote: bool,
     /// Counted once, by whoever makes the frame: on the thread that reads, not where all else has
     /// to be done. Never more than [`super::MAX_WIRE_BITS`].
     wire_bits: u8,
 }
 
 impl Frame {
+    const EXTENDED: u32 = 1 << 31;
+
     /// From its identifier and what it carries.
     #[inline]
     pub fn new(id: Id, payload: Payload) -> Frame {
         let wire_bits = wire_bits(id, &payload).0 as u8;
-        Frame { id, payload, wire_bits }
+        let id = match id {
+            Id::Standard(id) => u32::from(id.as_raw()),
+            Id::Extended(id) => id.as_raw() | Frame::EXTENDED,
+        };
+        match payload {
+            Payload::Data(Data { len, bytes }) => {
+                Frame { bytes, id, code: len, remote: false, wire_bits }
+            }
+            Payload::Remote(RemoteLength(code)) => {
+                Frame { bytes: [0; Data::MAX], id, code, remote: true, wire_bits }
+            }
+        }
     }
 
     /// A data frame; `None` for more than eight bytes.
@@ -110,13 +132,25 @@ impl Frame {
     }
 
     /// The 11- or 29-bit identifier.
+    #[inline]
     pub fn id(&self) -> Id {
-        self.id
+        // Neither can be out of range, with what is cut off.
+        if self.id & Frame::EXTENDED != 0 {
+            let id = ExtendedId::new(self.id & ExtendedId::MAX.as_raw());
+            Id::Extended(id.unwrap_or(ExtendedId::MAX))
+        } else {
+            let id = StandardId::new(self.id as u16 & StandardId::MAX.as_raw());
+            Id::Standard(id.unwrap_or(StandardId::MAX))
+        }
     }
 
     /// Its data, or that it is a remote frame.
-    pub fn payload(&self) -> &Payload {
-        &self.payload
+    pub fn payload(&self) -> Payload {
+        if self.remote {
+            Payload::Remote(RemoteLength(self.code))
+        } else {
+            Payload::Data(Data { len: self.code, bytes: self.bytes })
+        }
     }
 
     /// Its length on the wire: start of frame through the 3 bits of interframe space, with the
@@ -126,23 +160,20 @@ impl Frame {
     }
 
     /// The data bytes, none for a remote frame.
+    #[inline]
     pub fn bytes(&self) -> &[u8] {
-        match &self.payload {
-            Payload::Data(data) => data.as_slice(),
-            Payload::Remote(_) => &[],
-        }
+        if self.remote { &[] } else { &self.bytes[..usize::from(self.code.min(8))] }
     }
 
     /// Whether this is a remote frame.
     pub fn is_remote(&self) -> bool {
-        matches!(self.payload, Payload::Remote(_))
+        self.remote
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use embedded_can::StandardId;
 
     #[test]
     fn a_frame_with_nine_bytes_does_not_construct() {

@@ -168,7 +168,7 @@ pub fn parse_record(line: &[u8]) -> Result<Record, LineError> {
     } else if let Some(mark) = fields.mark {
         What::Mark(mark.0.into())
     } else {
-        What::End(fields.end.unwrap_or_default())
+        What::End(Box::new(fields.end.unwrap_or_default()))
     };
     Ok(Record { t, what })
 }
@@ -270,7 +270,7 @@ pub fn write_record(out: &mut Vec<u8>, record: &Record) {
                 Id::Extended(raw) => upper_hex(&raw.as_raw().to_be_bytes(), &mut id).into(),
             });
             match frame.payload() {
-                Payload::Data(data) => fields.data = Some(upper_hex(data, &mut bytes).into()),
+                Payload::Data(data) => fields.data = Some(upper_hex(&data, &mut bytes).into()),
                 Payload::Remote(code) => fields.rtr = Some(code.get()),
             }
         }
@@ -285,7 +285,7 @@ pub fn write_record(out: &mut Vec<u8>, record: &Record) {
         }
         What::LinkUp => fields.link = Some("up".into()),
         What::Mark(text) => fields.mark = Some((&**text).into()),
-        What::End(tally) => fields.end = Some(*tally),
+        What::End(tally) => fields.end = Some(**tally),
     }
     write_line(out, &fields);
 }

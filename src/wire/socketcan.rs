@@ -37,7 +37,7 @@ impl Packet {
                     Id::Extended(id) => id.as_raw() | EXTENDED,
                 };
                 match frame.payload() {
-                    Payload::Data(data) => (id, data.len(), data),
+                    Payload::Data(data) => (id, data.len(), frame.bytes()),
                     Payload::Remote(code) => (id | REMOTE, usize::from(code.get()), &[]),
                 }
             }

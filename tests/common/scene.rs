@@ -107,7 +107,7 @@ impl Scene {
     pub fn end(&mut self) {
         let mut tally = Tally::default();
         self.records.iter().for_each(|record| tally.add(&record.what));
-        self.push(What::End(tally));
+        self.push(What::End(Box::new(tally)));
     }
 
     pub fn header(&self) -> Header {

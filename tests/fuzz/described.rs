@@ -121,7 +121,7 @@ pub fn scenario(bytes: &[u8]) {
     if let What::End(end) = &last.what {
         let mut tally = Tally::default();
         before.iter().for_each(|record| tally.add(&record.what));
-        assert_eq!(*end, tally);
+        assert_eq!(**end, tally);
     }
 }
 

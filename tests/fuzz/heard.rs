@@ -156,7 +156,7 @@ fn record(t: &mut i64, bytes: &mut Bytes) -> Option<Record> {
         28 => What::Lost(u64::from_le_bytes(bytes.array()) >> (gap & 63)),
         29 => What::LinkDown((gap & 1 == 1).then(|| "unplugged".into())),
         30 => What::LinkUp,
-        _ => What::End(Tally::default()),
+        _ => What::End(Box::default()),
     };
     Some(Record { t: Nanos(*t), what })
 }

@@ -125,7 +125,7 @@ impl Line {
                     Id::Extended(id) => format!("{:08X}", id.as_raw()),
                 });
                 match frame.payload() {
-                    Payload::Data(data) => line.data = Some(hex(data)),
+                    Payload::Data(data) => line.data = Some(hex(&data)),
                     Payload::Remote(length) => line.rtr = Some(length.get()),
                 }
                 line.wire_bits = Some(frame.wire_bits().0);
@@ -142,7 +142,7 @@ impl Line {
             }
             What::LinkUp => line.link = Some("up"),
             What::Mark(text) => line.mark = Some(text.to_string()),
-            What::End(tally) => line.end = Some(*tally),
+            What::End(tally) => line.end = Some(**tally),
         }
         line
     }

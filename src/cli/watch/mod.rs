@@ -386,7 +386,7 @@ impl Watch {
                 drop(keeping);
             }
             None => {
-                let end = Record { t, what: What::End(tally) };
+                let end = Record { t, what: What::End(Box::new(tally)) };
                 self.analysis.take(&end, &mut |_, _| {});
                 if let Some(keeping) = keeping {
                     let happened = keeping.happened();

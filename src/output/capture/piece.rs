@@ -131,7 +131,7 @@ impl<S: Sink> Piece<S> {
     /// If it cannot be packed.
     pub fn end(&mut self, t: Option<Nanos>) -> io::Result<()> {
         if let Some(t) = t {
-            self.add(&Record { t, what: What::End(self.tally) });
+            self.add(&Record { t, what: What::End(Box::new(self.tally)) });
         }
         self.pack()?;
         self.packer.end(self.tail.pending())

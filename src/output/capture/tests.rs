@@ -181,14 +181,14 @@ fn what_is_sent_is_read_back() {
         for part in sent.chunks(777) {
             writer.send(part);
         }
-        let other_end = What::End(Tally::default());
+        let other_end = What::End(Box::default());
         writer.send(&[Record { t: Nanos(20_000), what: other_end }]);
         let written = writer.finish(Nanos(20_001));
         let tally = Tally { frames: 20_000, ..Tally::default() };
         assert_eq!((written.tally, written.lost_by_writer, written.failures), (tally, 0, 0));
         assert_eq!(written.messages, [""; 0]);
         assert_eq!(written.bytes, disk.get(|s| s.safe) as u64);
-        let end = Record { t: Nanos(20_001), what: What::End(tally) };
+        let end = Record { t: Nanos(20_001), what: What::End(Box::new(tally)) };
         assert_eq!(written.end.as_ref(), Some(&end));
         sent.push(end);
         assert_eq!(disk.read(), (sent, false, 0));

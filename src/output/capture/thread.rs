@@ -137,7 +137,7 @@ impl<S: Sink> Thread<S> {
         let received = |tally: Tally| tally.frames + tally.error_frames;
         let there = || self.ended.iter().chain(&self.piece);
         let in_file = there().fold(self.closed, |all, piece| sum(all, piece.in_file()));
-        let end = end.map(|t| Record { t, what: What::End(self.tally) });
+        let end = end.map(|t| Record { t, what: What::End(Box::new(self.tally)) });
         Done {
             bytes: self.length(),
             pieces: self.pieces,

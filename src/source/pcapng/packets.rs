@@ -181,7 +181,8 @@ impl Packets {
         let (true, 0, Ok(t)) = (begun, self.lost_told, t) else { return false };
         self.packets += 1;
         self.last = Nanos(t);
-        self.push(self.last, What::Frame(packet.frame), batch);
+        self.tally.frames += 1;
+        Record::add_frame(batch, self.last, packet.frame);
         true
     }
 
@@ -395,7 +396,7 @@ impl Packets {
     /// There are no more blocks.
     pub fn end(&mut self, torn: bool, batch: &mut Vec<Record>) {
         if self.foreign && self.header.is_some() && !torn {
-            batch.push(Record { t: self.last, what: What::End(self.tally) });
+            batch.push(Record { t: self.last, what: What::End(Box::new(self.tally)) });
         }
         self.complaints.close();
         for (n, what) in [

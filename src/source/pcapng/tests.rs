@@ -113,7 +113,7 @@ fn at(t: i64, what: What) -> Record {
 }
 
 fn end(t: i64, frames: u64, error_frames: u64, lost_frames: u64) -> Record {
-    at(t, What::End(Tally { frames, error_frames, lost_frames }))
+    at(t, What::End(Box::new(Tally { frames, error_frames, lost_frames })))
 }
 
 #[test]

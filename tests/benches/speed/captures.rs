@@ -116,7 +116,7 @@ impl Cut {
         if self.ended || !more {
             self.ended = true;
             let t = self.batch.last().map_or(Nanos::ZERO, |last| last.t);
-            self.batch.push(Record { t, what: What::End(self.tally) });
+            self.batch.push(Record { t, what: What::End(Box::new(self.tally)) });
         }
         Some(&self.batch)
     }

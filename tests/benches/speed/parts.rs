@@ -90,7 +90,7 @@ pub fn analysis(options: &Options, captures: &Captures, table: &mut Table) -> Do
                     analysis.take(record, &mut |_, _| {});
                 } else if let What::Frame(frame) = &record.what {
                     let frame = black_box(frame);
-                    let what = What::Frame(Frame::new(frame.id(), *frame.payload()));
+                    let what = What::Frame(Frame::new(frame.id(), frame.payload()));
                     analysis.take(&Record { t: record.t, what }, &mut |_, _| {});
                 }
             }
@@ -119,7 +119,7 @@ pub fn wire(options: &Options, _: &Captures, table: &mut Table) -> Done {
         let begin = Instant::now();
         for frame in frames {
             let frame = black_box(frame);
-            black_box(wire_bits(frame.id(), frame.payload()));
+            black_box(wire_bits(frame.id(), &frame.payload()));
         }
         Ok(begin.elapsed())
     })?;
