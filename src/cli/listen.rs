@@ -104,10 +104,11 @@ pub(super) async fn analyse_with(
     let mut batch = Vec::new();
     loop {
         let more = source.fill(&mut batch).await;
-        for record in batch.drain(..) {
-            analysis.take(&record, &mut |t, event| hear(Heard::Event(t, event)));
-            hear(Heard::Record(&record, analysis.decoder()));
+        for record in &batch {
+            analysis.take(record, &mut |t, event| hear(Heard::Event(t, event)));
+            hear(Heard::Record(record, analysis.decoder()));
         }
+        batch.clear();
         for message in source.messages() {
             say(&message);
         }
