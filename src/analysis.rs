@@ -64,8 +64,10 @@ impl Analysis {
     pub fn take(&mut self, record: &Record, events: &mut impl FnMut(Nanos, Event)) {
         match &record.what {
             What::Frame(frame) => {
-                if let Some((mac_id, command, status)) = self.decoder.hear(record.t, frame) {
-                    self.trunk.drive(record.t, mac_id, &command, &status);
+                if let Some(mac_id) = self.decoder.hear(record.t, frame)
+                    && let Some((asked, said)) = self.decoder.node(mac_id).drive.exchange()
+                {
+                    self.trunk.drive(record.t, mac_id, asked, said);
                 }
             }
             What::Lost(1..) | What::LinkDown(_) | What::LinkUp => self.decoder.gap(record.t),

@@ -108,9 +108,9 @@ impl Decoder {
     }
 
     /// Takes the next frame as [`Decoder::frame`] does. Only this comes out of what it means:
-    /// which drive says what of itself, and what it was last asked for.
+    /// which drive says something of itself.
     #[inline]
-    pub fn hear(&mut self, t: Nanos, frame: &Frame) -> Option<(MacId, DriveCommand, DriveStatus)> {
+    pub fn hear(&mut self, t: Nanos, frame: &Frame) -> Option<MacId> {
         self.advance(t);
         let Id::Standard(id) = frame.id() else { return None };
         if frame.is_remote() {
@@ -121,9 +121,8 @@ impl Decoder {
             self.other(t, told, data);
             return None;
         }
-        let Some(DriveIo::Status(status)) = self.io(t, told, data).drive else { return None };
-        let mac_id = told.source?;
-        Some((mac_id, self.node(mac_id).drive.command?, status.value))
+        let heard = self.io(t, told, data);
+        told.source.filter(|_| heard.drive)
     }
 
     /// Whether it is I/O, and no message on a connection that two nodes opened.
@@ -189,7 +188,7 @@ impl Decoder {
     }
 
     /// What I/O does to the node that sent it or that it is for.
-    #[inline]
+    #[inline(always)]
     fn io(&mut self, t: Nanos, told: &Told, data: &[u8]) -> IoHeard {
         let Some(mac_id) = told.source.or(told.destination) else { return IoHeard::default() };
         let node = &mut self.nodes[mac_id.index()];
@@ -215,17 +214,18 @@ impl Decoder {
         if let Some((_, _, Some(error))) = heard.part {
             notes.add(Note::Fragment(error));
         }
-        if heard.drive.is_some_and(|drive| drive.origin() == Origin::Inferred) {
+        let node = whom(told).0.map(|mac_id| self.node(mac_id));
+        let drive = node.filter(|_| heard.drive).and_then(|node| node.drive.io(role));
+        if drive.is_some_and(|drive| drive.origin() == Origin::Inferred) {
             notes.add(Note::Guessed);
         }
-        let node = whom(told).0.map(|mac_id| self.node(mac_id));
         let data = match heard.part {
             None => Some(data),
             Some((_, Stage::Whole, _)) => node.and_then(|node| node.message(role)),
             Some(_) => None,
         };
         let fragment = heard.part.map(|(fragment, stage, _)| (fragment, stage));
-        plain(told, Meaning::Io(Io { fragment, data, drive: heard.drive }), notes)
+        plain(told, Meaning::Io(Io { fragment, data, drive }), notes)
     }
 
     /// A master's strobe is for every node that it strobes.

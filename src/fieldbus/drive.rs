@@ -68,6 +68,37 @@ impl InputAssembly {
     }
 }
 
+/// The I/O data of a drive, to be taken apart where somebody wants to know: there are hundreds a
+/// second, and most of them only follow others.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Unread<A> {
+    assembly: A,
+    bytes: [u8; 4],
+}
+
+impl<A> Unread<A> {
+    /// `None` if the data are not four bytes.
+    pub(super) fn new(assembly: A, data: &[u8]) -> Option<Unread<A>> {
+        Some(Unread { assembly, bytes: data.try_into().ok()? })
+    }
+}
+
+impl Unread<OutputAssembly> {
+    /// What they ask for.
+    #[inline]
+    pub fn read(&self) -> DriveCommand {
+        DriveCommand::of(self.assembly, self.bytes)
+    }
+}
+
+impl Unread<InputAssembly> {
+    /// What they say.
+    #[inline]
+    pub fn read(&self) -> DriveStatus {
+        DriveStatus::of(self.assembly, self.bytes)
+    }
+}
+
 /// What the master asks of a drive.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct DriveCommand {
@@ -88,17 +119,26 @@ pub struct DriveCommand {
 impl DriveCommand {
     /// Reads the I/O data; `None` if they are not four bytes.
     pub fn parse(assembly: OutputAssembly, data: &[u8]) -> Option<DriveCommand> {
-        let &[bits, _, low, high] = data else { return None };
+        Unread::new(assembly, data).map(|unread| unread.read())
+    }
+
+    #[inline]
+    fn of(assembly: OutputAssembly, [bits, _, low, high]: [u8; 4]) -> DriveCommand {
         let bit = |n: u8| bits & 1 << n != 0;
         let extended = assembly == OutputAssembly::Extended;
-        Some(DriveCommand {
+        DriveCommand {
             run_forward: bit(0),
             run_reverse: extended && bit(1),
             fault_reset: bit(2),
             control_from_network: extended.then_some(bit(5)),
             reference_from_network: extended.then_some(bit(6)),
             speed: i16::from_le_bytes([low, high]),
-        })
+        }
+    }
+
+    /// Whether it is to run, in either direction.
+    pub fn run(&self) -> bool {
+        self.run_forward || self.run_reverse
     }
 }
 
@@ -172,10 +212,14 @@ pub struct DriveStatus {
 impl DriveStatus {
     /// Reads the I/O data; `None` if they are not four bytes.
     pub fn parse(assembly: InputAssembly, data: &[u8]) -> Option<DriveStatus> {
-        let &[bits, state, low, high] = data else { return None };
+        Unread::new(assembly, data).map(|unread| unread.read())
+    }
+
+    #[inline]
+    fn of(assembly: InputAssembly, [bits, state, low, high]: [u8; 4]) -> DriveStatus {
         let bit = |n: u8| bits & 1 << n != 0;
         let extended = |n: u8| (assembly == InputAssembly::Extended).then_some(bit(n));
-        Some(DriveStatus {
+        DriveStatus {
             faulted: bit(0),
             warning: extended(1),
             running_forward: bit(2),
@@ -186,10 +230,11 @@ impl DriveStatus {
             at_reference: extended(7),
             state: (assembly == InputAssembly::Extended).then_some(DriveState(state)),
             speed: i16::from_le_bytes([low, high]),
-        })
+        }
     }
 
     /// Whether it runs, in either direction.
+    #[inline]
     pub fn running(&self) -> bool {
         self.running_forward || self.running_reverse == Some(true)
     }

@@ -6,7 +6,9 @@
 //! always marked as guessed ([`Origin::Inferred`]).
 
 use super::connection::offer;
-use super::{DriveCommand, DriveStatus, InputAssembly, Known, Origin, OutputAssembly};
+use super::{
+    DriveCommand, DriveIo, DriveStatus, InputAssembly, Known, Origin, OutputAssembly, Role, Unread,
+};
 
 /// So many responses are watched before anything is guessed.
 const WATCHED: u32 = 50;
@@ -29,10 +31,8 @@ pub struct Drive {
     pub output: Option<Known<OutputAssembly>>,
     /// What it sends.
     pub input: Option<Known<InputAssembly>>,
-    /// The last command, where it could be read.
-    pub command: Option<DriveCommand>,
-    /// The last response, where it could be read.
-    pub status: Option<DriveStatus>,
+    asked: Option<Unread<OutputAssembly>>,
+    said: Option<Unread<InputAssembly>>,
     watch: Watch,
 }
 
@@ -53,27 +53,47 @@ struct Watch {
 }
 
 impl Drive {
-    /// A command of the master, whole. Returns what it says where the node is a drive.
-    pub fn commanded(&mut self, data: &[u8]) -> Option<Known<DriveCommand>> {
-        self.watch.command(data);
-        let output = self.output?;
-        let command = DriveCommand::parse(output.value, data)?;
-        self.command = Some(command);
-        Some(Known { value: command, origin: output.origin })
+    /// The last command, where it could be read.
+    pub fn command(&self) -> Option<DriveCommand> {
+        self.asked.map(|asked| asked.read())
     }
 
-    /// A response of the node, whole. Returns what it says where the node is a drive.
-    pub fn responded(
-        &mut self,
-        data: &[u8],
-        device_type: Option<u16>,
-    ) -> Option<Known<DriveStatus>> {
+    /// The last response, where it could be read.
+    pub fn status(&self) -> Option<DriveStatus> {
+        self.said.map(|said| said.read())
+    }
+
+    /// The last of them that has this role.
+    pub(super) fn io(&self, role: Role) -> Option<DriveIo> {
+        if role == Role::PollCommand {
+            let (value, origin) = (self.command()?, self.output?.origin);
+            Some(DriveIo::Command(Known { value, origin }))
+        } else {
+            let (value, origin) = (self.status()?, self.input?.origin);
+            Some(DriveIo::Status(Known { value, origin }))
+        }
+    }
+
+    /// The last command and the last response.
+    pub fn exchange(&self) -> Option<(Unread<OutputAssembly>, Unread<InputAssembly>)> {
+        self.asked.zip(self.said)
+    }
+
+    /// A command of the master, whole. Whether it is one for a drive.
+    pub fn commanded(&mut self, data: &[u8]) -> bool {
+        self.watch.command(data);
+        let asked = self.output.and_then(|output| Unread::new(output.value, data));
+        self.asked = asked.or(self.asked);
+        asked.is_some()
+    }
+
+    /// A response of the node, whole. Whether it is one of a drive.
+    pub fn responded(&mut self, data: &[u8], device_type: Option<u16>) -> bool {
         self.watch.response(data);
         self.guess(device_type);
-        let input = self.input?;
-        let status = DriveStatus::parse(input.value, data)?;
-        self.status = Some(status);
-        Some(Known { value: status, origin: input.origin })
+        let said = self.input.and_then(|input| Unread::new(input.value, data));
+        self.said = said.or(self.said);
+        said.is_some()
     }
 
     /// The plan or the wire names an assembly by its instance.
@@ -214,7 +234,7 @@ mod tests {
         run_and_stop(&mut drive, 0x61, 0x70, 0xF4, 3);
         assert_eq!(drive.output.map(|known| known.value), Some(OutputAssembly::Basic));
         assert_eq!(drive.input.map(|known| known.origin), Some(Origin::Learnt));
-        let command = drive.commanded(&[1, 0, 10, 0]).unwrap();
-        assert_eq!((command.value.speed, command.origin), (10, Origin::Planned));
+        assert!(drive.commanded(&[1, 0, 10, 0]));
+        assert_eq!(drive.command().map(|command| command.speed), Some(10));
     }
 }

@@ -39,7 +39,7 @@ pub use connection::{
 };
 pub use decoded::{Decoded, DriveIo, Explicit, Io, Meaning, Note, Notes, Way};
 pub use decoder::Decoder;
-pub use drive::{DriveCommand, DriveState, DriveStatus, InputAssembly, OutputAssembly};
+pub use drive::{DriveCommand, DriveState, DriveStatus, InputAssembly, OutputAssembly, Unread};
 pub use drive_guess::Drive;
 pub use explicit::{BodyFormat, CutShort, Header, Message, Target};
 pub use fragment::{

@@ -268,7 +268,7 @@ impl Node {
         };
         let status = self.identity.status;
         let state = self.identity.state;
-        let faulted = self.drive.status.is_some_and(|status| status.faulted);
+        let faulted = self.drive.status().is_some_and(|status| status.faulted);
         let module = ModuleFacts {
             unrecoverable: state == Some(DeviceState::UNRECOVERABLE)
                 || status.is_some_and(|status| status.unrecoverable_fault()),

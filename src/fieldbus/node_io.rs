@@ -3,8 +3,8 @@
 
 use super::connection::offer;
 use super::{
-    ConnectionKind, DriveIo, Fragment, FragmentCounts, FragmentError, IoChannel, IoFrame, Known,
-    Node, Origin, Role, Stage,
+    ConnectionKind, Fragment, FragmentCounts, FragmentError, IoChannel, IoFrame, Known, Node,
+    Origin, Role, Stage,
 };
 use crate::wire::Nanos;
 
@@ -15,8 +15,8 @@ pub(super) struct IoHeard {
     pub(super) part: Option<(Fragment, Stage, Option<FragmentError>)>,
     /// That it is a part is concluded from the traffic.
     pub(super) inferred: bool,
-    /// What it says of a drive.
-    pub(super) drive: Option<DriveIo>,
+    /// It says something of a drive, which the node's [`Drive`](super::Drive) knows.
+    pub(super) drive: bool,
 }
 
 impl Node {
@@ -37,7 +37,7 @@ impl Node {
             self.commanded(length);
         }
         if heard.part.is_none() {
-            heard.drive = self.drive.commanded(data).map(DriveIo::Command);
+            heard.drive = self.drive.commanded(data);
         }
         heard
     }
@@ -89,7 +89,7 @@ impl Node {
     fn read_status(&mut self, heard: &mut IoHeard, data: &[u8]) {
         if heard.part.is_none() {
             let device_type = self.identity.device_type;
-            heard.drive = self.drive.responded(data, device_type).map(DriveIo::Status);
+            heard.drive = self.drive.responded(data, device_type);
         }
     }
 
@@ -123,6 +123,6 @@ fn take(
     let whole = stage == Stage::Whole;
     counts.whole += u64::from(whole);
     let inferred = size.is_none_or(|size| size.origin == Origin::Inferred);
-    let heard = IoHeard { part: Some((fragment, stage, error)), inferred, drive: None };
+    let heard = IoHeard { part: Some((fragment, stage, error)), inferred, drive: false };
     (heard, whole.then(|| channel.message().len() as u16))
 }

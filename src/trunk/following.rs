@@ -1,6 +1,6 @@
 //! Whether a drive does what the master asks: run asked, and running or not, and what it says.
 
-use crate::fieldbus::DriveStatus;
+use crate::fieldbus::{DriveCommand, DriveStatus};
 use crate::wire::Nanos;
 
 /// How one drive follows its run command.
@@ -15,7 +15,6 @@ pub struct Following {
     longest: Nanos,
     reasons: Reasons,
     followed: bool,
-    asked: bool,
 }
 
 /// What a drive said while it did not follow; more than one may hold.
@@ -39,8 +38,9 @@ impl Following {
     pub const PATIENCE: Nanos = Nanos::from_millis(2000);
 
     /// A response of the drive, while the master's last command asked for this.
-    pub(super) fn response(&mut self, t: Nanos, run: bool, speed: i16, status: &DriveStatus) {
-        self.asked |= run;
+    #[inline]
+    pub(super) fn response(&mut self, t: Nanos, asked: &DriveCommand, status: &DriveStatus) {
+        let run = asked.run();
         if !run || status.running() {
             self.followed |= run;
             self.waiting = None;
@@ -70,7 +70,7 @@ impl Following {
         *control_elsewhere |= status.control_from_network == Some(false);
         *reference_elsewhere |= status.reference_from_network == Some(false);
         *not_ready |= status.ready == Some(false);
-        *no_speed |= speed == 0;
+        *no_speed |= asked.speed == 0;
     }
 
     /// Nobody knows what was asked or done meanwhile.
@@ -108,13 +108,15 @@ impl Following {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fieldbus::InputAssembly;
+    use crate::fieldbus::{InputAssembly, OutputAssembly};
 
     fn play(responses: &[(i64, bool, u8)]) -> Following {
         let mut following = Following::default();
         for &(ms, run, bits) in responses {
-            let status = DriveStatus::parse(InputAssembly::Extended, &[bits, 3, 0, 0]).unwrap();
-            following.response(Nanos::from_millis(ms), run, 1200, &status);
+            let command = [u8::from(run), 0, 0xB0, 4];
+            let asked = DriveCommand::parse(OutputAssembly::Extended, &command).unwrap();
+            let said = DriveStatus::parse(InputAssembly::Extended, &[bits, 3, 0, 0]).unwrap();
+            following.response(Nanos::from_millis(ms), &asked, &said);
         }
         following
     }

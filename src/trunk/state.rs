@@ -5,7 +5,9 @@ use super::presence::Change;
 use super::{
     BusErrors, Clash, Course, Event, Load, Node, Occurrences, Rhythm, Strikes, Talk, Ties, Together,
 };
-use crate::fieldbus::{AddressCheck, DriveCommand, DriveStatus, Identifier, MacId, Role, Told};
+use crate::fieldbus::{
+    AddressCheck, Identifier, InputAssembly, MacId, OutputAssembly, Role, Told, Unread,
+};
 use crate::wire::{ControllerState, Frame, Id, Nanos, Record, Tally, What};
 
 /// Good frames by identifier group.
@@ -206,11 +208,17 @@ impl Trunk {
     }
 
     /// A drive said what it does, after the master asked it for this.
-    pub fn drive(&mut self, t: Nanos, mac_id: MacId, asked: &DriveCommand, said: &DriveStatus) {
-        let run = asked.run_forward || asked.run_reverse;
+    pub fn drive(
+        &mut self,
+        t: Nanos,
+        mac_id: MacId,
+        asked: Unread<OutputAssembly>,
+        said: Unread<InputAssembly>,
+    ) {
+        let (asked, said) = (asked.read(), said.read());
         let speed = f64::from(said.speed.unsigned_abs());
         self.ties.drive(t, mac_id, said.running(), speed);
-        self.nodes[mac_id.index()].following.response(t, run, asked.speed, said);
+        self.nodes[mac_id.index()].following.response(t, &asked, &said);
     }
 
     fn note_poll_gap(&mut self, t: Nanos) {

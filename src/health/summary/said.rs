@@ -271,8 +271,8 @@ impl Drive {
                 .map(|known| Known { value: known.value.instance(), origin: known.origin }),
             input_assembly: input
                 .map(|known| Known { value: known.value.instance(), origin: known.origin }),
-            command: drive.command,
-            status: drive.status,
+            command: drive.command(),
+            status: drive.status(),
         })
     }
 }

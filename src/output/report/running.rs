@@ -75,7 +75,7 @@ impl Running {
         let id = Identifier::from(id);
         let (Some(mac_id), Role::PollResponse) = (id.source(), id.role()) else { return };
         let drive = &decoder.node(mac_id).drive;
-        let (Some(input), Some(status)) = (drive.input, drive.status) else { return };
+        let (Some(input), Some(status)) = (drive.input, drive.status()) else { return };
         let drive = self.drives[mac_id.index()].get_or_insert_default();
         drive.guessed = input.origin == Origin::Inferred;
         drive.told(Told { t, running: status.running(), errors: self.errors });

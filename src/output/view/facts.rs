@@ -118,12 +118,12 @@ fn connections(node: &Node, lines: &mut Vec<(&'static str, String)>) {
 
 fn drive(node: &Node, lines: &mut Vec<(&'static str, String)>) {
     let drive = &node.drive;
-    if let (Some(output), Some(command)) = (drive.output, drive.command) {
+    if let (Some(output), Some(command)) = (drive.output, drive.command()) {
         let origin = guessed(output.origin);
         let text = format!("{command} (assembly {}{origin})", output.value.instance());
         lines.push(("told", text));
     }
-    if let (Some(input), Some(status)) = (drive.input, drive.status) {
+    if let (Some(input), Some(status)) = (drive.input, drive.status()) {
         let origin = guessed(input.origin);
         lines.push(("says", format!("{status} (assembly {}{origin})", input.value.instance())));
     }
