@@ -2,6 +2,7 @@
 
 use super::decoded::{Decoded, Explicit, Meaning, Note, Notes, Way};
 use super::granted::granted;
+use super::nodes::Nodes;
 use super::opened::{Between, OpenConnections};
 use super::{
     Allocate, Asked, Assembly, BodyFormat, Choice, Class, CutShort, Decoder, Fragment,
@@ -129,11 +130,11 @@ impl Decoder {
         let mut notes = Notes::default();
         let meaning = if data.len() < 2 {
             notes.add(Note::CutShort(CutShort("service")));
-            nodes[ends.server().index()].explicit.cut_short += 1;
+            nodes[ends.server()].explicit.cut_short += 1;
             Meaning::Unreadable
         } else {
             if ends.group3() || ends.answers {
-                nodes[ends.from.index()].spoke(t);
+                nodes[ends.from].spoke(t);
             }
             if ends.header.fragmented {
                 part(nodes, agreed, group3, body, t, &mut ends, data, &mut notes)
@@ -154,7 +155,7 @@ impl Decoder {
 
 #[allow(clippy::too_many_arguments)]
 fn part<'a>(
-    nodes: &mut [Node],
+    nodes: &mut Nodes,
     agreed: &mut Agreed,
     group3: &mut Group3,
     body: &'a mut Vec<u8>,
@@ -169,12 +170,12 @@ fn part<'a>(
         let assembly = if ends.group3() {
             group3.of(t, ends.to, ends.from)
         } else if ends.answers {
-            &mut nodes[ends.server().index()].request
+            &mut nodes[ends.server()].request
         } else {
-            &mut nodes[ends.server().index()].response
+            &mut nodes[ends.server()].response
         };
         if let Some(error) = assembly.acknowledge(t, fragment.count, status.unwrap_or(0)) {
-            nodes[ends.server().index()].explicit.fragments.count(error);
+            nodes[ends.server()].explicit.fragments.count(error);
             notes.add(Note::Fragment(error));
         }
         return Meaning::Acknowledge { count: fragment.count, status };
@@ -182,9 +183,9 @@ fn part<'a>(
     let assembly = if ends.group3() {
         group3.of(t, ends.from, ends.to)
     } else if ends.answers {
-        &mut nodes[ends.server().index()].response
+        &mut nodes[ends.server()].response
     } else {
-        &mut nodes[ends.server().index()].request
+        &mut nodes[ends.server()].request
     };
     let (stage, error) = assembly.fragment(t, fragment, &data[2..], true);
     if matches!(ends.role, Role::OtherExplicit | Role::OpenedExplicit) {
@@ -195,7 +196,7 @@ fn part<'a>(
         body.clear();
         body.extend_from_slice(assembly.message());
     }
-    let counts = &mut nodes[ends.server().index()].explicit.fragments;
+    let counts = &mut nodes[ends.server()].explicit.fragments;
     counts.whole += u64::from(stage == Stage::Whole);
     if stage == Stage::Repeated {
         counts.repeated += 1;
@@ -212,7 +213,7 @@ fn part<'a>(
 }
 
 fn message<'a>(
-    nodes: &mut [Node],
+    nodes: &mut Nodes,
     agreed: &mut Agreed,
     t: Nanos,
     ends: &Ends,
@@ -220,7 +221,7 @@ fn message<'a>(
     notes: &mut Notes,
 ) -> Meaning<'a> {
     let (server, client) = (ends.server(), ends.client());
-    let node = &mut nodes[server.index()];
+    let node = &mut nodes[server];
     if ends.answers
         && let Some((&first, rest)) = body.split_first()
     {
@@ -372,11 +373,11 @@ impl Group3 {
         &mut self.slots[index].3
     }
 
-    pub(super) fn expire(&mut self, t: Nanos, nodes: &mut [Node]) {
+    pub(super) fn expire(&mut self, t: Nanos, nodes: &mut Nodes) {
         for (from, _, _, assembly) in &mut self.slots {
             let error: Option<FragmentError> = assembly.expire(t, LIMIT);
             if let Some(error) = error {
-                nodes[from.index()].explicit.fragments.count(error);
+                nodes[*from].explicit.fragments.count(error);
             }
         }
     }

@@ -9,6 +9,7 @@ use super::connection::offer;
 use super::decode_explicit::{Agreed, Group3};
 use super::decoded::{Decoded, DriveIo, Io, Meaning, Note, Notes, Way};
 use super::node_io::IoHeard;
+use super::nodes::Nodes;
 use super::{
     AddressCheck, AddressCheckKind, ConnectionKind, DriveCommand, DriveStatus, Known, MacId, Node,
     Offline, OfflineService, Origin, Role, Stage, Told,
@@ -21,7 +22,7 @@ const SWEEP: Nanos = Nanos::from_millis(100);
 /// Decodes the frames of one trunk, in their order.
 #[derive(Debug, Clone)]
 pub struct Decoder {
-    pub(super) nodes: Box<[Node]>,
+    pub(super) nodes: Nodes,
     pub(super) agreed: Agreed,
     pub(super) group3: Group3,
     /// The explicit message that was put together last.
@@ -32,7 +33,7 @@ pub struct Decoder {
 impl Default for Decoder {
     fn default() -> Decoder {
         Decoder {
-            nodes: vec![Node::default(); MacId::COUNT].into_boxed_slice(),
+            nodes: Nodes::default(),
             agreed: Agreed::default(),
             group3: Group3::default(),
             body: Vec::new(),
@@ -44,31 +45,31 @@ impl Default for Decoder {
 impl Decoder {
     /// What is known of a node.
     pub fn node(&self, mac_id: MacId) -> &Node {
-        &self.nodes[mac_id.index()]
+        &self.nodes[mac_id]
     }
 
     /// The plan says how long a node's I/O is.
     pub fn plan_sizes(&mut self, mac_id: MacId, kind: ConnectionKind, command: u16, response: u16) {
-        let connection = self.nodes[mac_id.index()].connections.get_mut(kind);
+        let connection = self.nodes[mac_id].connections.get_mut(kind);
         offer(&mut connection.consumed, command, Origin::Planned);
         offer(&mut connection.produced, response, Origin::Planned);
     }
 
     /// The plan says by which assemblies a node is driven.
     pub fn plan_drive(&mut self, mac_id: MacId, output: Option<u16>, input: Option<u16>) {
-        let drive = &mut self.nodes[mac_id.index()].drive;
+        let drive = &mut self.nodes[mac_id].drive;
         output.into_iter().for_each(|instance| drive.set_output(instance, Origin::Planned));
         input.into_iter().for_each(|instance| drive.set_input(instance, Origin::Planned));
     }
 
     /// The plan says who is a node's master.
     pub fn plan_owner(&mut self, mac_id: MacId, master: MacId) {
-        self.nodes[mac_id.index()].connections.plan_owner(master);
+        self.nodes[mac_id].connections.plan_owner(master);
     }
 
     /// Frames are known to be missing at `t`: what is half done is forgotten without blame.
     pub fn gap(&mut self, t: Nanos) {
-        self.nodes.iter_mut().for_each(|node| node.forgive(t));
+        self.nodes.each(|node| node.forgive(t));
         self.group3.reset();
     }
 
@@ -85,7 +86,7 @@ impl Decoder {
 
     fn sweep(&mut self, t: Nanos) {
         self.next_sweep = t.plus(SWEEP);
-        self.nodes.iter_mut().for_each(|node| node.expire(t));
+        self.nodes.each_known(|node| node.expire(t));
         self.group3.expire(t, &mut self.nodes);
     }
 
@@ -161,7 +162,7 @@ impl Decoder {
         };
         match AddressCheck::parse(mac_id, data) {
             Ok(check) => {
-                let node = &mut self.nodes[mac_id.index()];
+                let node = &mut self.nodes[mac_id];
                 let itself = node.identity.serial == Some(check.device.serial);
                 if itself && check.kind == AddressCheckKind::Request {
                     // It starts anew, and has no connections any more.
@@ -178,7 +179,7 @@ impl Decoder {
         let offline = Offline::parse(told.role, data);
         let node = if let Offline::Request { mac_id, service, .. } = offline {
             if service == OfflineService::IDENTIFY {
-                self.nodes[mac_id.index()].identify();
+                self.nodes[mac_id].identify();
             }
             Some(mac_id)
         } else {
@@ -191,7 +192,7 @@ impl Decoder {
     #[inline(always)]
     fn io(&mut self, t: Nanos, told: &Told, data: &[u8]) -> IoHeard {
         let Some(mac_id) = told.source.or(told.destination) else { return IoHeard::default() };
-        let node = &mut self.nodes[mac_id.index()];
+        let node = &mut self.nodes[mac_id];
         match told.role {
             Role::PollCommand => return node.poll_command(t, data),
             Role::PollResponse => return node.poll_response(t, data),
@@ -230,12 +231,12 @@ impl Decoder {
 
     /// A master's strobe is for every node that it strobes.
     fn strobe(&mut self, t: Nanos, master: MacId) {
-        for node in &mut self.nodes {
+        self.nodes.each_known(|node| {
             let owned = node.connections.owner.is_some_and(|owner| owner.value == master);
             if owned && node.connections.allocated.has(ConnectionKind::Strobe.choice()) {
                 node.fed(t, ConnectionKind::Strobe);
             }
-        }
+        });
     }
 }
 

@@ -23,6 +23,7 @@ mod lights;
 mod mac_id;
 mod node;
 mod node_io;
+mod nodes;
 mod object;
 mod offline;
 mod opened;

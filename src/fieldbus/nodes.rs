@@ -1,0 +1,51 @@
+//! The nodes of a trunk, each with what the decoder knows of it, and which of them it ever heard of.
+
+use std::ops::{Index, IndexMut};
+
+use super::{MacId, Node};
+
+/// One for each address. Who asks for one to change it has heard of it.
+#[derive(Debug, Clone)]
+pub(super) struct Nodes {
+    each: Box<[Node; MacId::COUNT]>,
+    /// A bit for each address that was heard of.
+    known: u64,
+}
+
+impl Default for Nodes {
+    fn default() -> Nodes {
+        Nodes { each: Box::new(std::array::from_fn(|_| Node::default())), known: 0 }
+    }
+}
+
+impl Nodes {
+    /// Visits the nodes that were heard of; most addresses of most trunks are not.
+    pub(super) fn each_known(&mut self, mut visit: impl FnMut(&mut Node)) {
+        let mut known = self.known;
+        while known != 0 {
+            let mac_id = MacId::from_low_bits(known.trailing_zeros() as u16);
+            known &= known - 1;
+            visit(&mut self.each[mac_id.index()]);
+        }
+    }
+
+    /// Visits all nodes.
+    pub(super) fn each(&mut self, visit: impl FnMut(&mut Node)) {
+        self.each.iter_mut().for_each(visit);
+    }
+}
+
+impl Index<MacId> for Nodes {
+    type Output = Node;
+
+    fn index(&self, mac_id: MacId) -> &Node {
+        &self.each[mac_id.index()]
+    }
+}
+
+impl IndexMut<MacId> for Nodes {
+    fn index_mut(&mut self, mac_id: MacId) -> &mut Node {
+        self.known |= 1 << mac_id.get();
+        &mut self.each[mac_id.index()]
+    }
+}
