@@ -161,7 +161,7 @@ impl Trunk {
     /// Nothing more will come: decides what was waiting.
     pub fn finish(&mut self, events: &mut impl FnMut(Nanos, Event)) {
         self.settle(None, events);
-        self.talk.close();
+        self.talk.close(&self.strikes);
         for node in self.nodes.iter_mut() {
             node.finish();
         }
@@ -176,6 +176,9 @@ impl Trunk {
             Id::Standard(id) => Told::of(id),
         };
         let &Told { identifier, role, source, destination } = told;
+        if source.is_some() {
+            self.talk.before(t, &self.strikes);
+        }
         self.strikes.frame(source, bits);
         match identifier {
             Identifier::Group1 { .. } => self.groups.valid[0] += 1,
@@ -186,7 +189,6 @@ impl Trunk {
         }
         let data = frame.bytes();
         if let Some(mac_id) = source {
-            self.talk.frame(t, mac_id, bits);
             self.sent(t, mac_id, role, data, events);
         } else if let Some(mac_id) = destination {
             let node = &mut self.nodes[mac_id.index()];
