@@ -32,23 +32,12 @@ impl IoSizes {
     /// Takes a frame's data. `true`: it continues the message before it, which is fragmented.
     /// `fresh`: this frame cannot be a continuation, since the exchange moved on.
     pub fn take(&mut self, data: &[u8], fresh: bool) -> bool {
-        if let (Some(series), false, Some(&head)) = (self.pending, fresh, data.first()) {
-            let count = series.fragments & 0x3F;
-            if head == LAST | count || head == MIDDLE | count && data.len() == 8 {
-                let series = Series {
-                    fragments: series.fragments + 1,
-                    bytes: series.bytes + data.len() - 1,
-                };
-                let more = head & LAST == 0 && series.fragments < 64;
-                self.pending = more.then_some(series);
-                if !more {
-                    self.fragmented = true;
-                    self.note(series.bytes);
-                }
+        if let Some(series) = self.pending {
+            if !fresh && self.continues(series, data) {
                 return true;
             }
+            self.flush();
         }
-        self.flush();
         // The rest of a message whose beginning was not heard has no size.
         if self.fragmented && data.first().is_some_and(|head| head & (MIDDLE | LAST) != 0) {
             return false;
@@ -59,6 +48,23 @@ impl IoSizes {
             self.note(data.len());
         }
         false
+    }
+
+    fn continues(&mut self, series: Series, data: &[u8]) -> bool {
+        let Some(&head) = data.first() else { return false };
+        let count = series.fragments & 0x3F;
+        if head != LAST | count && (head != MIDDLE | count || data.len() != 8) {
+            return false;
+        }
+        let series =
+            Series { fragments: series.fragments + 1, bytes: series.bytes + data.len() - 1 };
+        let more = head & LAST == 0 && series.fragments < 64;
+        self.pending = more.then_some(series);
+        if !more {
+            self.fragmented = true;
+            self.note(series.bytes);
+        }
+        true
     }
 
     /// Frames are missing: a message that was on its way has no size.
