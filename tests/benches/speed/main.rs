@@ -3,7 +3,7 @@
 //!
 //!     cargo bench --bench speed                 10 million frames, five runs; a few minutes
 //!     cargo bench --bench speed -- --brief      100,000 frames, one run: only that it works
-//!     cargo bench --bench speed -- replay       the parts whose name holds this
+//!     cargo bench --bench speed -- replay wire  only these parts
 //!     cargo bench --bench speed -- --frames 1000000 --runs 3
 //!
 //! Nothing here fails for a time. A person who accepts new figures writes them to
@@ -27,6 +27,16 @@ use table::Table;
 /// Measures some things and puts them into the table.
 type Part = fn(&Options, &Captures, &mut Table) -> parts::Done;
 
+const PARTS: [(&str, Part); 7] = [
+    ("replay", parts::replay),
+    ("pcapng", parts::pcapng),
+    ("analysis", parts::analysis),
+    ("wire", parts::wire),
+    ("start", parts::start),
+    ("instructions", instructions::count),
+    ("growth", growth::growth),
+];
+
 /// What a run is asked for.
 pub struct Options {
     /// Frames in the captures.
@@ -35,14 +45,14 @@ pub struct Options {
     pub runs: usize,
     /// Only that everything works.
     pub brief: bool,
-    only: Option<String>,
+    only: Vec<String>,
 }
 
 impl Options {
     fn of_arguments() -> Result<Options, Box<dyn Error>> {
         let brief = std::env::args().any(|argument| argument == "--brief");
         let (frames, runs) = if brief { (100_000, 1) } else { (10_000_000, 5) };
-        let mut options = Options { frames, runs, brief, only: None };
+        let mut options = Options { frames, runs, brief, only: Vec::new() };
         let mut arguments = std::env::args().skip(1);
         while let Some(argument) = arguments.next() {
             let mut number = || -> Result<u64, Box<dyn Error>> {
@@ -54,14 +64,18 @@ impl Options {
                 "--brief" | "--bench" => {}
                 "--frames" => options.frames = number()?.max(1000),
                 "--runs" => options.runs = number()?.max(1) as usize,
-                _ => options.only = Some(argument),
+                part if PARTS.iter().any(|(name, _)| *name == part) => options.only.push(argument),
+                _ => {
+                    let parts = PARTS.map(|(name, _)| name).join(", ");
+                    return Err(format!("{argument} is no part; there are {parts}").into());
+                }
             }
         }
         Ok(options)
     }
 
     fn wants(&self, part: &str) -> bool {
-        self.only.as_ref().is_none_or(|only| part.contains(only.as_str()))
+        self.only.is_empty() || self.only.iter().any(|only| only == part)
     }
 }
 
@@ -73,18 +87,9 @@ fn main() -> Result<(), Box<dyn Error>> {
         return growth::point(load);
     }
     let options = Options::of_arguments()?;
-    let parts: [(&str, Part); 7] = [
-        ("replay", parts::replay),
-        ("pcapng", parts::pcapng),
-        ("analysis", parts::analysis),
-        ("wire", parts::wire),
-        ("start", parts::start),
-        ("instructions", instructions::count),
-        ("growth", growth::growth),
-    ];
     let captures = Captures::new(options.frames)?;
     let mut table = Table::new(recorded::Recorded::read()?);
-    for (_, part) in parts.iter().filter(|(name, _)| options.wants(name)) {
+    for (_, part) in PARTS.iter().filter(|(name, _)| options.wants(name)) {
         part(&options, &captures, &mut table)?;
     }
     table.end(options.brief);
