@@ -71,7 +71,8 @@ where
         let short = |number: &f64| match *number {
             n if n >= 10_000.0 => format!("{n:.1e}"),
             n if n >= 10.0 => format!("{n:.0}"),
-            n => format!("{n:.1}"),
+            n if n >= 1.0 => format!("{n:.1}"),
+            n => format!("{n:.2}"),
         };
         chart
             .configure_mesh()
