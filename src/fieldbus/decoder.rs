@@ -188,7 +188,8 @@ impl Decoder {
         Decoded { node, ..plain(told, Meaning::Offline(offline), Notes::default()) }
     }
 
-    /// What I/O does to the node that sent it or that it is for.
+    /// What I/O does to the node that sent it or that it is for. Inlined, so that who wants a part
+    /// of the answer does not make all of it.
     #[inline(always)]
     fn io(&mut self, t: Nanos, told: &Told, data: &[u8]) -> IoHeard {
         let Some(mac_id) = told.source.or(told.destination) else { return IoHeard::default() };

@@ -19,7 +19,8 @@ impl Default for Nodes {
 }
 
 impl Nodes {
-    /// Visits the nodes that were heard of; most addresses of most trunks are not.
+    /// Visits the nodes that were heard of; most addresses of most trunks are not, and there time
+    /// changes nothing.
     pub(super) fn each_known(&mut self, mut visit: impl FnMut(&mut Node)) {
         let mut known = self.known;
         while known != 0 {
@@ -47,5 +48,42 @@ impl IndexMut<MacId> for Nodes {
     fn index_mut(&mut self, mac_id: MacId) -> &mut Node {
         self.known |= 1 << mac_id.get();
         &mut self.each[mac_id.index()]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::Nanos;
+
+    #[test]
+    fn only_who_was_asked_for_is_known() {
+        let mut nodes = Nodes::default();
+        let mac_id = |address| MacId::new(address).unwrap();
+        assert_eq!(nodes[mac_id(5)].explicit.requests, 0);
+        for address in [63, 0, 9, 63] {
+            nodes[mac_id(address)].explicit.requests += 1;
+        }
+        let mut requests = Vec::new();
+        nodes.each_known(|node| requests.push(node.explicit.requests));
+        assert_eq!(requests, [1, 1, 2]);
+        let mut all = 0;
+        nodes.each(|_| all += 1);
+        assert_eq!(all, MacId::COUNT);
+    }
+
+    /// So those that were never heard of need not be visited.
+    #[test]
+    fn time_changes_nothing_of_a_node_never_heard_of() {
+        let mut node = Node::default();
+        for hours in 1..50 {
+            let t = Nanos(hours * 3600 * Nanos::SECOND.0);
+            if hours % 7 == 0 {
+                node.forgive(t);
+            }
+            let before = format!("{node:?}");
+            node.expire(t);
+            assert_eq!(format!("{node:?}"), before);
+        }
     }
 }
