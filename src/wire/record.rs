@@ -75,3 +75,14 @@ impl Tally {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two to a cache line: records go from core to core.
+    #[test]
+    fn a_record_is_half_a_cache_line() {
+        assert!(size_of::<Record>() <= 32);
+    }
+}
