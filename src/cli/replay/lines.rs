@@ -94,9 +94,10 @@ fn replay(path: &Path, options: &Saved, given: Given) -> Replayed {
         let mut batch = Vec::new();
         loop {
             let more = reader.read(&mut batch);
-            for record in batch.drain(..) {
-                analysis.take(&record, &mut |_, _| {});
+            for record in &batch {
+                analysis.take(record, &mut |_, _| {});
             }
+            batch.clear();
             messages.append(&mut reader.messages());
             match more {
                 Ok(true) => {}

@@ -321,15 +321,16 @@ impl Watch {
             keeping.take(batch);
         }
         let narrator = self.teller.narrator();
-        for record in batch.drain(..) {
-            self.analysis.take(&record, &mut |t, event| narrator.event(t, event));
-            narrator.record(&record);
+        for record in &*batch {
+            self.analysis.take(record, &mut |t, event| narrator.event(t, event));
+            narrator.record(record);
             match record.what {
                 What::LinkDown(_) => self.listening = false,
                 What::LinkUp => self.listening = true,
                 _ => {}
             }
         }
+        batch.clear();
         self.teller.analysed(&self.analysis);
         let since = self.analysis.trunk().now().since(self.looked);
         if since.is_none_or(|since| since >= Nanos::SECOND) {
