@@ -64,8 +64,7 @@ impl<R: Read + Send> SavedReader for CaptureReader<R> {
 
     fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
         loop {
-            let quick = |bytes: &[u8]| quick_frame(bytes).map(|(t, frame, len)| ((t, frame), len));
-            while let Some((t, frame)) = self.lines.take(quick) {
+            while let Some((t, frame)) = self.lines.take(quick_frame) {
                 Record::add_frame(batch, t, frame);
             }
             match self.lines.next().map_err(|error| cannot_go_on(&self.name, &error))? {

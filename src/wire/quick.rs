@@ -17,7 +17,7 @@ const DIGITS: usize = 18;
 /// feed. `None`: not of this form, or too near the end of `bytes`, which says nothing against the
 /// line.
 #[inline]
-pub fn quick_frame(bytes: &[u8]) -> Option<(Nanos, Frame, usize)> {
+pub fn quick_frame(bytes: &[u8]) -> Option<((Nanos, Frame), usize)> {
     let line = bytes.first_chunk::<LONGEST>()?;
     let rest = line.strip_prefix(br#"{"t_ns":"#)?;
     let (t, rest) = time(rest)?;
@@ -26,7 +26,7 @@ pub fn quick_frame(bytes: &[u8]) -> Option<(Nanos, Frame, usize)> {
     let rest = rest.strip_prefix(br#"","data":""#)?;
     let (data, rest) = data(rest)?;
     let rest = rest.strip_prefix(b"\"}\n")?;
-    Some((t, Frame::new(id, Payload::Data(data)), LONGEST - rest.len()))
+    Some(((t, Frame::new(id, Payload::Data(data))), LONGEST - rest.len()))
 }
 
 #[inline]
@@ -110,7 +110,7 @@ mod tests {
         bytes.push(b'\n');
         bytes.resize(line.len() + 1 + LONGEST, b'{');
         match quick_frame(&bytes) {
-            Some((t, frame, length)) => {
+            Some(((t, frame), length)) => {
                 assert_eq!(length, line.len() + 1);
                 assert_eq!(Ok(Record { t, what: What::Frame(frame) }), parse_record(line));
                 true

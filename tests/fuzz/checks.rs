@@ -33,7 +33,7 @@ pub fn line(bytes: &[u8]) {
     }
     // The longest line of that form must fit behind it.
     let padded = [bytes, b"\n", &[0; 72]].concat();
-    if let Some((t, frame, length)) = quick_frame(&padded) {
+    if let Some(((t, frame), length)) = quick_frame(&padded) {
         let record = Record { t, what: What::Frame(frame) };
         assert_eq!(parse_record(&padded[..length]), Ok(record));
     }
