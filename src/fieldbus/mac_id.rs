@@ -47,9 +47,70 @@ impl fmt::Display for MacId {
     }
 }
 
+/// A set of addresses.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct MacIdSet(u64);
+
+impl MacIdSet {
+    /// Puts an address in.
+    #[inline]
+    pub fn insert(&mut self, mac_id: MacId) {
+        self.0 |= 1 << mac_id.get();
+    }
+
+    /// Takes an address out.
+    pub fn remove(&mut self, mac_id: MacId) {
+        self.0 &= !(1 << mac_id.get());
+    }
+
+    /// Whether an address is in it.
+    pub fn contains(self, mac_id: MacId) -> bool {
+        self.0 & 1 << mac_id.get() != 0
+    }
+
+    /// Whether none is.
+    #[inline]
+    pub fn is_empty(self) -> bool {
+        self.0 == 0
+    }
+
+    /// How many are in it.
+    pub fn len(self) -> u32 {
+        self.0.count_ones()
+    }
+
+    /// Those in it, in order; it takes no longer for the others.
+    #[inline]
+    pub fn iter(self) -> impl Iterator<Item = MacId> {
+        let mut rest = self.0;
+        std::iter::from_fn(move || {
+            let next = MacId::from_low_bits(rest.trailing_zeros() as u16);
+            let some = rest != 0;
+            rest &= rest.wrapping_sub(1);
+            some.then_some(next)
+        })
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_set_holds_what_was_put_in() {
+        let mut set = MacIdSet::default();
+        assert!(set.is_empty() && set.iter().next().is_none());
+        let address = |n| MacId::new(n).unwrap();
+        for n in [63, 0, 9, 31, 9] {
+            set.insert(address(n));
+        }
+        assert_eq!(set.iter().map(MacId::get).collect::<Vec<_>>(), [0, 9, 31, 63]);
+        set.remove(address(31));
+        assert_eq!((set.len(), set.contains(address(9))), (3, true));
+        assert!(!set.contains(address(31)));
+        MacId::all().for_each(|mac_id| set.insert(mac_id));
+        assert!(set.iter().eq(MacId::all()));
+    }
 
     #[test]
     fn addresses_end_at_63() {

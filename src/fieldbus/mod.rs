@@ -53,7 +53,7 @@ pub use io::{Fragmented, IoChannel, IoFrame};
 pub use lights::{
     Light, ModuleFacts, NetworkFacts, module as module_light, network as network_light,
 };
-pub use mac_id::MacId;
+pub use mac_id::{MacId, MacIdSet};
 pub use node::{ExplicitCounts, Lights, Node};
 pub use object::{Class, connection_instance, device_type};
 pub use offline::{Offline, OfflineService};

@@ -2,19 +2,22 @@
 
 use std::ops::{Index, IndexMut};
 
-use super::{MacId, Node};
+use super::{MacId, MacIdSet, Node};
 
 /// One for each address. Who asks for one to change it has heard of it.
 #[derive(Debug, Clone)]
 pub(super) struct Nodes {
     each: Box<[Node; MacId::COUNT]>,
-    /// A bit for each address that was heard of.
-    known: u64,
+    /// Those that were heard of.
+    known: MacIdSet,
 }
 
 impl Default for Nodes {
     fn default() -> Nodes {
-        Nodes { each: Box::new(std::array::from_fn(|_| Node::default())), known: 0 }
+        Nodes {
+            each: Box::new(std::array::from_fn(|_| Node::default())),
+            known: MacIdSet::default(),
+        }
     }
 }
 
@@ -22,10 +25,7 @@ impl Nodes {
     /// Visits the nodes that were heard of; most addresses of most trunks are not, and there time
     /// changes nothing.
     pub(super) fn each_known(&mut self, mut visit: impl FnMut(&mut Node)) {
-        let mut known = self.known;
-        while known != 0 {
-            let mac_id = MacId::from_low_bits(known.trailing_zeros() as u16);
-            known &= known - 1;
+        for mac_id in self.known.iter() {
             visit(&mut self.each[mac_id.index()]);
         }
     }
@@ -46,7 +46,7 @@ impl Index<MacId> for Nodes {
 
 impl IndexMut<MacId> for Nodes {
     fn index_mut(&mut self, mac_id: MacId) -> &mut Node {
-        self.known |= 1 << mac_id.get();
+        self.known.insert(mac_id);
         &mut self.each[mac_id.index()]
     }
 }

@@ -6,7 +6,7 @@ use super::{
     BusErrors, Clash, Course, Event, Load, Node, Occurrences, Rhythm, Strikes, Talk, Ties, Together,
 };
 use crate::fieldbus::{
-    AddressCheck, Identifier, InputAssembly, MacId, OutputAssembly, Role, Told, Unread,
+    AddressCheck, Identifier, InputAssembly, MacId, MacIdSet, OutputAssembly, Role, Told, Unread,
 };
 use crate::wire::{ControllerState, Frame, Id, Nanos, Record, Tally, What};
 
@@ -60,10 +60,10 @@ pub struct Trunk {
     clashes: Vec<Clash>,
     unlisted_clashes: u64,
     last_strobe: Option<Nanos>,
-    /// A bit for each node that has responded to a strobe.
-    strobed: u64,
-    /// A bit for each address with a request that may still be refused.
-    pending: u64,
+    /// The nodes that have responded to a strobe.
+    strobed: MacIdSet,
+    /// The addresses with a request that may still be refused.
+    pending: MacIdSet,
 }
 
 impl Default for Trunk {
@@ -90,8 +90,8 @@ impl Default for Trunk {
             clashes: Vec::new(),
             unlisted_clashes: 0,
             last_strobe: None,
-            strobed: 0,
-            pending: 0,
+            strobed: MacIdSet::default(),
+            pending: MacIdSet::default(),
         }
     }
 }
@@ -110,7 +110,7 @@ impl Trunk {
         self.now = t;
         self.tally.add(&record.what);
         self.end = None;
-        if self.pending != 0 {
+        if !self.pending.is_empty() {
             self.settle(Some(t), events);
         }
         match &record.what {
@@ -254,7 +254,7 @@ impl Trunk {
             let gone = node.presence.is_gone();
             let outcome = node.address.check(t, &check, gone);
             if node.address.is_pending() {
-                self.pending |= 1 << mac_id.get();
+                self.pending.insert(mac_id);
             }
             self.outcome(t, mac_id, outcome, events);
             // A request for the address does not show that its holder is there.
@@ -267,14 +267,13 @@ impl Trunk {
         match role {
             Role::PollResponse => node.poll_response(t, data),
             Role::StrobeResponse => {
-                let bit = 1 << mac_id.get();
                 // Nothing but its response tells that a node is strobed.
-                if self.strobed & bit == 0
+                if !self.strobed.contains(mac_id)
                     && let Some(command) = self.last_strobe
                 {
                     node.strobe.command(command);
                 }
-                self.strobed |= bit;
+                self.strobed.insert(mac_id);
                 node.strobe.response(t);
             }
             Role::ChangeOfState => {
@@ -287,10 +286,7 @@ impl Trunk {
 
     fn strobe_command(&mut self, t: Nanos, events: &mut impl FnMut(Nanos, Event)) {
         self.last_strobe = Some(t);
-        let mut strobed = self.strobed;
-        while strobed != 0 {
-            let mac_id = MacId::from_low_bits(strobed.trailing_zeros() as u16);
-            strobed &= strobed - 1;
+        for mac_id in self.strobed.iter() {
             if self.nodes[mac_id.index()].strobe.command(t) {
                 self.missed(t, mac_id, events);
             }
@@ -324,14 +320,11 @@ impl Trunk {
     }
 
     fn settle(&mut self, now: Option<Nanos>, events: &mut impl FnMut(Nanos, Event)) {
-        let mut waiting = self.pending;
-        while waiting != 0 {
-            let mac_id = MacId::from_low_bits(waiting.trailing_zeros() as u16);
-            waiting &= waiting - 1;
+        for mac_id in self.pending.iter() {
             let address = &mut self.nodes[mac_id.index()].address;
             let outcome = address.settle(now, mac_id);
             if !address.is_pending() {
-                self.pending &= !(1 << mac_id.get());
+                self.pending.remove(mac_id);
             }
             self.outcome(now.unwrap_or(self.now), mac_id, outcome, events);
         }

@@ -1,14 +1,14 @@
 //! Whether disturbances come with a drive running, or with its speed.
 
-use crate::fieldbus::MacId;
+use crate::fieldbus::{MacId, MacIdSet};
 use crate::wire::Nanos;
 
 /// For each drive: how long it stood and ran, and how many disturbances fell into each.
 #[derive(Debug, Clone)]
 pub struct Ties {
     drives: Box<[Tie; MacId::COUNT]>,
-    /// A bit for each address whose drive was read.
-    known: u64,
+    /// Those whose drive was read.
+    known: MacIdSet,
     last: Option<Nanos>,
 }
 
@@ -45,14 +45,15 @@ const STALE: Nanos = Nanos::from_millis(1000);
 
 impl Default for Ties {
     fn default() -> Self {
-        Ties { drives: Box::new([Tie::default(); MacId::COUNT]), known: 0, last: None }
+        let drives = Box::new([Tie::default(); MacId::COUNT]);
+        Ties { drives, known: MacIdSet::default(), last: None }
     }
 }
 
 impl Ties {
     /// A drive tells whether it runs, and its speed (without its sign; in any unit).
     pub(super) fn drive(&mut self, t: Nanos, mac_id: MacId, running: bool, speed: f64) {
-        self.known |= 1 << mac_id.get();
+        self.known.insert(mac_id);
         let tie = &mut self.drives[mac_id.index()];
         tie.spend(t);
         tie.now = Some(Doing { since: t, running, speed });
@@ -64,10 +65,7 @@ impl Ties {
             return;
         }
         self.last = Some(t);
-        let mut known = self.known;
-        while known != 0 {
-            let mac_id = MacId::from_low_bits(known.trailing_zeros() as u16);
-            known &= known - 1;
+        for mac_id in self.known.iter() {
             self.drives[mac_id.index()].disturbance(t);
         }
     }
@@ -79,9 +77,7 @@ impl Ties {
 
     /// The drives that were read.
     pub fn drives(&self) -> impl Iterator<Item = (MacId, &Tie)> {
-        MacId::all()
-            .zip(self.drives.iter())
-            .filter(|(mac_id, _)| self.known & 1 << mac_id.get() != 0)
+        self.known.iter().map(|mac_id| (mac_id, &self.drives[mac_id.index()]))
     }
 }
 

@@ -1,6 +1,6 @@
 //! Whether several nodes leave or restart at the same time: then they share the cause.
 
-use crate::fieldbus::MacId;
+use crate::fieldbus::{MacId, MacIdSet};
 use crate::wire::Nanos;
 
 /// Nodes that left or restarted close after one another.
@@ -18,20 +18,18 @@ pub struct Group {
     pub from: Nanos,
     /// The last one's.
     pub to: Nanos,
-    /// A bit for each address.
-    nodes: u64,
+    nodes: MacIdSet,
 }
 
 impl Group {
     /// The nodes in it.
     pub fn nodes(&self) -> impl Iterator<Item = MacId> {
-        let nodes = self.nodes;
-        MacId::all().filter(move |mac_id| nodes & 1 << mac_id.get() != 0)
+        self.nodes.iter()
     }
 
     /// How many.
     pub fn count(&self) -> u32 {
-        self.nodes.count_ones()
+        self.nodes.len()
     }
 }
 
@@ -41,16 +39,19 @@ impl Together {
 
     /// A node left or restarted.
     pub(super) fn add(&mut self, t: Nanos, mac_id: MacId) {
-        let bit = 1 << mac_id.get();
         let group = match &mut self.running {
             Some(group) if t.since(group.to).is_some_and(|gap| gap <= Self::GAP) => {
                 let alone = group.count() == 1;
                 group.to = t;
-                group.nodes |= bit;
+                group.nodes.insert(mac_id);
                 self.groups += u64::from(alone && group.count() == 2);
                 *group
             }
-            running => *running.insert(Group { from: t, to: t, nodes: bit }),
+            running => {
+                let mut nodes = MacIdSet::default();
+                nodes.insert(mac_id);
+                *running.insert(Group { from: t, to: t, nodes })
+            }
         };
         let larger = self.largest.is_none_or(|largest| group.count() > largest.count());
         if group.count() > 1 && larger {
