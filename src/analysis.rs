@@ -1,12 +1,11 @@
 //! The whole path from record to summary, without I/O: what live and replay share.
 
-use crate::fieldbus::Decoder;
 use crate::fieldbus::eds::Index;
 use crate::health::Summary;
 use crate::health::summary::Kind;
 use crate::health::{Against, Context, Expectation, Finding, findings_against};
 use crate::trunk::{Event, Trunk};
-use crate::wire::{Header, Nanos, Record, What};
+use crate::wire::{Header, Nanos, Record};
 
 /// What is given beside the records: what the trunk is meant to be.
 #[derive(Debug, Clone, Default)]
@@ -21,7 +20,6 @@ pub struct Given {
 #[derive(Debug)]
 pub struct Analysis {
     header: Header,
-    decoder: Decoder,
     trunk: Trunk,
     plan: Option<Expectation>,
     sheets: Option<Index>,
@@ -30,20 +28,14 @@ pub struct Analysis {
 impl Analysis {
     /// Begins with what the source says about itself.
     pub fn new(header: &Header) -> Analysis {
-        Analysis {
-            header: header.clone(),
-            decoder: Decoder::default(),
-            trunk: Trunk::default(),
-            plan: None,
-            sheets: None,
-        }
+        Analysis { header: header.clone(), trunk: Trunk::default(), plan: None, sheets: None }
     }
 
     /// The same analysis with the plan of the trunk, which the summary then compares with the
     /// wire. To be called before the first record.
     pub fn with_plan(mut self, plan: Option<Expectation>) -> Analysis {
         if let Some(plan) = &plan {
-            plan.tell(&mut self.decoder);
+            plan.tell(&mut self.trunk);
         }
         self.plan = plan;
         self
@@ -62,17 +54,6 @@ impl Analysis {
 
     /// Takes the next record; `events` hears what changed on the trunk.
     pub fn take(&mut self, record: &Record, events: &mut impl FnMut(Nanos, Event)) {
-        match &record.what {
-            What::Frame(frame) => {
-                if let Some(mac_id) = self.decoder.hear(record.t, frame)
-                    && let Some((asked, said)) = self.decoder.node(mac_id).drive.exchange()
-                {
-                    self.trunk.drive(record.t, mac_id, asked, said);
-                }
-            }
-            What::Lost(1..) | What::LinkDown(_) | What::LinkUp => self.decoder.gap(record.t),
-            What::Lost(0) | What::Error(_) | What::Mark(_) | What::End(_) => {}
-        }
         self.trunk.take(record, events);
     }
 
@@ -88,12 +69,7 @@ impl Analysis {
     /// Everything found so far, the gravest first, as a summary would have it now.
     pub fn findings(&self) -> Vec<Finding> {
         let context = Context::of(&self.header, 0);
-        findings_against(self.against(), &self.trunk, &self.decoder, &context)
-    }
-
-    /// What masters and nodes said to each other so far.
-    pub fn decoder(&self) -> &Decoder {
-        &self.decoder
+        findings_against(self.against(), &self.trunk, &context)
     }
 
     /// What the trunk is meant to be, where that was given.
@@ -132,17 +108,9 @@ impl Analysis {
         events: &mut impl FnMut(Nanos, Event),
     ) -> Finished {
         self.trunk.finish(events);
-        self.decoder.advance(self.trunk.now());
-        let summary = Summary::against(
-            self.against(),
-            &self.trunk,
-            &self.decoder,
-            &self.header,
-            kind,
-            name,
-            unreadable,
-        );
-        Finished { summary, trunk: self.trunk, decoder: self.decoder, plan: self.plan }
+        let summary =
+            Summary::against(self.against(), &self.trunk, &self.header, kind, name, unreadable);
+        Finished { summary, trunk: self.trunk, plan: self.plan }
     }
 }
 
@@ -153,8 +121,6 @@ pub struct Finished {
     pub summary: Summary,
     /// The state in which the trunk ended.
     pub trunk: Trunk,
-    /// What masters and nodes said to each other.
-    pub decoder: Decoder,
     /// The plan that the wire was compared with.
     pub plan: Option<Expectation>,
 }

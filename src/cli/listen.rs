@@ -8,14 +8,13 @@ use clap::Args;
 use super::plan::read_plan;
 use super::{Failure, Outcome, bar};
 use crate::analysis::{Analysis, Finished, Given};
-use crate::fieldbus::Decoder;
 use crate::fieldbus::eds::Index;
 use crate::health::Summary;
 use crate::health::summary::Kind;
 use crate::health::{Expectation, Severity};
 use crate::output::page;
 use crate::source::{Source, data_sheets};
-use crate::trunk::Event;
+use crate::trunk::{Event, Trunk};
 use crate::wire::{Nanos, Record};
 
 /// Where the summary goes and what it must not hold.
@@ -74,8 +73,8 @@ fn read_sheets(directory: &Path) -> Result<Index, Failure> {
 /// What goes by while a source is analysed.
 #[derive(Debug)]
 pub(super) enum Heard<'a> {
-    /// The next record, and what the decoder makes of all up to it.
-    Record(&'a Record, &'a Decoder),
+    /// The next record, and the trunk after it.
+    Record(&'a Record, &'a Trunk),
     /// What it, or the end, changed on the trunk.
     Event(Nanos, Event),
 }
@@ -106,7 +105,7 @@ pub(super) async fn analyse_with(
         let more = source.fill(&mut batch).await;
         for record in &batch {
             analysis.take(record, &mut |t, event| hear(Heard::Event(t, event)));
-            hear(Heard::Record(record, analysis.decoder()));
+            hear(Heard::Record(record, analysis.trunk()));
         }
         batch.clear();
         for message in source.messages() {

@@ -81,8 +81,8 @@ pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
     let mut log = Log::default();
     let mut running = Running::default();
     let mut hear = |heard: Heard<'_>| match heard {
-        Heard::Record(record, decoder) => {
-            running.take(record, decoder);
+        Heard::Record(record, trunk) => {
+            running.take(record, trunk);
             if let What::Mark(text) = &record.what {
                 log.mark(record.t, text);
             }

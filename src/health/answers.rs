@@ -1,7 +1,7 @@
 //! Findings about how nodes answer: too late, twice, in the wrong size.
 
 use super::{Code, Finding, Severity};
-use crate::fieldbus::{Decoder, Known, MacId};
+use crate::fieldbus::{Known, MacId};
 use crate::trunk::{IoSizes, Node, Trunk};
 use crate::wire::Nanos;
 
@@ -17,13 +17,13 @@ const PEERS: usize = 3;
 const TWICE: f64 = 0.01;
 const TWICE_AT_LEAST: u64 = 3;
 
-pub(super) fn find(trunk: &Trunk, decoder: &Decoder, found: &mut Vec<Finding>) {
+pub(super) fn find(trunk: &Trunk, found: &mut Vec<Finding>) {
     let medians: Vec<(MacId, Nanos)> = trunk
         .nodes()
         .filter_map(|(mac_id, node)| Some((mac_id, node.poll.latency()?.quantile(0.5)?)))
         .collect();
     for (mac_id, node) in trunk.nodes() {
-        let told = decoder.node(mac_id);
+        let told = trunk.decoder().node(mac_id);
         let about_node = [
             slow(mac_id, node, &medians),
             twice(node),

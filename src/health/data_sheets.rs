@@ -3,12 +3,12 @@
 use super::summary::{NotOffered, not_offered};
 use super::{Code, Finding, Severity};
 use crate::fieldbus::eds::{DataSheet, Index, SheetMatch};
-use crate::fieldbus::{self, Decoder, Identity};
+use crate::fieldbus::{self, Identity};
 use crate::trunk::{Node, Trunk};
 
-pub(super) fn find(sheets: &Index, trunk: &Trunk, decoder: &Decoder, found: &mut Vec<Finding>) {
+pub(super) fn find(sheets: &Index, trunk: &Trunk, found: &mut Vec<Finding>) {
     for (mac_id, node) in trunk.nodes() {
-        let said = decoder.node(mac_id);
+        let said = trunk.decoder().node(mac_id);
         let matched = sheets.find(&said.identity);
         let sizes = matched.sheet().and_then(|sheet| sizes(sheet, node, said));
         let faulty = matched.sheet().and_then(faulty);

@@ -2,14 +2,14 @@
 
 use super::nodes::{seconds, times};
 use super::{Code, Finding, Severity};
-use crate::fieldbus::{Decoder, Origin};
+use crate::fieldbus::Origin;
 use crate::trunk::{Reasons, Trunk};
 
-pub(super) fn find(trunk: &Trunk, decoder: &Decoder, found: &mut Vec<Finding>) {
+pub(super) fn find(trunk: &Trunk, found: &mut Vec<Finding>) {
     for (mac_id, node) in trunk.nodes() {
         let following = &node.following;
         let Some((first, last)) = following.times() else { continue };
-        let drive = &decoder.node(mac_id).drive;
+        let drive = &trunk.decoder().node(mac_id).drive;
         let guessed = [drive.output.map(|o| o.origin), drive.input.map(|i| i.origin)]
             .contains(&Some(Origin::Inferred));
         let evidence = format!(

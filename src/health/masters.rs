@@ -2,7 +2,7 @@
 
 use super::nodes::{at, seconds, times};
 use super::{Code, Context, Finding, Severity};
-use crate::fieldbus::{Choice, ConnectionKind, Decoder, MacId};
+use crate::fieldbus::{Choice, ConnectionKind, MacId};
 use crate::trunk::{Node, Occurrences, Trunk, WINDOW};
 use crate::wire::Nanos;
 
@@ -18,24 +18,22 @@ const UNANSWERED: u64 = 3;
 /// The load from which on a scan that does not keep up is too short for the bus.
 const FULL: f64 = 0.85;
 
-pub(super) fn find(trunk: &Trunk, decoder: &Decoder, context: &Context, found: &mut Vec<Finding>) {
+pub(super) fn find(trunk: &Trunk, context: &Context, found: &mut Vec<Finding>) {
     found.extend(polling_stopped(trunk));
     found.extend(scan_too_short(trunk, context));
     let masters: Vec<MacId> = MacId::all()
-        .filter_map(|mac_id| decoder.node(mac_id).connections.owner)
+        .filter_map(|mac_id| trunk.decoder().node(mac_id).connections.owner)
         .map(|owner| owner.value)
         .collect();
-    found.extend(
-        MacId::all().filter_map(|mac_id| Some(never_there(trunk, decoder, mac_id)?.at(mac_id))),
-    );
+    found.extend(MacId::all().filter_map(|mac_id| Some(never_there(trunk, mac_id)?.at(mac_id))));
     for (mac_id, _) in trunk.nodes() {
         let about_node = [
-            never_allocated(trunk, decoder, &masters, mac_id),
-            not_polled(trunk, decoder, mac_id),
-            packet_rate_short(trunk, decoder, mac_id),
-            timed_out(trunk, decoder, mac_id),
-            allocated_again(trunk, decoder, mac_id),
-            refused(trunk, decoder, mac_id),
+            never_allocated(trunk, &masters, mac_id),
+            not_polled(trunk, mac_id),
+            packet_rate_short(trunk, mac_id),
+            timed_out(trunk, mac_id),
+            allocated_again(trunk, mac_id),
+            refused(trunk, mac_id),
         ];
         found.extend(about_node.into_iter().flatten().map(|finding| finding.at(mac_id)));
     }
@@ -97,14 +95,9 @@ fn scan_too_short(trunk: &Trunk, context: &Context) -> Option<Finding> {
     })
 }
 
-fn never_allocated(
-    trunk: &Trunk,
-    decoder: &Decoder,
-    masters: &[MacId],
-    mac_id: MacId,
-) -> Option<Finding> {
+fn never_allocated(trunk: &Trunk, masters: &[MacId], mac_id: MacId) -> Option<Finding> {
     let node = trunk.node(mac_id);
-    let told = decoder.node(mac_id);
+    let told = trunk.decoder().node(mac_id);
     let since = node.sent.first()?;
     let waited = trunk.now().since(since).filter(|&waited| waited > SETTLED)?;
     let scanned = trunk.nodes().any(|(_, node)| node.has_io());
@@ -118,9 +111,9 @@ fn never_allocated(
         .then(|| Finding::new(Code::NeverAllocated, Severity::Warning, &node.sent, evidence))
 }
 
-fn not_polled(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<Finding> {
+fn not_polled(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
     let node = trunk.node(mac_id);
-    let connections = &decoder.node(mac_id).connections;
+    let connections = &trunk.decoder().node(mac_id).connections;
     let long_ago = |t: Nanos| trunk.now().since(t).filter(|&quiet| quiet > SETTLED);
     let mut seen = Occurrences::default();
     let evidence = match node.poll.last_command() {
@@ -157,8 +150,8 @@ fn was_polled(node: &Node, allocated: Choice) -> bool {
         && !node.poll.is_open()
 }
 
-fn packet_rate_short(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<Finding> {
-    let poll = decoder.node(mac_id).connections.get(ConnectionKind::Poll);
+fn packet_rate_short(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
+    let poll = trunk.decoder().node(mac_id).connections.get(ConnectionKind::Poll);
     let (limit, interval) = (poll.limit()?, scan_interval(trunk)?);
     let evidence = format!(
         "its expected packet rate of {} ms times its poll connection out after {}; the scan takes \
@@ -177,8 +170,8 @@ fn packet_rate_short(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<
 }
 
 /// A node that a master wants, and that never said anything.
-fn never_there(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<Finding> {
-    let asked = decoder.node(mac_id).explicit.io_asked;
+fn never_there(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
+    let asked = trunk.decoder().node(mac_id).explicit.io_asked;
     let evidence =
         format!("a master tried to allocate its I/O {}, it was never heard", times(asked));
     (asked >= ALLOCATED && !trunk.node(mac_id).is_known()).then(|| {
@@ -187,8 +180,8 @@ fn never_there(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<Findin
     })
 }
 
-fn timed_out(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<Finding> {
-    let connections = &decoder.node(mac_id).connections;
+fn timed_out(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
+    let connections = &trunk.decoder().node(mac_id).connections;
     let io = [ConnectionKind::Poll, ConnectionKind::Strobe, ConnectionKind::ChangeOfState];
     let late: Vec<String> = io
         .into_iter()
@@ -210,8 +203,8 @@ fn timed_out(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<Finding>
     })
 }
 
-fn allocated_again(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<Finding> {
-    let count = decoder.node(mac_id).connections.allocations;
+fn allocated_again(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
+    let count = trunk.decoder().node(mac_id).connections.allocations;
     let evidence = format!("a master allocated it {}", times(count));
     let node = trunk.node(mac_id);
     (count >= ALLOCATED).then(|| {
@@ -221,8 +214,8 @@ fn allocated_again(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<Fi
     })
 }
 
-fn refused(trunk: &Trunk, decoder: &Decoder, mac_id: MacId) -> Option<Finding> {
-    let explicit = &decoder.node(mac_id).explicit;
+fn refused(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
+    let explicit = &trunk.decoder().node(mac_id).explicit;
     let evidence = format!(
         "of {} explicit requests it refused {} and left {} unanswered",
         explicit.requests, explicit.errors, explicit.unanswered

@@ -27,7 +27,6 @@ pub use rates::TwoRates;
 pub use summary::Summary;
 pub use verdict::{State, Verdict};
 
-use crate::fieldbus::Decoder;
 use crate::fieldbus::eds::Index;
 use crate::trunk::Trunk;
 use crate::wire::{Bitrate, Header};
@@ -60,29 +59,24 @@ impl Context {
 }
 
 /// Everything found: the gravest first, of equally grave ones the nearest to a cause.
-pub fn findings(trunk: &Trunk, decoder: &Decoder, context: &Context) -> Vec<Finding> {
-    findings_against(Against::default(), trunk, decoder, context)
+pub fn findings(trunk: &Trunk, context: &Context) -> Vec<Finding> {
+    findings_against(Against::default(), trunk, context)
 }
 
 /// The same; with a plan, and data sheets, also where the wire differs from them.
-pub fn findings_against(
-    against: Against,
-    trunk: &Trunk,
-    decoder: &Decoder,
-    context: &Context,
-) -> Vec<Finding> {
+pub fn findings_against(against: Against, trunk: &Trunk, context: &Context) -> Vec<Finding> {
     let mut found = Vec::new();
     nodes::find(trunk, &mut found);
-    answers::find(trunk, decoder, &mut found);
-    masters::find(trunk, decoder, context, &mut found);
-    drives::find(trunk, decoder, &mut found);
+    answers::find(trunk, &mut found);
+    masters::find(trunk, context, &mut found);
+    drives::find(trunk, &mut found);
     bus::find(trunk, context, &mut found);
     measurement::find(trunk, context, &mut found);
     if let Some(plan) = against.plan {
-        plan.find(trunk, decoder, context, &mut found);
+        plan.find(trunk, context, &mut found);
     }
     if let Some(sheets) = against.sheets {
-        data_sheets::find(sheets, trunk, decoder, &mut found);
+        data_sheets::find(sheets, trunk, &mut found);
     }
     found.sort_by_key(|finding| {
         let rank = finding.code.entry().rank;

@@ -2,7 +2,7 @@
 
 use super::nodes::times;
 use super::{Code, Context, Finding, Severity};
-use crate::fieldbus::{self, ConnectionKind, Decoder, Known, MacId, Origin};
+use crate::fieldbus::{self, ConnectionKind, Known, MacId, Origin};
 use crate::plan::{Connection, Node as Planned, Plan, Traffic};
 use crate::trunk::{Exchange, IoSizes, Node, Occurrences, Trunk};
 use crate::wire::Nanos;
@@ -44,8 +44,8 @@ impl Expectation {
         &self.traffic
     }
 
-    /// Tells a decoder what the plan knows of sizes and drives.
-    pub fn tell(&self, decoder: &mut Decoder) {
+    /// Tells a trunk what the plan knows of sizes and drives.
+    pub fn tell(&self, trunk: &mut Trunk) {
         for node in self.plan.nodes() {
             let kind = match node.connection {
                 Connection::Poll => ConnectionKind::Poll,
@@ -53,10 +53,10 @@ impl Expectation {
                 Connection::ChangeOfState | Connection::Cyclic => ConnectionKind::ChangeOfState,
                 Connection::Explicit | Connection::Master => continue,
             };
-            decoder.plan_sizes(node.mac_id, kind, node.command_bytes, node.response_bytes);
-            decoder.plan_drive(node.mac_id, node.output_assembly, node.input_assembly);
+            trunk.plan_sizes(node.mac_id, kind, node.command_bytes, node.response_bytes);
+            trunk.plan_drive(node.mac_id, node.output_assembly, node.input_assembly);
             if let Some(master) = self.only_master() {
-                decoder.plan_owner(node.mac_id, master);
+                trunk.plan_owner(node.mac_id, master);
             }
         }
     }
@@ -69,13 +69,7 @@ impl Expectation {
     }
 
     /// Everything in which the wire differs from the plan.
-    pub(super) fn find(
-        &self,
-        trunk: &Trunk,
-        decoder: &Decoder,
-        context: &Context,
-        found: &mut Vec<Finding>,
-    ) {
+    pub(super) fn find(&self, trunk: &Trunk, context: &Context, found: &mut Vec<Finding>) {
         if trunk.tally().frames == 0 {
             // Nothing was heard at all, which is a finding of its own.
             return;
@@ -84,7 +78,7 @@ impl Expectation {
             let (mac_id, node) = (planned.mac_id, trunk.node(planned.mac_id));
             found.extend(self.missing(planned, node, trunk.now()));
             found.extend(self.interval(planned, node));
-            let said = decoder.node(mac_id);
+            let said = trunk.decoder().node(mac_id);
             found.extend(sizes(planned, node, said, found));
             found.extend(identity(planned, said));
             found.extend(revision(planned, said));

@@ -6,7 +6,8 @@ use super::{
     BusErrors, Clash, Course, Event, Load, Node, Occurrences, Rhythm, Strikes, Talk, Ties, Together,
 };
 use crate::fieldbus::{
-    AddressCheck, Identifier, InputAssembly, MacId, MacIdSet, OutputAssembly, Role, Told, Unread,
+    AddressCheck, ConnectionKind, Decoded, Decoder, Identifier, InputAssembly, MacId, MacIdSet,
+    OutputAssembly, Role, Told, Unread,
 };
 use crate::wire::{ControllerState, Frame, Id, Nanos, Record, Tally, What};
 
@@ -27,6 +28,7 @@ pub struct Groups {
 #[derive(Debug, Clone)]
 pub struct Trunk {
     nodes: Box<[Node; MacId::COUNT]>,
+    decoder: Decoder,
     /// Good frames by group.
     pub groups: Groups,
     /// Bits on the wire.
@@ -70,6 +72,7 @@ impl Default for Trunk {
     fn default() -> Self {
         Trunk {
             nodes: Box::new(std::array::from_fn(|_| Node::default())),
+            decoder: Decoder::default(),
             groups: Groups::default(),
             load: Load::default(),
             errors: BusErrors::default(),
@@ -100,8 +103,57 @@ impl Trunk {
     /// How many clashes are kept one by one; each node's counts go on.
     pub const CLASHES: usize = 256;
 
-    /// Takes the next record; `events` hears what changed.
+    /// The plan says how long a node's I/O is. To be called before the first record.
+    pub fn plan_sizes(&mut self, mac_id: MacId, kind: ConnectionKind, command: u16, response: u16) {
+        self.decoder.plan_sizes(mac_id, kind, command, response);
+    }
+
+    /// The plan says by which assemblies a node is driven.
+    pub fn plan_drive(&mut self, mac_id: MacId, output: Option<u16>, input: Option<u16>) {
+        self.decoder.plan_drive(mac_id, output, input);
+    }
+
+    /// The plan says who is a node's master.
+    pub fn plan_owner(&mut self, mac_id: MacId, master: MacId) {
+        self.decoder.plan_owner(mac_id, master);
+    }
+
+    /// What masters and nodes said to each other so far.
+    pub fn decoder(&self) -> &Decoder {
+        &self.decoder
+    }
+
+    /// Takes the next record; `events` receives what changed.
     pub fn take(&mut self, record: &Record, events: &mut impl FnMut(Nanos, Event)) {
+        match &record.what {
+            What::Frame(frame) => {
+                if let Some(mac_id) = self.decoder.hear(record.t, frame)
+                    && let Some((asked, said)) = self.decoder.node(mac_id).drive.exchange()
+                {
+                    self.drive(record.t, mac_id, asked, said);
+                }
+            }
+            What::Lost(1..) | What::LinkDown(_) | What::LinkUp => self.decoder.gap(record.t),
+            What::Lost(0) | What::Error(_) | What::Mark(_) | What::End(_) => {}
+        }
+        self.count(record, events);
+    }
+
+    /// Takes the next record and says what its frame means; `None` where it is no frame.
+    pub fn take_decoded<'a>(
+        &'a mut self,
+        record: &'a Record,
+        events: &mut impl FnMut(Nanos, Event),
+    ) -> Option<Decoded<'a>> {
+        let What::Frame(frame) = &record.what else {
+            self.take(record, events);
+            return None;
+        };
+        self.count(record, events);
+        Some(self.decoder.frame(record.t, frame))
+    }
+
+    fn count(&mut self, record: &Record, events: &mut impl FnMut(Nanos, Event)) {
         let t = record.t;
         if t < self.now {
             self.clock_steps.add(t);
@@ -165,6 +217,7 @@ impl Trunk {
         for node in self.nodes.iter_mut() {
             node.finish();
         }
+        self.decoder.advance(self.now);
     }
 
     fn frame(&mut self, t: Nanos, frame: &Frame, events: &mut impl FnMut(Nanos, Event)) {
@@ -210,7 +263,7 @@ impl Trunk {
     }
 
     /// A drive said what it does, after the master asked it for this.
-    pub fn drive(
+    fn drive(
         &mut self,
         t: Nanos,
         mac_id: MacId,

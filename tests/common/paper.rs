@@ -48,7 +48,7 @@ fn write(
             log.mark(record.t, text);
         }
         analysis.take(record, &mut |t, event| log.event(t, &event));
-        running.take(record, analysis.decoder());
+        running.take(record, analysis.trunk());
     }
     let mut events = |t, event| log.event(t, &event);
     let finished = analysis.finish_with_state(Kind::Capture, name, 0, &mut events);

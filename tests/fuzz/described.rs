@@ -3,12 +3,13 @@
 use std::fmt::Write;
 
 use dropline::fieldbus::eds::{DataSheet, Index, SheetMatch, decode_text};
-use dropline::fieldbus::{ConnectionKind, Decoder, Identity};
+use dropline::fieldbus::{ConnectionKind, Identity};
 use dropline::health::compare::{Comparison, Judgement, Tolerance};
 use dropline::health::{Expectation, Summary};
 use dropline::plan::{Plan, Report, Size, Traffic, scan_svg, text};
 use dropline::sim::scenario::Seconds;
 use dropline::sim::{Scenario, SimSource};
+use dropline::trunk::Trunk;
 use dropline::wire::{Record, Tally, What};
 
 /// A data sheet finds the device that it describes, offers the sizes that it offers, has its
@@ -97,7 +98,7 @@ pub fn plan(bytes: &[u8]) {
         assert!(!page.contains("NaN") && !svg.contains("NaN"), "{page}");
         assert!(!page.contains("inf ") && !svg.contains("\"inf"), "{page}");
     }
-    Expectation::new(plan).tell(&mut Decoder::default());
+    Expectation::new(plan).tell(&mut Trunk::default());
 }
 
 /// A scenario is refused at a line that is there; or it runs, in the order of time, the same

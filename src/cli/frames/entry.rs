@@ -3,9 +3,10 @@
 use clap::ValueEnum;
 use serde::Serialize;
 
-use crate::fieldbus::{Decoded, Decoder, Identifier, MacId, Meaning, Note, Role};
+use crate::fieldbus::{Decoded, Identifier, MacId, Meaning, Note, Role};
 use crate::health::Expectation;
 use crate::plan::Plan;
+use crate::trunk::Trunk;
 use crate::wire::{Frame, Id, Nanos, Record, What};
 
 /// What kind of line it is.
@@ -89,33 +90,26 @@ impl Entry<'_> {
 /// Reads the records in their order.
 #[derive(Default)]
 pub(super) struct Reading {
-    decoder: Decoder,
+    trunk: Trunk,
     last: Option<Nanos>,
 }
 
 impl Reading {
     /// What the plan says of the I/O.
     pub(super) fn plan(&mut self, plan: Plan) {
-        Expectation::new(plan).tell(&mut self.decoder);
+        Expectation::new(plan).tell(&mut self.trunk);
     }
 
     pub(super) fn take<'a>(&'a mut self, record: &'a Record) -> Entry<'a> {
         let t = record.t;
         let stepped_back = self.last.is_some_and(|last| t < last);
         self.last = Some(t);
-        let (kind, decoded) = match &record.what {
-            What::Frame(frame) => {
-                let decoded = self.decoder.frame(t, frame);
-                (kind_of(&decoded), Some(decoded))
-            }
-            What::Error(_) => (Kind::Error, None),
-            What::Lost(_) | What::LinkDown(_) | What::LinkUp => {
-                if record.what != What::Lost(0) {
-                    self.decoder.gap(t);
-                }
-                (Kind::Loss, None)
-            }
-            What::Mark(_) | What::End(_) => (Kind::Mark, None),
+        let decoded = self.trunk.take_decoded(record, &mut |_, _| {});
+        let kind = match &record.what {
+            What::Frame(_) => decoded.as_ref().map_or(Kind::Invalid, kind_of),
+            What::Error(_) => Kind::Error,
+            What::Lost(_) | What::LinkDown(_) | What::LinkUp => Kind::Loss,
+            What::Mark(_) | What::End(_) => Kind::Mark,
         };
         Entry { t, kind, what: &record.what, decoded, stepped_back }
     }

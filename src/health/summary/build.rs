@@ -3,36 +3,27 @@
 use super::{
     AddressClash, Errors, Finding, Groups, Kind, Load, Node, ProbableCause, Source, Summary,
 };
-use crate::fieldbus::Decoder;
 use crate::health::{self, Against, CAUTIONS, Context, Rank, Severity, Verdict};
 use crate::trunk::Trunk;
 use crate::wire::Header;
 
 impl Summary {
     /// The summary of a trunk whose last record has been taken and that is finished.
-    pub fn of(
-        trunk: &Trunk,
-        decoder: &Decoder,
-        header: &Header,
-        kind: Kind,
-        name: &str,
-        unreadable: u64,
-    ) -> Summary {
-        Summary::against(Against::default(), trunk, decoder, header, kind, name, unreadable)
+    pub fn of(trunk: &Trunk, header: &Header, kind: Kind, name: &str, unreadable: u64) -> Summary {
+        Summary::against(Against::default(), trunk, header, kind, name, unreadable)
     }
 
     /// The same; with a plan, and data sheets, also where the wire differs from them.
     pub fn against(
         against: Against,
         trunk: &Trunk,
-        decoder: &Decoder,
         header: &Header,
         kind: Kind,
         name: &str,
         unreadable: u64,
     ) -> Summary {
         let context = Context::of(header, unreadable);
-        let findings = health::findings_against(against, trunk, decoder, &context);
+        let findings = health::findings_against(against, trunk, &context);
         let mut summary = Summary {
             format: Self::FORMAT.to_string(),
             version: Self::VERSION,
@@ -48,9 +39,9 @@ impl Summary {
             findings: findings.iter().map(Finding::of).collect(),
             cautions: CAUTIONS.map(String::from).to_vec(),
         };
-        summary.add_said(decoder);
+        summary.add_said(trunk);
         if let Some(sheets) = against.sheets {
-            summary.add_data_sheets(trunk, decoder, sheets);
+            summary.add_data_sheets(trunk, sheets);
         }
         summary
     }

@@ -5,10 +5,11 @@ use serde::{Deserialize, Serialize};
 
 use super::{Identity, Summary};
 use crate::fieldbus::{
-    Connection, ConnectionKind, ConnectionState, Decoder, DeviceId, DriveCommand, DriveStatus,
+    Connection, ConnectionKind, ConnectionState, DeviceId, DriveCommand, DriveStatus,
     FragmentCounts, Identity as Read, InputAssembly, Known, Light, MacId, Node, OutputAssembly,
     Target, watchdog_action,
 };
+use crate::trunk::Trunk;
 
 /// What masters and the node said to each other.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema, Default)]
@@ -142,10 +143,10 @@ pub struct Drive {
 
 impl Summary {
     /// Adds what the decoder learnt of each node.
-    pub fn add_said(&mut self, decoder: &Decoder) {
+    pub fn add_said(&mut self, trunk: &Trunk) {
         for node in &mut self.nodes {
             let Some(mac_id) = MacId::new(node.mac_id) else { continue };
-            let known = decoder.node(mac_id);
+            let known = trunk.decoder().node(mac_id);
             node.identity = merged(node.identity.take(), &known.identity);
             node.said = Said::of(known);
         }

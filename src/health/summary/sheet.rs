@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::Summary;
 use crate::fieldbus::eds::{DataSheet, Index, SheetMatch, SizeNotOffered};
-use crate::fieldbus::{ConnectionKind, Decoder, Known, MacId, Node, Origin};
+use crate::fieldbus::{ConnectionKind, Known, MacId, Node, Origin};
 use crate::trunk::{self, IoSizes, Trunk};
 
 /// How a node and the data sheet files agree.
@@ -61,11 +61,14 @@ pub struct NotOffered {
 
 impl Summary {
     /// Adds what the data sheet files say of each node.
-    pub(super) fn add_data_sheets(&mut self, trunk: &Trunk, decoder: &Decoder, sheets: &Index) {
+    pub(super) fn add_data_sheets(&mut self, trunk: &Trunk, sheets: &Index) {
         for node in &mut self.nodes {
             if let Some(mac_id) = MacId::new(node.mac_id) {
-                node.data_sheet =
-                    Some(DataSheetFacts::of(trunk.node(mac_id), decoder.node(mac_id), sheets));
+                node.data_sheet = Some(DataSheetFacts::of(
+                    trunk.node(mac_id),
+                    trunk.decoder().node(mac_id),
+                    sheets,
+                ));
             }
         }
     }

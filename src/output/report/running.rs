@@ -1,6 +1,7 @@
 //! When each drive ran, and how many errors there were meanwhile.
 
-use crate::fieldbus::{Decoder, Identifier, MacId, Origin, Role};
+use crate::fieldbus::{Identifier, MacId, Origin, Role};
+use crate::trunk::Trunk;
 use crate::wire::{Frame, Id, Nanos, Record, What};
 
 /// Follows what drives say of themselves.
@@ -56,10 +57,10 @@ impl Running {
     /// What a drive told holds no longer than this: it may have left.
     const STALE: Nanos = Nanos::SECOND;
 
-    /// The next record; `decoder` has taken it already.
-    pub fn take(&mut self, record: &Record, decoder: &Decoder) {
+    /// The next record; `trunk` has taken it already.
+    pub fn take(&mut self, record: &Record, trunk: &Trunk) {
         match &record.what {
-            What::Frame(frame) => self.frame(record.t, frame, decoder),
+            What::Frame(frame) => self.frame(record.t, frame, trunk),
             What::Error(frame) => self.errors += u64::from(frame.destroyed_a_frame()),
             What::Lost(1..) | What::LinkDown(_) => {
                 for drive in self.drives.iter_mut().flatten() {
@@ -70,11 +71,11 @@ impl Running {
         }
     }
 
-    fn frame(&mut self, t: Nanos, frame: &Frame, decoder: &Decoder) {
+    fn frame(&mut self, t: Nanos, frame: &Frame, trunk: &Trunk) {
         let Id::Standard(id) = frame.id() else { return };
         let id = Identifier::from(id);
         let (Some(mac_id), Role::PollResponse) = (id.source(), id.role()) else { return };
-        let drive = &decoder.node(mac_id).drive;
+        let drive = &trunk.decoder().node(mac_id).drive;
         let (Some(input), Some(status)) = (drive.input, drive.status()) else { return };
         let drive = self.drives[mac_id.index()].get_or_insert_default();
         drive.guessed = input.origin == Origin::Inferred;

@@ -19,7 +19,7 @@ pub struct Facts {
 impl Facts {
     /// The facts of a node; with its lines if `page`.
     pub fn of(seen: &Seen, mac_id: MacId, page: bool) -> Facts {
-        let node = seen.decoder.node(mac_id);
+        let node = seen.trunk.decoder().node(mac_id);
         let planned = seen
             .plan
             .and_then(|plan| plan.plan().nodes().iter().find(|planned| planned.mac_id == mac_id));
@@ -165,14 +165,13 @@ fn guessed(origin: Origin) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fieldbus::Decoder;
     use crate::trunk::Trunk;
-    use crate::wire::{Frame, Nanos, StandardId};
+    use crate::wire::{Frame, Nanos, Record, StandardId, What};
 
     /// Bytes as in published device manuals: allocation and an expected packet rate.
     #[test]
     fn what_was_said_is_told() {
-        let mut decoder = Decoder::default();
+        let mut trunk = Trunk::default();
         let said: [(u16, &[u8]); 4] = [
             (0x44E, &[0x0A, 0x4B, 0x03, 0x01, 0x03, 0x0A]),
             (0x44B, &[0x0A, 0xCB, 0x00]),
@@ -181,10 +180,11 @@ mod tests {
         ];
         for (index, (id, data)) in said.into_iter().enumerate() {
             let frame = Frame::data(StandardId::new(id).unwrap(), data).unwrap();
-            decoder.frame(Nanos::from_millis(index as i64), &frame);
+            let t = Nanos::from_millis(index as i64);
+            trunk.take(&Record { t, what: What::Frame(frame) }, &mut |_, _| {});
         }
         let mac_id = MacId::new(9).unwrap();
-        let seen = Seen { trunk: &Trunk::default(), decoder: &decoder, plan: None, sheets: None };
+        let seen = Seen { trunk: &trunk, plan: None, sheets: None };
         let facts = Facts::of(&seen, mac_id, true);
         assert_eq!(facts.lights[1], Some(Light::Green));
         let lines: Vec<String> = facts.lines.iter().map(|(l, t)| format!("{l}: {t}")).collect();

@@ -3,7 +3,7 @@
 use super::facts::Facts;
 use crate::analysis::Analysis;
 use crate::fieldbus::eds::Index;
-use crate::fieldbus::{Decoder, DeviceId, MacId};
+use crate::fieldbus::{DeviceId, MacId};
 use crate::health::{self, Against, Code, Context, Expectation, Finding, Severity, State, Verdict};
 use crate::trunk::{Absence, Burst, Exchange, Node, Span, Trail, Trunk, WINDOW};
 use crate::wire::{Bitrate, Cause, ControllerState, Nanos, Tally};
@@ -21,8 +21,6 @@ pub const BINS: usize = 3 * BINS_PER_DECADE;
 pub struct Seen<'a> {
     /// What each node and the bus did.
     pub trunk: &'a Trunk,
-    /// What masters and nodes said to each other.
-    pub decoder: &'a Decoder,
     /// What the trunk is meant to be.
     pub plan: Option<&'a Expectation>,
     /// The data sheet files.
@@ -31,8 +29,7 @@ pub struct Seen<'a> {
 
 impl<'a> From<&'a Analysis> for Seen<'a> {
     fn from(analysis: &'a Analysis) -> Seen<'a> {
-        let (trunk, decoder) = (analysis.trunk(), analysis.decoder());
-        Seen { trunk, decoder, plan: analysis.plan(), sheets: analysis.sheets() }
+        Seen { trunk: analysis.trunk(), plan: analysis.plan(), sheets: analysis.sheets() }
     }
 }
 
@@ -188,10 +185,10 @@ impl Snapshot {
     /// Takes it. `ended`: nothing more will come, so a missing end counts; `page`: the node that
     /// more is wanted of.
     pub fn of(seen: Seen, context: &Context, ended: bool, page: Option<MacId>) -> Snapshot {
-        let Seen { trunk, decoder, plan, sheets } = seen;
+        let Seen { trunk, plan, sheets } = seen;
         let against = Against { plan, sheets };
         let now = trunk.now();
-        let mut findings: Vec<Found> = health::findings_against(against, trunk, decoder, context)
+        let mut findings: Vec<Found> = health::findings_against(against, trunk, context)
             .into_iter()
             // What goes on has no end yet.
             .filter(|finding| ended || finding.code != Code::CaptureCutOff)
