@@ -26,5 +26,6 @@ pub mod sim;
 pub mod source;
 pub mod trunk;
 pub mod wire;
+pub mod words;
 
 pub use analysis::Analysis;

@@ -4,7 +4,8 @@
 use std::fmt::Write;
 use std::path::Path;
 
-use dropline::health::{CAUTIONS, catalogue};
+use dropline::health::catalogue;
+use dropline::words::caution::CAUTIONS;
 
 fn page() -> String {
     let mut page = String::from(

@@ -11,9 +11,9 @@ use tokio::signal::unix::{SignalKind, signal};
 use super::listen::{block_on, print};
 use super::watch::{bitrate, duration};
 use super::{Failure, Outcome};
-use crate::health::CAUTIONS;
 use crate::source::{Adapter, Safety, Trial, find_bitrate};
 use crate::wire::Bitrate;
+use crate::words::caution::CAUTIONS;
 
 /// What an adapter is set to, whether it is safe to clip on, and how to set it right
 ///

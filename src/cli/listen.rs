@@ -33,6 +33,21 @@ pub(super) struct Results {
     pub(super) fail_on: Option<Severity>,
 }
 
+impl clap::ValueEnum for Severity {
+    fn value_variants<'a>() -> &'a [Severity] {
+        <Severity as strum::VariantArray>::VARIANTS
+    }
+
+    fn to_possible_value(&self) -> Option<clap::builder::PossibleValue> {
+        let help = match self {
+            Severity::Note => "Worth knowing",
+            Severity::Warning => "Something is not as it should be; the trunk works",
+            Severity::Fault => "Something does not work",
+        };
+        Some(clap::builder::PossibleValue::new(self.word()).help(help))
+    }
+}
+
 /// What the trunk is meant to be.
 #[derive(Debug, Args)]
 pub(super) struct Expected {

@@ -23,7 +23,7 @@ use crate::wire::Nanos;
     Serialize,
     Deserialize,
     JsonSchema,
-    clap::ValueEnum,
+    strum::VariantArray,
 )]
 #[serde(rename_all = "lowercase")]
 pub enum Severity {
@@ -35,13 +35,20 @@ pub enum Severity {
     Fault,
 }
 
-impl fmt::Display for Severity {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
+impl Severity {
+    /// The word for it, on a screen and in a file.
+    pub const fn word(self) -> &'static str {
+        match self {
             Severity::Note => "note",
             Severity::Warning => "warning",
             Severity::Fault => "fault",
-        })
+        }
+    }
+}
+
+impl fmt::Display for Severity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.word())
     }
 }
 

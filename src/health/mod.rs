@@ -18,7 +18,7 @@ mod rates;
 pub mod summary;
 mod verdict;
 
-pub use catalogue::{CAUTIONS, Entry, Rank, catalogue};
+pub use catalogue::{Entry, Rank, catalogue};
 pub use error_trend::{Direction, ErrorTrend};
 pub use finding::{Code, Finding, Severity};
 pub use happenings::{Happening, Happenings, Look};

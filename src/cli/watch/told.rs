@@ -3,9 +3,10 @@
 use jiff::SignedDuration;
 use serde::Serialize;
 
+use crate::health::Happening;
 use crate::health::summary::Finding;
-use crate::health::{CAUTIONS, Happening};
 use crate::wire::{Header, Nanos};
+use crate::words::caution::CAUTIONS;
 
 #[derive(Serialize)]
 struct Told<'a> {

@@ -23,8 +23,8 @@ pub use line::{ExchangeKind, Judgement, Line, Tally, Value, What};
 pub use tolerance::{Tolerance, ToleranceError};
 pub use trend::{Trend, Visit};
 
-use crate::health::CAUTIONS;
 use crate::health::Summary;
+use crate::words::caution::CAUTIONS;
 
 /// What changed between two visits. Its JSON names are promises to other programs, as those
 /// of the summary are.

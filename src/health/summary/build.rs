@@ -3,9 +3,10 @@
 use super::{
     AddressClash, Errors, Finding, Groups, Kind, Load, Node, ProbableCause, Source, Summary,
 };
-use crate::health::{self, Against, CAUTIONS, Context, Rank, Severity, Verdict};
+use crate::health::{self, Against, Context, Rank, Severity, Verdict};
 use crate::trunk::Trunk;
 use crate::wire::Header;
+use crate::words::caution::CAUTIONS;
 
 impl Summary {
     /// The summary of a trunk whose last record has been taken and that is finished.

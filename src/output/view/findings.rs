@@ -7,7 +7,8 @@ use super::theme::Grade;
 use super::words::{clock, printable, wrap};
 use super::{Screen, heading};
 use crate::fieldbus::MacId;
-use crate::health::{CAUTIONS, Severity};
+use crate::health::Severity;
+use crate::words::caution::CAUTIONS;
 
 /// The heading and at most so many lines.
 pub fn short(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>> {

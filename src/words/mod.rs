@@ -1,0 +1,3 @@
+//! How dropline words things for people.
+
+pub mod caution;
