@@ -2,7 +2,7 @@
 
 use assert_cmd::Command;
 use crc::{CRC_64_XZ, Crc};
-use dropline::sim::SimSource;
+use dropline::sim::{Scenario, SimSource};
 use dropline::wire::{write_header, write_record};
 
 fn dropline() -> Command {
@@ -112,4 +112,37 @@ fn what_is_wrong_is_one_line_with_the_place() {
     std::fs::write(&capture, "precious").unwrap();
     assert!(said(&arguments).contains("exists already"));
     assert_eq!(std::fs::read_to_string(&capture).unwrap(), "precious");
+}
+
+/// The capture of a scenario, without its header.
+fn capture(scenario: &str) -> Result<Vec<u8>, String> {
+    let scenario = Scenario::parse(scenario).map_err(|error| error.to_string())?;
+    let mut source = SimSource::new(scenario, None);
+    let (mut lines, mut batch) = (Vec::new(), Vec::new());
+    while {
+        let more = source.next_records(&mut batch);
+        for record in batch.drain(..) {
+            write_record(&mut lines, &record);
+        }
+        more
+    } {}
+    Ok(lines)
+}
+
+/// The demo's line for 12 seconds with this fault.
+fn with_fault(fault: &str) -> Result<Vec<u8>, String> {
+    let demo = include_str!("../src/sim/demo.toml").replace("duration_s = 60", "duration_s = 12");
+    let line = demo.split("[[fault]]").next().unwrap();
+    capture(&format!("{line}\n[[fault]]\nfrom_s = 4\n{fault}\n"))
+}
+
+/// The bit rate of a newcomer decides when it notices and is noticed.
+#[test]
+fn the_bit_rate_of_a_newcomer_has_an_effect() {
+    let at = |bitrate: u32| {
+        with_fault(&format!("kind = 'wrong-bitrate'\nmac_id = 40\nbitrate = {bitrate}"))
+    };
+    let refused = at(125_000).unwrap_err();
+    assert!(refused.ends_with("125000 is the bit rate of the trunk, which is not wrong"));
+    assert_ne!(at(250_000).unwrap(), at(500_000).unwrap());
 }

@@ -103,7 +103,7 @@ impl World {
             }
         }
         if let Some(&(_, foreign)) =
-            offers.iter().find(|&&(_, index)| self.stations[index].controller.foreign)
+            offers.iter().find(|&&(_, index)| self.stations[index].controller.foreign.is_some())
         {
             self.start_gibberish(now, foreign);
             return;
@@ -266,15 +266,21 @@ impl World {
     }
 
     /// A newcomer at another bit rate understands nothing and, while it is error-active, says
-    /// so with an error flag early in the frame.
+    /// so with an error flag: after 16 to 40 of its own bits, if the frame is not over by then.
     fn foreign_flag(&mut self, bits: u64, senders: &[usize]) -> Option<Strike> {
         let station = self.stations.iter().position(|s| {
-            s.controller.foreign
+            s.controller.foreign.is_some()
                 && s.controller.takes_part()
                 && s.controller.confinement.is_active()
         })?;
-        let last = 20.min(bits - INTERFRAME - 2);
-        let bit = self.stations[station].chance.between(8, last) as usize;
+        let own = u64::from(self.stations[station].controller.foreign?.get());
+        let trunk = u64::from(self.bitrate().get());
+        let in_trunk_bits = |own_bits: u64| own_bits * trunk / own;
+        let bit =
+            self.stations[station].chance.between(in_trunk_bits(16), in_trunk_bits(40)) as usize;
+        if bit as u64 > bits - INTERFRAME - 2 {
+            return None;
+        }
         let fault = self.newcomers.iter().position(|&s| s == Some(station))?;
         let only = (!senders.contains(&station)).then_some(station);
         Some(Strike { bit, only, fault })
@@ -285,7 +291,10 @@ impl World {
         let Some(pending) = self.stations[station].controller.offer() else { return };
         let (frame, purpose) = (pending.frame, pending.purpose);
         let fault = self.newcomers.iter().position(|&s| s == Some(station)).unwrap_or(0);
-        let heard = 6 + self.stations[station].chance.below(6) as usize;
+        // Six equal bits are a violation. The slower the sender, the longer its equal levels.
+        let own = self.stations[station].controller.foreign.unwrap_or(self.bitrate()).get();
+        let within = (3 * u64::from(own) / u64::from(self.bitrate().get())).max(1);
+        let heard = 6 + self.stations[station].chance.below(within) as usize;
         let damage = Damage {
             heard,
             violation: Violation::Stuff,

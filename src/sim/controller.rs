@@ -1,6 +1,6 @@
 //! A CAN controller: the frames that wait to be sent, whether it may send, and its counters.
 
-use crate::wire::Frame;
+use crate::wire::{Bitrate, Frame};
 
 use super::confinement::Confinement;
 use super::message::Purpose;
@@ -27,8 +27,8 @@ pub(super) struct Controller {
     pub(super) powered: bool,
     /// Whether its wires reach the trunk.
     pub(super) connected: bool,
-    /// Whether it is set to another bit rate, so that it understands nothing.
-    pub(super) foreign: bool,
+    /// The bit rate that it is set to, if that is not the trunk's: it understands nothing.
+    pub(super) foreign: Option<Bitrate>,
     pub(super) confinement: Confinement,
     /// An error-passive sender lets eight bits pass before it sends again.
     pub(super) suspended_until: Time,
@@ -49,7 +49,7 @@ impl Controller {
 
     /// Whether it acknowledges what others send.
     pub(super) fn acknowledges(&self) -> bool {
-        self.takes_part() && !self.foreign
+        self.takes_part() && self.foreign.is_none()
     }
 
     pub(super) fn queue(&mut self, frame: Frame, purpose: Purpose, ready: Time) {

@@ -2,6 +2,8 @@
 //!
 //! Source: CIP AC/DC drive profile, assemblies 20, 21, 70, 71.
 
+use crate::fieldbus::{InputAssembly, OutputAssembly};
+
 use super::scenario::{ControlSource, DrivePlan, Takes};
 use super::time::{Clockwork, Time};
 
@@ -26,8 +28,8 @@ mod state {
 /// What a drive is doing.
 #[derive(Debug)]
 pub(super) struct Drive {
-    pub(super) output_assembly: u16,
-    pub(super) input_assembly: u16,
+    pub(super) output_assembly: OutputAssembly,
+    pub(super) input_assembly: InputAssembly,
     pub(super) source: ControlSource,
     pub(super) tripped: bool,
     /// What it takes from its own terminals, whatever its source.
@@ -47,8 +49,8 @@ pub(super) struct Drive {
 impl Drive {
     pub(super) fn new(plan: &DrivePlan) -> Drive {
         Drive {
-            output_assembly: plan.output_assembly,
-            input_assembly: plan.input_assembly,
+            output_assembly: plan.output_assembly.0,
+            input_assembly: plan.input_assembly.0,
             source: plan.source,
             tripped: false,
             local: None,
@@ -77,13 +79,13 @@ impl Drive {
         let &[head, _, low, high, ..] = bytes else { return };
         let reference = i64::from(i16::from_le_bytes([low, high])) * 1000;
         let (run, reverse) = match self.output_assembly {
-            20 => {
+            OutputAssembly::Basic => {
                 // This assembly has no bits to ask for control: the setting decides.
                 self.network_control = true;
                 self.network_reference = true;
                 (head & command::RUN_FORWARD != 0, false)
             }
-            _ => {
+            OutputAssembly::Extended => {
                 self.network_control = head & command::NETWORK_CONTROL != 0;
                 self.network_reference = head & command::NETWORK_REFERENCE != 0;
                 let reverse = head & command::RUN_REVERSE != 0;
@@ -114,7 +116,7 @@ impl Drive {
         let [low, high] = rpm.to_le_bytes();
         let flag = |on: bool, bit: u8| u8::from(on) << bit;
         let mut head = flag(self.tripped, 0) | flag(running && (forward || self.target >= 0), 2);
-        if self.input_assembly == 70 {
+        if self.input_assembly == InputAssembly::Basic {
             return [head, 0, low, high];
         }
         head |= flag(running && self.speed < 0, 3) | flag(!self.tripped && self.enabled, 4);
@@ -153,12 +155,12 @@ impl Drive {
 }
 
 /// The command that a master sends to have the drive run or stand, as this assembly.
-pub(super) fn command_bytes(assembly: u16, run: bool, speed_rpm: i16) -> [u8; 4] {
+pub(super) fn command_bytes(assembly: OutputAssembly, run: bool, speed_rpm: i16) -> [u8; 4] {
     let [low, high] = speed_rpm.to_le_bytes();
     let run = if run { command::RUN_FORWARD } else { 0 };
     let ask = match assembly {
-        20 => 0,
-        _ => command::NETWORK_CONTROL | command::NETWORK_REFERENCE,
+        OutputAssembly::Basic => 0,
+        OutputAssembly::Extended => command::NETWORK_CONTROL | command::NETWORK_REFERENCE,
     };
     [run | ask, 0, low, high]
 }
@@ -197,13 +199,13 @@ mod tests {
     fn runs_up_and_reports_at_reference() {
         let (mut drive, clock) = (drive("ramp_rpm_per_s = 600"), clock());
         assert_eq!(drive.report(Time(0), clock)[..2], [0x10, state::READY]);
-        drive.command(&command_bytes(21, true, 1200), Time(0), clock);
+        drive.command(&command_bytes(OutputAssembly::Extended, true, 1200), Time(0), clock);
         let [head, state, low, high] = drive.report(clock.secs(1.0), clock);
         assert_eq!((head, state), (0x10 | 0x60 | 0x04, state::ENABLED));
         assert_eq!(i16::from_le_bytes([low, high]), 600);
         let report = drive.report(clock.secs(5.0), clock);
         assert_eq!((report[0], report[3], report[2]), (0xF4, 0x04, 0xB0));
-        drive.command(&command_bytes(21, false, 0), clock.secs(5.0), clock);
+        drive.command(&command_bytes(OutputAssembly::Extended, false, 0), clock.secs(5.0), clock);
         assert_eq!(drive.report(clock.secs(6.0), clock)[1], state::STOPPING);
         assert_eq!(drive.report(clock.secs(7.5), clock)[1], state::READY);
     }
@@ -212,10 +214,10 @@ mod tests {
     fn does_not_run_where_the_assemblies_or_the_source_differ() {
         let clock = clock();
         let mut wrong = drive("output_assembly = 21");
-        wrong.command(&command_bytes(20, true, 1200), Time(0), clock);
+        wrong.command(&command_bytes(OutputAssembly::Basic, true, 1200), Time(0), clock);
         assert_eq!(wrong.report(clock.secs(1.0), clock)[2..], [0, 0]);
         let mut local = drive("source = \"local\"");
-        local.command(&command_bytes(21, true, 1200), Time(0), clock);
+        local.command(&command_bytes(OutputAssembly::Extended, true, 1200), Time(0), clock);
         let report = local.report(clock.secs(1.0), clock);
         assert_eq!((report[0] & 0x60, report[2], report[3]), (0, 0, 0));
     }
@@ -223,7 +225,7 @@ mod tests {
     #[test]
     fn a_tripped_drive_coasts_down_and_says_so() {
         let (mut drive, clock) = (drive(""), clock());
-        drive.command(&command_bytes(21, true, 600), Time(0), clock);
+        drive.command(&command_bytes(OutputAssembly::Extended, true, 600), Time(0), clock);
         drive.report(clock.secs(1.0), clock);
         drive.tripped = true;
         let report = drive.report(clock.secs(3.0), clock);

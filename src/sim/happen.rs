@@ -8,7 +8,9 @@ use super::drive::Drive;
 use super::master::Master;
 use super::pattern::Pattern;
 use super::random::{Chance, Likely};
-use super::scenario::{Address, FaultKind, NodePlan, NoisePattern, Recovery, Sharing};
+use super::scenario::{
+    Address, CommandAssembly, FaultKind, NodePlan, NoisePattern, Recovery, Sharing, StatusAssembly,
+};
 use super::slave::Slave;
 use super::station::{Desk, Event};
 use super::talker::{Pace, Talker, Words};
@@ -94,11 +96,11 @@ impl World {
                 }
                 Program::Slave(Box::new(slave))
             }
-            FaultKind::WrongBitrate { mac_id, bus_off_recovery, .. } => {
+            FaultKind::WrongBitrate { mac_id, bitrate, bus_off_recovery } => {
                 let slave = Slave::new(&stranger(*mac_id));
                 let program = Program::Slave(Box::new(slave));
                 let station = self.add(program, seed, 0.0, *bus_off_recovery);
-                self.stations[station].controller.foreign = true;
+                self.stations[station].controller.foreign = Some(*bitrate.get_ref());
                 return Some(station);
             }
             FaultKind::Babble { id, bytes, interval_ms } => {
@@ -169,8 +171,8 @@ impl World {
                 self.at_drive(mac_id.get_ref(), |drive, planned| {
                     let (output, input) =
                         if on { (output_assembly, input_assembly) } else { planned };
-                    drive.output_assembly = output;
-                    drive.input_assembly = input;
+                    drive.output_assembly = output.0;
+                    drive.input_assembly = input.0;
                 });
             }
             FaultKind::WrongCommandSize { mac_id, command_bytes } => {
@@ -252,7 +254,11 @@ impl World {
         }
     }
 
-    fn at_drive(&mut self, address: &Address, change: impl FnOnce(&mut Drive, (u16, u16))) {
+    fn at_drive(
+        &mut self,
+        address: &Address,
+        change: impl FnOnce(&mut Drive, (CommandAssembly, StatusAssembly)),
+    ) {
         self.at_slave(address, |slave| {
             if let (Some(drive), Some(plan)) = (&mut slave.drive, &slave.plan.drive) {
                 change(drive, (plan.output_assembly, plan.input_assembly));

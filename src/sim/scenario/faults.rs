@@ -4,7 +4,10 @@ use serde::Deserialize;
 use toml::Spanned;
 use toml::de::{DeString, DeTable, DeValue};
 
-use super::values::{Address, Length, Micros, Millis, PeriodMillis, Rate, Seconds, Share};
+use super::values::{
+    Address, CommandAssembly, Length, Micros, Millis, PeriodMillis, Rate, Seconds, Share,
+    StatusAssembly,
+};
 use super::{ConnectionKind, Recovery, Scenario, ScenarioError};
 use crate::wire::Bitrate;
 
@@ -100,8 +103,10 @@ pub enum FaultKind {
     WrongBitrate {
         /// Its address.
         mac_id: Address,
-        /// Its bit rate.
-        bitrate: Bitrate,
+        /// Its bit rate: 125000, 250000 or 500000, and not that of the trunk. The lower it is, the
+        /// later the newcomer notices that it understands nothing, and the sooner others notice
+        /// that they do not understand it.
+        bitrate: Spanned<Bitrate>,
         /// Whether it leaves bus-off by itself and begins again.
         #[serde(default)]
         bus_off_recovery: Recovery,
@@ -162,9 +167,9 @@ pub enum FaultKind {
         /// The drive.
         mac_id: Spanned<Address>,
         /// What it takes its commands for: 20 or 21.
-        output_assembly: u16,
+        output_assembly: CommandAssembly,
         /// What it answers with: 70 or 71.
-        input_assembly: u16,
+        input_assembly: StatusAssembly,
     },
     /// A drive takes its run command and speed from its own terminals.
     LocalControl {
@@ -301,6 +306,9 @@ impl Fault {
         let wrong = |at: &Spanned<Address>, what: String| {
             Err(ScenarioError::at(source, at.span().start, what))
         };
+        if let FaultKind::WrongBitrate { bitrate, .. } = &self.kind {
+            self.check_bitrate(source, bitrate, scenario)?;
+        }
         for address in self.addresses() {
             let mac_id = *address.get_ref();
             let Some(node) = scenario.node_at(mac_id) else {
@@ -323,6 +331,25 @@ impl Fault {
             }
         }
         Ok(())
+    }
+
+    /// A newcomer at the trunk's own bit rate would be no fault, and a device has no bit rate
+    /// beside the three of IEC 62026-3.
+    fn check_bitrate(
+        &self,
+        source: &str,
+        bitrate: &Spanned<Bitrate>,
+        scenario: &Scenario,
+    ) -> Result<(), ScenarioError> {
+        let own = bitrate.get_ref().get();
+        let what = if own == scenario.trunk.bitrate.get() {
+            format!("{own} is the bit rate of the trunk, which is not wrong")
+        } else if ![125_000, 250_000, 500_000].contains(&own) {
+            format!("{own} is not a bit rate of a device (125000, 250000 or 500000)")
+        } else {
+            return Ok(());
+        };
+        Err(ScenarioError::at(source, bitrate.span().start, what))
     }
 
     fn needs_drive(&self) -> bool {

@@ -11,12 +11,14 @@ use serde::Deserialize;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use crate::fieldbus::{InputAssembly, OutputAssembly};
 use crate::near::{did_you_mean_by, excerpt};
 use crate::wire::Bitrate;
 
 pub use faults::{Fault, FaultKind, NoisePattern, Sharing, Takes};
 pub use values::{
-    Address, Length, Metres, Micros, Millis, PeriodMillis, PeriodSeconds, Rate, Seconds, Share,
+    Address, CommandAssembly, Length, Metres, Micros, Millis, PeriodMillis, PeriodSeconds, Rate,
+    Seconds, Share, StatusAssembly,
 };
 
 /// A trunk, what is on it, and what goes wrong.
@@ -274,10 +276,10 @@ pub enum ControlSource {
 pub struct DrivePlan {
     /// What the master sends: 20 or 21.
     #[serde(default = "default_output")]
-    pub output_assembly: u16,
+    pub output_assembly: CommandAssembly,
     /// What the master expects: 70 or 71.
     #[serde(default = "default_input")]
-    pub input_assembly: u16,
+    pub input_assembly: StatusAssembly,
     /// Where it is set to take its commands from.
     #[serde(default)]
     pub source: ControlSource,
@@ -299,12 +301,12 @@ pub struct DrivePlan {
     pub cycle_stand_s: Seconds,
 }
 
-fn default_output() -> u16 {
-    21
+fn default_output() -> CommandAssembly {
+    CommandAssembly(OutputAssembly::Extended)
 }
 
-fn default_input() -> u16 {
-    71
+fn default_input() -> StatusAssembly {
+    StatusAssembly(InputAssembly::Extended)
 }
 
 fn default_ramp() -> u16 {
@@ -481,6 +483,23 @@ serial = 2
                 "line 20 (from_s = -1): -1 is not a time",
             ),
             ("[[node]]\nmac_id = 64\n", "line 18 (mac_id = 64): 64 is not an address"),
+            (
+                "command_bytes = 4\nresponse_bytes = 4\ndrive = { output_assembly = 99 }\n",
+                "line 19 (drive = { output_assembly = 99 }): 99 is not an assembly of the drive",
+            ),
+            (
+                "command_bytes = 4\nresponse_bytes = 4\ndrive = {}\n[[fault]]\nkind = \
+                 'wrong-assembly'\nmac_id = 5\noutput_assembly = 20\ninput_assembly = 72\n",
+                "line 24 (input_assembly = 72): 72 is not an assembly of the drive profile (70 or",
+            ),
+            (
+                "[[fault]]\nkind = 'wrong-bitrate'\nmac_id = 40\nbitrate = 125000\n",
+                "line 20 (bitrate = 125000): 125000 is the bit rate of the trunk",
+            ),
+            (
+                "[[fault]]\nkind = 'wrong-bitrate'\nmac_id = 40\nbitrate = 100000\n",
+                "line 20 (bitrate = 100000): 100000 is not a bit rate of a device",
+            ),
         ];
         for (extra, expected) in cases {
             let message = error(extra);

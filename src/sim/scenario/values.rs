@@ -2,7 +2,7 @@
 
 use serde::Deserialize;
 
-use crate::fieldbus::MacId;
+use crate::fieldbus::{InputAssembly, MacId, OutputAssembly};
 
 macro_rules! number {
     ($(#[$doc:meta])* $name:ident, $range:expr, $what:expr) => {
@@ -91,6 +91,39 @@ impl TryFrom<i64> for Address {
         address.map(Address).ok_or_else(|| format!("{value} is not an address from 0 to 63"))
     }
 }
+
+/// Reads the number of an assembly that the drive profile defines.
+macro_rules! assembly {
+    ($(#[$doc:meta])* $name:ident, $assembly:ident, $known:expr) => {
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+        #[serde(try_from = "i64")]
+        pub struct $name(pub $assembly);
+
+        impl TryFrom<i64> for $name {
+            type Error = String;
+            fn try_from(value: i64) -> Result<Self, String> {
+                let assembly = u16::try_from(value).ok().and_then($assembly::from_instance);
+                assembly.map($name).ok_or_else(|| {
+                    format!("{value} is not an assembly of the drive profile ({})", $known)
+                })
+            }
+        }
+    };
+}
+
+assembly!(
+    /// The assembly that a drive takes its commands for.
+    CommandAssembly,
+    OutputAssembly,
+    "20 or 21"
+);
+assembly!(
+    /// The assembly that a drive answers with.
+    StatusAssembly,
+    InputAssembly,
+    "70 or 71"
+);
 
 /// The length of an I/O message: 0 to 448 bytes, 64 fragments of 7.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
