@@ -42,6 +42,9 @@ fn line(bitrate: u32, scan_ms: f64, duration_s: f64) -> String {
     text
 }
 
+/// What stands in a fault for a bit rate that is not the trunk's.
+const OTHER_BITRATE: &str = "OTHER_BITRATE";
+
 /// Faults, each with the kinds of number that a listener cannot know in its presence.
 const FAULTS: &[&str] = &[
     "kind = \"skip-polls\"\nmac_id = 5\nshare = 0.1\nfrom_s = 4",
@@ -58,7 +61,7 @@ const FAULTS: &[&str] = &[
     "kind = \"noisy-node\"\nmac_id = 12\nshare = 0.05\nreceive_share = 0.01\nfrom_s = 3",
     "kind = \"missing-terminator\"\nshare = 0.03\nfrom_s = 3",
     "kind = \"bus-off\"\nmac_id = 12\nfrom_s = 6",
-    "kind = \"wrong-bitrate\"\nmac_id = 40\nbitrate = 250000\nfrom_s = 5",
+    "kind = \"wrong-bitrate\"\nmac_id = 40\nbitrate = OTHER_BITRATE\nfrom_s = 5",
     "kind = \"wrong-size\"\nmac_id = 5\nresponse_bytes = 3\nfrom_s = 5\nuntil_s = 7",
     "kind = \"overload\"\nscan_interval_ms = 4\nfrom_s = 5\nuntil_s = 6",
     "kind = \"babble\"\nid = 1\nbytes = 8\ninterval_ms = 1.7\nfrom_s = 5\nuntil_s = 5.8",
@@ -70,8 +73,9 @@ const FAULTS: &[&str] = &[
 
 fn scenario(line: &str, faults: &[&str]) -> Scenario {
     let mut text = line.to_string();
+    let other = if line.contains("bitrate = 250000") { "125000" } else { "250000" };
     for fault in faults {
-        let _ = write!(text, "[[fault]]\n{fault}\n");
+        let _ = write!(text, "[[fault]]\n{}\n", fault.replace(OTHER_BITRATE, other));
     }
     Scenario::parse(&text).unwrap_or_else(|error| panic!("{error}\n{text}"))
 }
