@@ -200,6 +200,42 @@ fn summaries_and_captures_by_their_content() {
     assert_eq!(json["format"], "dropline-comparison");
 }
 
+/// Baselines that a dropline of summary version 1 wrote, `NAME.v1.json` from `captures/NAME`:
+/// they must stay readable and must judge as they did, whatever version is written today.
+#[test]
+fn a_version_1_baseline_still_compares() {
+    let project = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let visit = |name: &str| project.join(format!("captures/{name}.jsonl.zst"));
+    for (name, worse, counts) in [
+        ("healthy", "loose-connector", "89 the same"),
+        ("drive-trip", "bus-off", "90 the same"),
+        ("loose-connector", "bus-off", "92 the same"),
+    ] {
+        let baseline = project.join(format!("tests/baselines/{name}.v1.json"));
+        let json = std::fs::read(&baseline).unwrap();
+        assert!(String::from_utf8_lossy(&json).contains("\"version\": 1,"));
+        let (status, out, errors) = dropline(&[&baseline, &visit(name)]);
+        assert_eq!((status, errors.as_str()), (0, ""), "{name}: {out}");
+        assert!(out.starts_with(&format!("AS THE BASELINE: {counts}\n")), "{name}: {out}");
+        let (status, out, errors) = dropline(&[&baseline, &visit(worse)]);
+        assert_eq!((status, errors.as_str()), (1, ""), "{name}: {out}");
+        assert!(out.starts_with("WORSE THAN THE BASELINE: "), "{name}: {out}");
+    }
+}
+
+#[test]
+fn a_baseline_of_a_later_version_is_refused() {
+    let directory = tempfile::tempdir().unwrap();
+    let at = directory.path();
+    let json = summary(signed_off()).to_json();
+    let version = format!("\"version\": {}", Summary::VERSION);
+    let later = file(at, "later.json", json.replacen(&version, "\"version\": 3", 1).as_bytes());
+    let (status, out, errors) = dropline(&[&later, &capture(at, "now", signed_off())]);
+    assert_eq!((status, out.as_str()), (2, ""));
+    let expected = "later.json: a summary of version 3, this dropline reads version";
+    assert!(errors.contains(expected) && errors.lines().count() == 1, "{errors}");
+}
+
 #[test]
 fn a_tolerance_lets_pass_what_it_says() {
     let directory = tempfile::tempdir().unwrap();
