@@ -85,7 +85,7 @@ fn each_way_in_which_file_and_device_differ_is_a_finding() {
     let evidence = |code: &str, mac_id: u8| {
         let all = summary["findings"].as_array().unwrap();
         let this = |finding: &&Value| finding["code"] == code && finding["mac_id"] == mac_id;
-        all.iter().find(this).unwrap()["evidence"].as_str().unwrap()
+        all.iter().find(this).unwrap()["text"].as_str().unwrap()
     };
     assert_eq!(
         evidence("data-sheet-revision", 38),

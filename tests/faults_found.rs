@@ -29,7 +29,7 @@ fn top(fault: &str) -> (String, String) {
     let summary = run(fault);
     let first = summary.findings.first().expect("a finding");
     let node = first.mac_id.map_or(String::new(), |mac_id| format!(" {mac_id}"));
-    (format!("{} {}{node}", first.severity, first.code.name()), first.evidence.clone())
+    (format!("{} {}{node}", first.severity, first.code.name()), first.text.clone())
 }
 
 #[test]
@@ -112,5 +112,5 @@ fn noise_that_grows_is_called_rising() {
     let trend = summary.errors.trend.expect("enough errors for a trend");
     assert_eq!(trend.direction, dropline::health::Direction::Rising, "{trend:?}");
     let errors = summary.findings.iter().find(|f| f.code.name() == "bus-errors").unwrap();
-    assert!(errors.evidence.contains("; rising: "), "{}", errors.evidence);
+    assert!(errors.text.contains("; rising: "), "{}", errors.text);
 }

@@ -48,7 +48,7 @@ fn evidence(mut scene: Scene, plan: &str) -> String {
     scene.plan = Some(plan.to_owned());
     scene.end();
     let summary = scene.summary();
-    summary.findings.iter().map(|finding| finding.evidence.clone()).collect::<Vec<_>>().join("\n")
+    summary.findings.iter().map(|finding| finding.text.clone()).collect::<Vec<_>>().join("\n")
 }
 
 #[test]

@@ -2,12 +2,34 @@
 
 use std::fmt;
 
-use serde::Serialize;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 
 /// The address of a node on the trunk, 0 to 63 (IEC 62026-3: MAC ID).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
-#[serde(transparent)]
-pub struct MacId(u8);
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(try_from = "u8", into = "u8")]
+pub struct MacId(#[schemars(range(max = 63))] u8);
+
+/// A number over 63, which is no address.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("an address is a number from 0 to 63, not {0}")]
+pub struct MacIdError(pub u8);
+
+impl TryFrom<u8> for MacId {
+    type Error = MacIdError;
+
+    fn try_from(address: u8) -> Result<MacId, MacIdError> {
+        MacId::new(address).ok_or(MacIdError(address))
+    }
+}
+
+impl From<MacId> for u8 {
+    fn from(mac_id: MacId) -> u8 {
+        mac_id.0
+    }
+}
 
 impl MacId {
     /// How many addresses a trunk has.

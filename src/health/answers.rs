@@ -1,6 +1,7 @@
 //! Findings about how nodes answer: too late, twice, in the wrong size.
 
-use super::{Code, Finding, Severity};
+use super::evidence::{IoDirection, SlowAgainstPeers, SlowStretch};
+use super::{Code, Evidence, Finding, Severity};
 use crate::fieldbus::{Known, MacId};
 use crate::trunk::{IoSizes, Node, Trunk};
 use crate::wire::Nanos;
@@ -27,15 +28,16 @@ pub(super) fn find(trunk: &Trunk, found: &mut Vec<Finding>) {
         let about_node = [
             slow(mac_id, node, &medians),
             twice(node),
-            size("response", &node.response_sizes, told.response_size(), Code::ResponseSize),
-            size("command", &node.command_sizes, told.command_size(), Code::CommandSize),
+            size(
+                IoDirection::Response,
+                &node.response_sizes,
+                told.response_size(),
+                Code::ResponseSize,
+            ),
+            size(IoDirection::Command, &node.command_sizes, told.command_size(), Code::CommandSize),
         ];
         found.extend(about_node.into_iter().flatten().map(|finding| finding.at(mac_id)));
     }
-}
-
-fn ms(span: Nanos) -> String {
-    format!("{:.2} ms", span.as_micros() / 1e3)
 }
 
 fn slow(mac_id: MacId, node: &Node, medians: &[(MacId, Nanos)]) -> Option<Finding> {
@@ -43,17 +45,16 @@ fn slow(mac_id: MacId, node: &Node, medians: &[(MacId, Nanos)]) -> Option<Findin
     let slower = |a: Nanos, b: Nanos, factor: f64| {
         a.0 as f64 > factor * b.0 as f64 && a.0 - b.0 > NOTICEABLE.0
     };
-    let mut evidence = Vec::new();
+    let mut against_own = None;
     let (mut first, mut count) = (None, 0);
     if let (Some(fast), Some(slow)) = (node.pace.fastest(), node.pace.slowest())
         && slower(slow.median, fast.median, SLOWER)
     {
-        evidence.push(format!(
-            "its slowest stretch of {} answers had a median of {}, its fastest {}",
-            crate::trunk::Pace::STRETCH,
-            ms(slow.median),
-            ms(fast.median)
-        ));
+        against_own = Some(SlowStretch {
+            answers: crate::trunk::Pace::STRETCH,
+            slowest_ns: slow.median,
+            fastest_ns: fast.median,
+        });
         first = Some(slow.from);
         count = node.pace.stretches().1;
     }
@@ -61,27 +62,27 @@ fn slow(mac_id: MacId, node: &Node, medians: &[(MacId, Nanos)]) -> Option<Findin
     let mut peers: Vec<Nanos> =
         medians.iter().filter(|(peer, _)| *peer != mac_id).map(|(_, median)| *median).collect();
     peers.sort_unstable();
+    let mut against_peers = None;
     if peers.len() >= PEERS && slower(own, peers[peers.len() / 2], SLOWER_THAN_PEERS) {
-        evidence.push(format!(
-            "its median of {} stands against {} of the {} other nodes",
-            ms(own),
-            ms(peers[peers.len() / 2]),
-            peers.len()
-        ));
+        against_peers = Some(SlowAgainstPeers {
+            median_ns: own,
+            peers_median_ns: peers[peers.len() / 2],
+            peers: peers.len(),
+        });
         count = count.max(1);
     }
     // Answers that come later than the next poll is due are as good as missed.
     let late = node.poll.interval().and_then(|i| i.quantile(0.5)).is_some_and(|interval| {
         latency.quantile(0.99).is_some_and(|slowest| slowest.0.saturating_mul(2) > interval.0)
     });
-    (!evidence.is_empty()).then(|| Finding {
+    (against_own.is_some() || against_peers.is_some()).then(|| Finding {
         code: Code::SlowAnswers,
         severity: if late { Severity::Fault } else { Severity::Warning },
         mac_id: None,
         count,
         first,
         last: first,
-        evidence: evidence.join("; "),
+        evidence: Evidence::SlowAnswers { own: against_own, peers: against_peers },
     })
 }
 
@@ -89,16 +90,17 @@ fn twice(node: &Node) -> Option<Finding> {
     let more = node.poll.unsolicited();
     let answers = node.poll.responses();
     let share = more.count() as f64 / (answers + more.count()).max(1) as f64;
-    let evidence = format!(
-        "{} answers to {answers} polls that had one already ({:.1} %)",
-        more.count(),
-        100.0 * share
-    );
+    let evidence = Evidence::ExtraAnswers { extra: more.count(), answered: answers, share };
     (answers > 0 && more.count() >= TWICE_AT_LEAST && share >= TWICE)
         .then(|| Finding::new(Code::TwoAnswer, Severity::Fault, more, evidence))
 }
 
-fn size(what: &str, seen: &IoSizes, told: Option<Known<u16>>, code: Code) -> Option<Finding> {
+fn size(
+    direction: IoDirection,
+    seen: &IoSizes,
+    told: Option<Known<u16>>,
+    code: Code,
+) -> Option<Finding> {
     use crate::fieldbus::Origin;
     let sizes = seen.sizes();
     let by = |origin| told.filter(|known| known.origin == origin).map(|known| known.value);
@@ -106,24 +108,24 @@ fn size(what: &str, seen: &IoSizes, told: Option<Known<u16>>, code: Code) -> Opt
     let (told, planned) = (by(Origin::Learnt), by(Origin::Planned));
     let other: Vec<u16> =
         sizes.iter().copied().filter(|&size| told.is_some_and(|told| told != size)).collect();
-    let list = |sizes: &[u16]| sizes.iter().map(u16::to_string).collect::<Vec<_>>().join(", ");
-    let evidence = match told {
-        Some(told) if !other.is_empty() => {
-            format!("{what}s of {} bytes where the connection has {told}", list(&other))
-        }
-        None if sizes.len() > 1 => {
-            let planned = planned.map_or(String::new(), |bytes| format!(", planned are {bytes}"));
-            format!("{what}s of {} bytes{planned}", list(&sizes))
-        }
+    let count = other.len().max(sizes.len().saturating_sub(1)) as u64;
+    let (seen_bytes, planned_bytes) = match told {
+        Some(_) if !other.is_empty() => (other, None),
+        None if sizes.len() > 1 => (sizes, planned),
         _ => return None,
     };
     Some(Finding {
         code,
         severity: Severity::Fault,
         mac_id: None,
-        count: other.len().max(sizes.len() - 1) as u64,
+        count,
         first: None,
         last: None,
-        evidence,
+        evidence: Evidence::IoSizes {
+            direction,
+            seen_bytes,
+            connection_bytes: told,
+            planned_bytes,
+        },
     })
 }

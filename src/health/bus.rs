@@ -1,7 +1,8 @@
 //! Findings about the bus as a whole: errors, load, frames that do not belong.
 
-use super::nodes::{at, finding_if, times};
-use super::{Code, Context, ErrorTrend, Finding, Severity, disturbances};
+use super::evidence::{BurstSpan, CauseCount, Counted};
+use super::nodes::count_if;
+use super::{Code, Context, ErrorTrend, Evidence, Finding, Severity, disturbances};
 use crate::trunk::{Occurrences, Trunk, WINDOW};
 use crate::wire::{Cause, Nanos};
 
@@ -28,18 +29,17 @@ pub(super) fn find(trunk: &Trunk, context: &Context, found: &mut Vec<Finding>) {
             nothing(trunk),
             bus_off(trunk),
             load(trunk, context),
-            finding_if(
+            count_if(
                 &groups.invalid,
                 Code::InvalidIdentifier,
                 Severity::Warning,
-                format!("{} frames with an identifier from 7F0 to 7FF", groups.invalid.count()),
+                Counted::InvalidIdentifiers,
             ),
             foreign.iter().any(|seen| seen.count() > 0).then(|| {
-                let evidence = format!(
-                    "{} frames with a 29-bit identifier, {} remote frames",
-                    groups.extended.count(),
-                    groups.remote.count()
-                );
+                let evidence = Evidence::ForeignFrames {
+                    extended: groups.extended.count(),
+                    remote: groups.remote.count(),
+                };
                 let all = foreign.map(|seen| seen.count()).iter().sum();
                 let times =
                     |pick: fn(&Occurrences) -> Option<Nanos>| foreign.into_iter().filter_map(pick);
@@ -65,30 +65,20 @@ fn nothing(trunk: &Trunk) -> Option<Finding> {
     if tally.frames > 0 {
         return None;
     }
-    let heard_for = format!("in {:.1} s", trunk.now().as_secs());
+    let evidence = Evidence::NoGoodFrame { bus_errors: errors.count(), duration_ns: trunk.now() };
     Some(match errors.count() {
-        0 => {
-            let evidence = format!("no frame and no bus error {heard_for}");
-            Finding::new(Code::NothingHeard, Severity::Fault, &Occurrences::default(), evidence)
-        }
-        count => {
-            let evidence = format!("{count} bus errors and no good frame {heard_for}");
-            Finding::new(Code::NothingUnderstood, Severity::Fault, errors, evidence)
-        }
+        0 => Finding::new(Code::NothingHeard, Severity::Fault, &Occurrences::default(), evidence),
+        _ => Finding::new(Code::NothingUnderstood, Severity::Fault, errors, evidence),
     })
 }
 
 fn bus_off(trunk: &Trunk) -> Option<Finding> {
     let controller = &trunk.errors.controller;
-    let evidence = format!(
-        "the controller went bus-off {}, was restarted {}",
-        times(controller.bus_offs().count()),
-        match controller.restarts().count() {
-            0 => "never".to_string(),
-            n => times(n),
-        }
-    );
-    finding_if(controller.bus_offs(), Code::BusOff, Severity::Fault, evidence)
+    let (bus_offs, restarts) = (controller.bus_offs(), controller.restarts().count());
+    (bus_offs.count() > 0).then(|| {
+        let evidence = Evidence::BusOff { bus_offs: bus_offs.count(), restarts };
+        Finding::new(Code::BusOff, Severity::Fault, bus_offs, evidence)
+    })
 }
 
 fn bus_errors(trunk: &Trunk) -> Option<Finding> {
@@ -105,32 +95,20 @@ fn bus_errors(trunk: &Trunk) -> Option<Finding> {
     } else {
         Severity::Warning
     };
-    let causes: Vec<String> = Cause::ALL
-        .into_iter()
-        .filter(|&cause| errors.count(cause) > 0)
-        .map(|cause| format!("{cause} {}", errors.count(cause)))
-        .collect();
-    let mut evidence = format!(
-        "{} bus errors to {frames} good frames ({:.3} %): {}",
-        seen.count(),
-        100.0 * share,
-        if causes.is_empty() { "no cause told".to_string() } else { causes.join(", ") }
-    );
-    if let Some(burst) = errors.largest_burst() {
-        evidence += &format!(
-            "; bursts: {}, the largest of {} errors, from {} to {}",
-            errors.bursts(),
-            burst.frames,
-            at(burst.from),
-            at(burst.to)
-        );
-    }
-    if let Some(trend) = ErrorTrend::of(&trunk.course.stretches(trunk.now())) {
-        evidence += &format!("; {}", trend.words());
-    }
-    if passive > 0 {
-        evidence += &format!("; the adapter's controller went error-passive {}", times(passive));
-    }
+    let causes = Cause::ALL.into_iter().map(|cause| (cause, errors.count(cause)));
+    let evidence = Evidence::BusErrors {
+        errors: seen.count(),
+        good_frames: frames,
+        share,
+        causes: causes
+            .filter(|(_, errors)| *errors > 0)
+            .map(|(cause, errors)| CauseCount { cause, errors })
+            .collect(),
+        bursts: errors.bursts(),
+        largest_burst: errors.largest_burst().map(BurstSpan::from),
+        trend: ErrorTrend::of(&trunk.course.stretches(trunk.now())),
+        error_passive: passive,
+    };
     let seen = if seen.count() == 0 { errors.controller.passives() } else { seen };
     Some(Finding::new(Code::BusErrors, severity, seen, evidence))
 }
@@ -150,11 +128,7 @@ fn load(trunk: &Trunk, context: &Context) -> Option<Finding> {
         count: 1,
         first: None,
         last: None,
-        evidence: format!(
-            "the fullest second used {:.1} % of the wire, good frames alone; {:.0} % is high",
-            100.0 * peak,
-            100.0 * LOAD_WARNING
-        ),
+        evidence: Evidence::PeakLoad { share: peak, high_share: LOAD_WARNING },
     })
 }
 
@@ -172,31 +146,22 @@ fn node_floods(trunk: &Trunk, context: &Context) -> Option<Finding> {
     let asked = answers as f64 / trunk.now().as_secs().max(1.0);
     let mut seen = Occurrences::default();
     seen.add(most.from);
-    let evidence = format!(
-        "it sent {} frames in the second from {}, {:.0} % of the wire; polls and strobes ask it \
-         for {asked:.0} a second",
-        most.frames,
-        at(most.from),
-        100.0 * share
-    );
+    let evidence =
+        Evidence::NodePeak { frames: most.frames, from_ns: most.from, share, asked_per_s: asked };
     (share > FLOOD && most.frames as f64 > FLOOD_FACTOR * asked)
         .then(|| Finding::new(Code::NodeFloods, Severity::Fault, &seen, evidence).at(most.mac_id))
 }
 
 fn several_at_once(trunk: &Trunk) -> Option<Finding> {
     let group = trunk.together.largest()?;
-    let nodes: Vec<String> = group.nodes().map(|mac_id| mac_id.to_string()).collect();
-    let evidence = format!(
-        "nodes {} left or restarted between {} and {}; so did two or more {}",
-        nodes.join(", "),
-        at(group.from),
-        at(group.to),
-        times(trunk.together.groups())
-    );
+    let groups = trunk.together.groups();
+    let evidence = Evidence::GroupDropout {
+        mac_ids: group.nodes().collect(),
+        from_ns: group.from,
+        to_ns: group.to,
+        groups,
+    };
     let mut seen = Occurrences::default();
     seen.add(group.from);
-    Some(
-        Finding::new(Code::SeveralAtOnce, Severity::Fault, &seen, evidence)
-            .times(trunk.together.groups()),
-    )
+    Some(Finding::new(Code::SeveralAtOnce, Severity::Fault, &seen, evidence).times(groups))
 }

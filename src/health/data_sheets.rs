@@ -1,8 +1,9 @@
 //! Findings about where the devices differ from their data sheet files.
 
-use super::summary::{NotOffered, not_offered};
-use super::{Code, Finding, Severity};
-use crate::fieldbus::eds::{DataSheet, Index, SheetMatch};
+use super::evidence::FileFault;
+use super::summary::not_offered;
+use super::{Code, Evidence, Finding, Severity};
+use crate::fieldbus::eds::{DataSheet, Index, Problem, SheetMatch};
 use crate::fieldbus::{self, Identity};
 use crate::trunk::{Node, Trunk};
 
@@ -18,89 +19,65 @@ pub(super) fn find(sheets: &Index, trunk: &Trunk, found: &mut Vec<Finding>) {
 }
 
 fn file(matched: &SheetMatch, identity: &Identity) -> Option<Finding> {
-    let number = |value: Option<u16>| value.map_or("unknown".to_string(), |n| n.to_string());
-    let vendor = number(identity.vendor_id);
-    let product = number(identity.product_code);
-    let is = identity.revision.map_or(String::new(), |(major, minor)| format!("{major}.{minor}"));
     let (code, severity, evidence) = match *matched {
         SheetMatch::IdentityUnknown | SheetMatch::RevisionUnknown(_) | SheetMatch::Right(_) => {
             return None;
         }
         SheetMatch::NoFileOfVendor => {
-            let evidence =
-                format!("vendor {vendor}, product code {product}: no file of this maker");
-            (Code::DataSheetMissing, Severity::Note, evidence)
+            (Code::DataSheetMissing, Severity::Note, no_data_sheet(identity, 0))
         }
         SheetMatch::WrongProduct { of_vendor } => {
-            let files = if of_vendor == 1 { "file" } else { "files" };
-            let evidence = format!(
-                "vendor {vendor}, product code {product}: {of_vendor} {files} of this maker, none \
-                 of this product"
-            );
-            (Code::DataSheetProduct, Severity::Warning, evidence)
+            (Code::DataSheetProduct, Severity::Warning, no_data_sheet(identity, of_vendor))
         }
         SheetMatch::WrongType(sheet) => {
-            let evidence = format!(
-                "device type {}, {} is for type {}",
-                number(identity.device_type),
-                sheet.file,
-                number(sheet.device_type)
-            );
+            let evidence = Evidence::DataSheetType {
+                file: sheet.file.clone(),
+                device_type: identity.device_type,
+                file_device_type: sheet.device_type,
+            };
             (Code::DataSheetProduct, Severity::Warning, evidence)
         }
         SheetMatch::WrongMajor(sheet) | SheetMatch::WrongMinor(sheet) => {
-            let part = match matched {
-                SheetMatch::WrongMajor(_) => "major",
-                _ => "minor",
+            let evidence = Evidence::DataSheetRevision {
+                file: sheet.file.clone(),
+                revision: identity.revision,
+                file_major: sheet.major_revision,
+                file_minor: sheet.minor_revision,
+                major_differs: matches!(matched, SheetMatch::WrongMajor(_)),
             };
-            let of = |part: Option<u8>| part.map_or("?".to_string(), |part| part.to_string());
-            let evidence = format!(
-                "revision {is}, the nearest file, {}, is for {}.{}: another {part} revision",
-                sheet.file,
-                of(sheet.major_revision),
-                of(sheet.minor_revision)
-            );
             (Code::DataSheetRevision, Severity::Warning, evidence)
         }
     };
     Some(whole(code, severity, evidence))
 }
 
+fn no_data_sheet(identity: &Identity, files_of_vendor: usize) -> Evidence {
+    let (vendor_id, product_code) = (identity.vendor_id, identity.product_code);
+    Evidence::NoDataSheet { vendor_id, product_code, files_of_vendor }
+}
+
 fn sizes(sheet: &DataSheet, node: &Node, said: &fieldbus::Node) -> Option<Finding> {
-    let wrong: Vec<String> = not_offered(sheet, node, said)
-        .into_iter()
-        .map(|NotOffered { connection, produced, bytes, offered }| {
-            let offered: Vec<String> = offered.iter().map(u16::to_string).collect();
-            format!(
-                "it {} {bytes} bytes ({connection}), {} offers {}",
-                if produced { "sends" } else { "receives" },
-                sheet.file,
-                offered.join(", ")
-            )
-        })
-        .collect();
-    (!wrong.is_empty()).then(|| whole(Code::DataSheetSize, Severity::Warning, wrong.join("; ")))
+    let sizes = not_offered(sheet, node, said);
+    (!sizes.is_empty()).then(|| {
+        let evidence = Evidence::DataSheetSizes { file: sheet.file.clone(), sizes };
+        whole(Code::DataSheetSize, Severity::Warning, evidence)
+    })
 }
 
 /// So many of a file's faults are named.
 const NAMED: usize = 3;
 
 fn faulty(sheet: &DataSheet) -> Option<Finding> {
-    let faults = sheet.problems.len();
-    let mut named: Vec<String> = sheet
-        .problems
-        .iter()
-        .take(NAMED)
-        .map(|problem| format!("line {}: {}", problem.line, problem.what))
-        .collect();
-    if faults > NAMED {
-        named.push(format!("and {} more", faults - NAMED));
-    }
-    let evidence = format!("{}: {}", sheet.file, named.join("; "));
-    (faults > 0).then(|| whole(Code::DataSheetFaulty, Severity::Note, evidence))
+    let fault = |p: &Problem| FileFault { line: p.line, what: p.what.clone() };
+    let faults: Vec<_> = sheet.problems.iter().take(NAMED).map(fault).collect();
+    (!faults.is_empty()).then(|| {
+        let more = sheet.problems.len() - faults.len();
+        let evidence = Evidence::DataSheetFaults { file: sheet.file.clone(), faults, more };
+        whole(Code::DataSheetFaulty, Severity::Note, evidence)
+    })
 }
 
 /// A finding about the whole of a measurement, not about a moment in it.
-fn whole(code: Code, severity: Severity, evidence: String) -> Finding {
+fn whole(code: Code, severity: Severity, evidence: Evidence) -> Finding {
     Finding { code, severity, mac_id: None, count: 1, first: None, last: None, evidence }
 }

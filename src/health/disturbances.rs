@@ -1,7 +1,7 @@
 //! Findings about where bus errors come from: whom they strike, with what they come.
 
-use super::nodes::{at, seconds};
-use super::{Code, Finding, Severity, TwoRates};
+use super::evidence::{BurstSpan, RunningErrors};
+use super::{Code, Evidence, Finding, Severity, TwoRates};
 use crate::trunk::{Burst, Node, Strike, Talker, Trunk};
 use crate::wire::{Cause, Nanos};
 
@@ -49,14 +49,14 @@ pub(super) fn find(trunk: &Trunk, severity: Severity, found: &mut Vec<Finding>) 
     }));
 }
 
-fn finding(code: Code, trunk: &Trunk, evidence: String) -> Finding {
+fn finding(code: Code, trunk: &Trunk, evidence: Evidence) -> Finding {
     Finding::new(code, Severity::Fault, trunk.errors.with_cause(), evidence)
 }
 
 fn alone(trunk: &Trunk) -> Option<Finding> {
     let (ack, all) = (trunk.errors.count(Cause::Ack), trunk.errors.with_cause().count());
     let talkers: Vec<_> = trunk.strikes.strikes().collect();
-    let evidence = format!("{ack} of {all} bus errors were missing acknowledges");
+    let evidence = Evidence::NoAcknowledge { missing_acknowledges: ack, errors: all };
     let alone = all >= ENOUGH && ack as f64 >= ALONE * all as f64;
     (alone && talkers.len() <= 2).then(|| finding(Code::AloneOnTheWire, trunk, evidence))
 }
@@ -66,13 +66,6 @@ fn dense_bursts(trunk: &Trunk) -> Option<Finding> {
         burst.frames >= DENSE_ERRORS && (burst.good_frames as f64) < DENSE * burst.frames as f64
     };
     let burst = trunk.errors.largest_burst().filter(is_dense)?;
-    let evidence = format!(
-        "{} errors from {} to {}, with {} good frames among them",
-        burst.frames,
-        at(burst.from),
-        at(burst.to),
-        burst.good_frames
-    );
     let near = |t: Nanos| {
         let early = burst.from.0.saturating_sub(AT_ONCE.0);
         let late = burst.to.0.saturating_add(AT_ONCE.0);
@@ -87,24 +80,21 @@ fn dense_bursts(trunk: &Trunk) -> Option<Finding> {
     };
     let victims: Vec<_> =
         trunk.nodes().filter(|(_, node)| hit(node)).map(|(mac_id, _)| mac_id).collect();
-    match victims[..] {
-        [victim] => {
-            let evidence =
-                format!("{evidence}; of all nodes this one alone fell silent or missed polls then");
-            Some(finding(Code::NodeBusOff, trunk, evidence).at(victim))
-        }
-        _ => Some(finding(Code::DenseBursts, trunk, evidence)),
-    }
+    let evidence = |silenced_node| Evidence::DenseBurst {
+        burst: BurstSpan::from(burst),
+        good_frames: burst.good_frames,
+        silenced_node,
+    };
+    Some(match victims[..] {
+        [victim] => finding(Code::NodeBusOff, trunk, evidence(true)).at(victim),
+        _ => finding(Code::DenseBursts, trunk, evidence(false)),
+    })
 }
 
 fn rhythm(trunk: &Trunk) -> Option<Finding> {
     let period = trunk.rhythm.period()?;
-    let evidence = format!(
-        "{} of the latest {} gaps between disturbances are whole multiples of {}",
-        period.on_beat,
-        period.gaps,
-        seconds(period.period)
-    );
+    let evidence =
+        Evidence::Rhythm { on_beat: period.on_beat, gaps: period.gaps, period_ns: period.period };
     Some(finding(Code::ErrorsInRhythm, trunk, evidence))
 }
 
@@ -115,15 +105,13 @@ fn strikes(trunk: &Trunk) -> Option<Finding> {
         .max_by(|a, b| a.log_likelihood_ratio().total_cmp(&b.log_likelihood_ratio()))?;
     let Talker::Node(mac_id) = strike.talker else { return None };
     let seen = strike.struck as f64 / strike.all as f64;
-    let evidence = format!(
-        "{} of {} errors were followed by a frame of this node ({:.0} %), which sends {:.1} % of \
-         the bits; the log likelihood ratio against blind chance is {:.1}",
-        strike.struck,
-        strike.all,
-        100.0 * seen,
-        100.0 * strike.share,
-        strike.log_likelihood_ratio()
-    );
+    let evidence = Evidence::StruckNode {
+        struck: strike.struck,
+        errors: strike.all,
+        share: seen,
+        share_of_bits: strike.share,
+        log_likelihood_ratio: strike.log_likelihood_ratio(),
+    };
     let stands_out = strike.log_likelihood_ratio() > STRIKE
         && seen > STRIKE_FACTOR * strike.share
         && seen > STRIKE_SHARE;
@@ -132,52 +120,52 @@ fn strikes(trunk: &Trunk) -> Option<Finding> {
 
 fn length(trunk: &Trunk) -> Option<Finding> {
     let excess = trunk.strikes.length_excess().filter(|&excess| excess > EXCESS)?;
-    let evidence = format!(
-        "the {} frames that followed errors are longer than errors that strike blindly would \
-         find them, by {excess:.1} standard deviations",
-        trunk.strikes.followers()
-    );
+    let evidence =
+        Evidence::StruckLongFrames { frames: trunk.strikes.followers(), excess_sd: excess };
     Some(finding(Code::ErrorsWithLength, trunk, evidence))
 }
 
 /// The drives with which errors come, the likeliest first.
 fn with_drives(trunk: &Trunk) -> Vec<Finding> {
-    let tried = trunk.ties.drives().count() as f64;
+    let tried = trunk.ties.drives().count();
     let mut tied: Vec<(f64, Finding)> = Vec::new();
     for (mac_id, tie) in trunk.ties.drives() {
-        let (running, standing) = (tie.running(), tie.standing());
-        let mut evidence = Vec::new();
-        let mut p = 1.0_f64;
-        if let Some(rates) = TwoRates::new(running, standing) {
-            let corrected = (rates.p_value() * tried).min(1.0);
-            let ratio = rates.ratio().unwrap_or(1.0);
-            let more = match standing.0 {
-                0 => "only then".to_string(),
-                _ => format!("{ratio:.1} times the rate"),
-            };
-            if corrected < DRIVE_P && ratio > DRIVE_FACTOR {
-                let (low, high) = rates.interval(0.95);
-                p = corrected;
-                evidence.push(format!(
-                    "{} disturbances in {:.0} s with it running, {} in {:.0} s with it standing: \
-                     {more} (95 % from {low:.1} to {high:.1}; p {corrected:.1e}, \
-                     corrected for {tried} drives)",
-                    running.0, running.1, standing.0, standing.1
-                ));
-            }
+        let running = running_errors(tie.running(), tie.standing(), tried);
+        let speed_excess_sd = tie.speed_excess().filter(|&excess| excess > EXCESS);
+        if running.is_none() && speed_excess_sd.is_none() {
+            continue;
         }
-        if let Some(excess) = tie.speed_excess().filter(|&excess| excess > EXCESS) {
-            evidence.push(format!(
-                "at the disturbances it ran faster than in the mean, by {excess:.1} standard \
-                 deviations"
-            ));
-            p = p.min((-excess * excess / 2.0).exp());
-        }
-        if !evidence.is_empty() {
-            let finding = finding(Code::ErrorsWithDrive, trunk, evidence.join("; ")).at(mac_id);
-            tied.push((p, finding));
-        }
+        let by_running = running.as_ref().map_or(1.0, |running| running.p);
+        let by_speed = speed_excess_sd.map_or(1.0, |excess| (-excess * excess / 2.0).exp());
+        let evidence = Evidence::DriveErrors { running, speed_excess_sd };
+        let finding = finding(Code::ErrorsWithDrive, trunk, evidence).at(mac_id);
+        tied.push((by_running.min(by_speed), finding));
     }
     tied.sort_by(|a, b| a.0.total_cmp(&b.0));
     tied.into_iter().map(|(_, finding)| finding).collect()
+}
+
+/// Disturbances and seconds with a drive running and standing, where the rates differ.
+fn running_errors(
+    running: (u64, f64),
+    standing: (u64, f64),
+    drives_tried: usize,
+) -> Option<RunningErrors> {
+    let rates = TwoRates::new(running, standing)?;
+    let p = (rates.p_value() * drives_tried as f64).min(1.0);
+    let ratio = rates.ratio().unwrap_or(1.0);
+    (p < DRIVE_P && ratio > DRIVE_FACTOR).then(|| {
+        let (ratio_low, ratio_high) = rates.interval(0.95);
+        RunningErrors {
+            running: running.0,
+            running_s: running.1,
+            standing: standing.0,
+            standing_s: standing.1,
+            ratio: Some(ratio).filter(|ratio| ratio.is_finite()),
+            ratio_low,
+            ratio_high: Some(ratio_high).filter(|high| high.is_finite()),
+            p,
+            drives_tried,
+        }
+    })
 }

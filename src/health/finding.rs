@@ -5,6 +5,7 @@ use std::fmt;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::Evidence;
 use super::catalogue::Entry;
 use crate::fieldbus::MacId;
 use crate::trunk::Occurrences;
@@ -206,8 +207,8 @@ pub struct Finding {
     pub first: Option<Nanos>,
     /// When last.
     pub last: Option<Nanos>,
-    /// What was seen, in numbers.
-    pub evidence: String,
+    /// What was seen.
+    pub evidence: Evidence,
 }
 
 impl Finding {
@@ -216,7 +217,7 @@ impl Finding {
         code: Code,
         severity: Severity,
         seen: &Occurrences,
-        evidence: String,
+        evidence: Evidence,
     ) -> Self {
         Finding {
             code,

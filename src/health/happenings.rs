@@ -89,7 +89,7 @@ mod tests {
             count,
             first: None,
             last: None,
-            evidence: String::new(),
+            evidence: crate::health::Evidence::NoBitRate,
         }
     }
 

@@ -1,7 +1,7 @@
 //! Findings about what masters do: stop scanning, scan too fast, allocate again and again.
 
-use super::nodes::{at, seconds, times};
-use super::{Code, Context, Finding, Severity};
+use super::evidence::{ConnectionTimeouts, Counted};
+use super::{Code, Context, Evidence, Finding, Severity};
 use crate::fieldbus::{Choice, ConnectionKind, MacId};
 use crate::trunk::{Node, Occurrences, Trunk, WINDOW};
 use crate::wire::Nanos;
@@ -51,17 +51,17 @@ fn polling_stopped(trunk: &Trunk) -> Option<Finding> {
     let limit = Nanos(scan_interval(trunk)?.0.saturating_mul(SCANS_MISSED)).max(PAUSE);
     let silent = |from: Nanos, to: Nanos| to.since(from).filter(|&gap| gap > limit);
     let last = trunk.last_poll();
-    let (from, gap, over) = match last.and_then(|last| Some((last, silent(last, trunk.now())?))) {
+    let (from, gap, resumed) = match last.and_then(|last| Some((last, silent(last, trunk.now())?)))
+    {
         Some((from, gap)) => (from, gap, false),
         None => {
             let (from, to) = trunk.poll_gap?;
             (from, silent(from, to)?, true)
         }
     };
-    let end = if over { "then went on" } else { "and did not go on" };
     let mut seen = Occurrences::default();
     seen.add(from);
-    let evidence = format!("no node was polled for {} from {} on, {end}", seconds(gap), at(from));
+    let evidence = Evidence::PollingPause { from_ns: from, span_ns: gap, resumed };
     Some(Finding::new(Code::PollingStopped, Severity::Fault, &seen, evidence))
 }
 
@@ -84,11 +84,8 @@ fn scan_too_short(trunk: &Trunk, context: &Context) -> Option<Finding> {
                 || node.poll.missed().count() > 0
         })
         .count();
-    let evidence = format!(
-        "the fullest second used {:.1} % of the wire; {late} of {polled} polled nodes missed \
-         polls or answered in the second half of the scan",
-        100.0 * peak
-    );
+    let evidence =
+        Evidence::ScanOverrun { peak_share: peak, late_nodes: late, polled_nodes: polled };
     (polled > 0 && 2 * late >= polled).then(|| {
         Finding::new(Code::ScanTooShort, Severity::Fault, &Occurrences::default(), evidence)
             .times(1)
@@ -101,7 +98,7 @@ fn never_allocated(trunk: &Trunk, masters: &[MacId], mac_id: MacId) -> Option<Fi
     let since = node.sent.first()?;
     let waited = trunk.now().since(since).filter(|&waited| waited > SETTLED)?;
     let scanned = trunk.nodes().any(|(_, node)| node.has_io());
-    let evidence = format!("ran its address check, then {} without a connection", seconds(waited));
+    let evidence = Evidence::NotAllocated { span_ns: waited };
     let unwanted = node.address.requests() >= 2
         && node.address.holder().is_some()
         && !node.has_io()
@@ -122,15 +119,14 @@ fn not_polled(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
                 .allocated_at
                 .filter(|_| connections.allocated.has(Choice::POLL) && node.sent.count() > 0)?;
             seen.add(allocated);
-            let waited = seconds(long_ago(allocated)?);
-            format!("its poll connection is allocated, and nobody polls it for {waited}")
+            Evidence::NotPolled { last_poll_ns: None, span_ns: long_ago(allocated)? }
         }
         // It was polled and answered; where all polls stopped, that is a finding of its own.
         Some(last) if was_polled(node, connections.allocated) => {
             let goes_on = trunk.last_poll().is_some_and(|poll| long_ago(poll).is_none());
             seen.add(last);
-            let quiet = seconds(long_ago(last).filter(|_| goes_on)?);
-            format!("its polls stopped at {}, for {quiet} now; others are polled on", at(last))
+            let quiet = long_ago(last).filter(|_| goes_on)?;
+            Evidence::NotPolled { last_poll_ns: Some(last), span_ns: quiet }
         }
         Some(_) => return None,
     };
@@ -153,14 +149,12 @@ fn was_polled(node: &Node, allocated: Choice) -> bool {
 fn packet_rate_short(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
     let poll = trunk.decoder().node(mac_id).connections.get(ConnectionKind::Poll);
     let (limit, interval) = (poll.limit()?, scan_interval(trunk)?);
-    let evidence = format!(
-        "its expected packet rate of {} ms times its poll connection out after {}; the scan takes \
-         {} (median of all nodes); it timed out {}",
-        poll.rate_ms?,
-        seconds(limit),
-        seconds(interval),
-        times(poll.timeouts)
-    );
+    let evidence = Evidence::PacketRate {
+        packet_rate_ms: poll.rate_ms?,
+        limit_ns: limit,
+        scan_ns: interval,
+        timeouts: poll.timeouts,
+    };
     (limit < interval && poll.timeouts > 0).then(|| {
         let never = Occurrences::default();
         Finding::new(Code::PacketRateShort, Severity::Fault, &never, evidence)
@@ -172,8 +166,7 @@ fn packet_rate_short(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
 /// A node that a master wants, and that never said anything.
 fn never_there(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
     let asked = trunk.decoder().node(mac_id).explicit.io_asked;
-    let evidence =
-        format!("a master tried to allocate its I/O {}, it was never heard", times(asked));
+    let evidence = Evidence::Count { what: Counted::AllocationsNeverAnswered, count: asked };
     (asked >= ALLOCATED && !trunk.node(mac_id).is_known()).then(|| {
         let never = Occurrences::default();
         Finding::new(Code::NeverAnswered, Severity::Fault, &never, evidence).times(asked)
@@ -183,21 +176,21 @@ fn never_there(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
 fn timed_out(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
     let connections = &trunk.decoder().node(mac_id).connections;
     let io = [ConnectionKind::Poll, ConnectionKind::Strobe, ConnectionKind::ChangeOfState];
-    let late: Vec<String> = io
+    let late: Vec<ConnectionTimeouts> = io
         .into_iter()
         .map(|kind| (kind, connections.get(kind)))
         .filter(|(_, connection)| connection.timeouts > 0)
-        .map(|(kind, connection)| {
-            let limit = connection
-                .limit()
-                .map_or(String::new(), |limit| format!(", {} without a message", seconds(limit)));
-            format!("its {kind} connection timed out {}{limit}", times(connection.timeouts))
+        .map(|(kind, connection)| ConnectionTimeouts {
+            connection: kind,
+            timeouts: connection.timeouts,
+            limit_ns: connection.limit(),
         })
         .collect();
     let count = io.into_iter().map(|kind| connections.get(kind).timeouts).sum();
     (!late.is_empty()).then(|| {
         let never = Occurrences::default();
-        Finding::new(Code::ConnectionTimedOut, Severity::Warning, &never, late.join("; "))
+        let evidence = Evidence::Timeouts { connections: late };
+        Finding::new(Code::ConnectionTimedOut, Severity::Warning, &never, evidence)
             .times(count)
             .span(trunk.node(mac_id).poll.missed())
     })
@@ -205,7 +198,7 @@ fn timed_out(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
 
 fn allocated_again(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
     let count = trunk.decoder().node(mac_id).connections.allocations;
-    let evidence = format!("a master allocated it {}", times(count));
+    let evidence = Evidence::Count { what: Counted::Allocations, count };
     let node = trunk.node(mac_id);
     (count >= ALLOCATED).then(|| {
         Finding::new(Code::AllocatedAgain, Severity::Warning, &Occurrences::default(), evidence)
@@ -216,10 +209,11 @@ fn allocated_again(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
 
 fn refused(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
     let explicit = &trunk.decoder().node(mac_id).explicit;
-    let evidence = format!(
-        "of {} explicit requests it refused {} and left {} unanswered",
-        explicit.requests, explicit.errors, explicit.unanswered
-    );
+    let evidence = Evidence::Requests {
+        requests: explicit.requests,
+        refused: explicit.errors,
+        unanswered: explicit.unanswered,
+    };
     let silent = explicit.unanswered >= UNANSWERED && trunk.node(mac_id).sent.count() > 0;
     let severity = if silent { Severity::Warning } else { Severity::Note };
     (explicit.errors > 0 || silent).then(|| {

@@ -8,6 +8,7 @@ mod data_sheets;
 mod disturbances;
 mod drives;
 mod error_trend;
+pub mod evidence;
 mod finding;
 mod happenings;
 mod masters;
@@ -20,6 +21,7 @@ mod verdict;
 
 pub use catalogue::{Entry, Rank, catalogue};
 pub use error_trend::{Direction, ErrorTrend};
+pub use evidence::Evidence;
 pub use finding::{Code, Finding, Severity};
 pub use happenings::{Happening, Happenings, Look};
 pub use plan::Expectation;

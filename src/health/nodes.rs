@@ -1,7 +1,8 @@
 //! Findings about single nodes.
 
-use super::{Code, Finding, Severity};
-use crate::fieldbus::{DeviceId, MacId};
+use super::evidence::{ClashDevices, Counted};
+use super::{Code, Evidence, Finding, Severity};
+use crate::fieldbus::MacId;
 use crate::trunk::{Clash, ClashOutcome, Node, Occurrences, Trunk};
 use crate::wire::Nanos;
 
@@ -25,42 +26,23 @@ pub(super) fn find(trunk: &Trunk, found: &mut Vec<Finding>) {
 }
 
 fn clash(trunk: &Trunk, mac_id: MacId, node: &Node, outcome: ClashOutcome) -> Option<Finding> {
-    let (seen, how) = match outcome {
-        ClashOutcome::Refused => (node.address.refused(), "refused by"),
-        ClashOutcome::Contested => (node.address.contested(), "not refused by"),
+    let seen = match outcome {
+        ClashOutcome::Refused => node.address.refused(),
+        ClashOutcome::Contested => node.address.contested(),
     };
-    let count = seen.count();
     let is_this = |clash: &&Clash| clash.mac_id == mac_id && clash.outcome == outcome;
-    let evidence = match trunk.clashes().iter().rfind(is_this) {
-        Some(clash) => format!(
-            "{} asked for address {mac_id} and was {how} its holder, {}; {}",
-            device(&clash.newcomer),
-            clash.holder.as_ref().map_or("which told no identity".to_string(), device),
-            times(count),
-        ),
-        None => format!("address {mac_id} was asked for by another device; {}", times(count)),
-    };
-    (count > 0)
+    let last = trunk.clashes().iter().rfind(is_this);
+    let last = last.map(|clash| ClashDevices { newcomer: clash.newcomer, holder: clash.holder });
+    let evidence = Evidence::AddressClash { mac_id, outcome, last, count: seen.count() };
+    (seen.count() > 0)
         .then(|| Finding::new(Code::AddressClash, Severity::Fault, seen, evidence).at(mac_id))
-}
-
-fn device(id: &DeviceId) -> String {
-    format!("vendor {} serial {}", id.vendor_id, id.serial)
-}
-
-pub(super) fn times(count: u64) -> String {
-    match count {
-        1 => "once".to_string(),
-        2 => "twice".to_string(),
-        n => format!("{n} times"),
-    }
 }
 
 fn never_answered(node: &Node) -> Option<Finding> {
     let missed = node.poll.missed();
     let finding = || {
         let polls = node.poll.commands();
-        let evidence = format!("polled {}, never heard", times(polls));
+        let evidence = Evidence::Count { what: Counted::PollsNeverAnswered, count: polls };
         Finding::new(Code::NeverAnswered, Severity::Fault, missed, evidence).times(polls)
     };
     (node.sent.count() == 0 && missed.count() > 0).then(finding)
@@ -69,19 +51,7 @@ fn never_answered(node: &Node) -> Option<Finding> {
 fn left(node: &Node, now: Nanos) -> Option<Finding> {
     let presence = &node.presence;
     let last = presence.recent().last()?;
-    let (severity, now) = match last.to {
-        None => {
-            let gone = now.since(last.from).map_or("?".to_string(), seconds);
-            (Severity::Fault, format!("; gone since {}, for {gone}", at(last.from)))
-        }
-        Some(to) => (Severity::Warning, format!("; last back at {}", at(to))),
-    };
-    let returned = match presence.longest() {
-        Nanos(0) => String::new(),
-        longest => {
-            format!(", away {} in all and {} at most", seconds(presence.total()), seconds(longest))
-        }
-    };
+    let severity = if last.to.is_none() { Severity::Fault } else { Severity::Warning };
     Some(Finding {
         code: Code::NodeLeft,
         severity,
@@ -89,7 +59,14 @@ fn left(node: &Node, now: Nanos) -> Option<Finding> {
         count: presence.count(),
         first: presence.first(),
         last: Some(last.from),
-        evidence: format!("fell silent {}{returned}{now}", times(presence.count())),
+        evidence: Evidence::Absence {
+            absences: presence.count(),
+            total_ns: presence.total(),
+            longest_ns: presence.longest(),
+            last_from_ns: last.from,
+            returned_ns: last.to,
+            away_for_ns: if last.to.is_none() { now.since(last.from) } else { None },
+        },
     })
 }
 
@@ -105,48 +82,34 @@ fn missed_polls(node: &Node) -> Option<Finding> {
     let share = single as f64 / asked as f64;
     let severity = if share >= MANY_MISSED { Severity::Fault } else { Severity::Warning };
     let median = |d: Option<&crate::trunk::Distribution>| d.and_then(|d| d.quantile(0.5));
-    let speed = match (median(poll.latency()), median(poll.interval())) {
-        (Some(latency), Some(interval)) => format!(
-            "; it answers in {:.2} ms (median), polled every {:.2} ms (median)",
-            latency.as_micros() / 1e3,
-            interval.as_micros() / 1e3
-        ),
-        _ => String::new(),
+    let evidence = Evidence::MissedPolls {
+        missed: single,
+        polls: asked,
+        share,
+        latency_ns: median(poll.latency()),
+        interval_ns: median(poll.interval()),
     };
-    let evidence = format!(
-        "{single} of {asked} polls unanswered while it was there ({:.2} %){speed}",
-        100.0 * share
-    );
     Some(Finding::new(Code::MissedPolls, severity, missed, evidence).times(single))
 }
 
 fn restarted(node: &Node) -> Option<Finding> {
     let restarts = node.address.restarts();
-    let evidence = format!("ran its address check again {}", times(restarts.count()));
-    finding_if(restarts, Code::NodeRestarted, Severity::Warning, evidence)
+    count_if(restarts, Code::NodeRestarted, Severity::Warning, Counted::Restarts)
 }
 
 fn replaced(node: &Node) -> Option<Finding> {
-    let holder = node.address.holder().as_ref().map_or("unknown".to_string(), device);
-    let evidence = format!("the device there now is {holder}");
-    finding_if(node.address.replaced(), Code::DeviceReplaced, Severity::Note, evidence)
+    let (seen, device) = (node.address.replaced(), node.address.holder());
+    let evidence = Evidence::NewDevice { device };
+    (seen.count() > 0).then(|| Finding::new(Code::DeviceReplaced, Severity::Note, seen, evidence))
 }
 
-pub(super) fn finding_if(
+/// A finding of which only the number matters, if it is not zero.
+pub(super) fn count_if(
     seen: &Occurrences,
     code: Code,
     severity: Severity,
-    evidence: String,
+    what: Counted,
 ) -> Option<Finding> {
+    let evidence = Evidence::Count { what, count: seen.count() };
     (seen.count() > 0).then(|| Finding::new(code, severity, seen, evidence))
-}
-
-/// A time on the trunk, for people.
-pub(super) fn at(t: Nanos) -> String {
-    format!("{:.3} s", t.as_secs())
-}
-
-/// A span, for people.
-pub(super) fn seconds(span: Nanos) -> String {
-    format!("{:.3} s", span.as_secs())
 }

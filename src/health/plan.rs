@@ -1,10 +1,10 @@
 //! Plan and wire compared: who is missing, who is not meant to be there, what differs.
 
-use super::nodes::times;
-use super::{Code, Context, Finding, Severity};
+use super::evidence::{IdentityDifference, IdentityPart, SizeDifference, SizeSource};
+use super::{Code, Context, Evidence, Finding, Severity};
 use crate::fieldbus::{self, ConnectionKind, Known, MacId, Origin};
 use crate::plan::{Connection, Node as Planned, Plan, Traffic};
-use crate::trunk::{Exchange, IoSizes, Node, Occurrences, Trunk};
+use crate::trunk::{Exchange, IoSizes, Node, Trunk};
 use crate::wire::Nanos;
 
 /// A plan with what it predicts, ready to be held against the wire.
@@ -101,12 +101,11 @@ impl Expectation {
         let interval = planned.interval.unwrap_or(self.plan.trunk.scan_interval);
         let patience = Nanos(interval.0.saturating_mul(SILENT_INTERVALS)).max(Nanos::SECOND);
         (node.sent.count() == 0 && now >= patience).then(|| {
-            let evidence = format!(
-                "{} is in the plan ({}) and was not heard in {:.1} s",
-                planned.label(),
-                planned.connection.word(),
-                now.as_secs()
-            );
+            let evidence = Evidence::NotHeard {
+                node: planned.label(),
+                connection: planned.connection,
+                duration_ns: now,
+            };
             found(Code::NodeMissing, severity, planned.mac_id, evidence)
         })
     }
@@ -121,12 +120,11 @@ impl Expectation {
         let intervals = exchange.interval().filter(|spans| spans.count() >= LEAST_INTERVALS)?;
         let median = intervals.quantile(0.5)?;
         (median.as_secs() > INTERVAL_MARGIN * meant.as_secs()).then(|| {
-            let evidence = format!(
-                "every {:.2} ms (median of {}); the plan says every {:.2} ms",
-                median.as_secs() * 1e3,
-                intervals.count(),
-                meant.as_secs() * 1e3
-            );
+            let evidence = Evidence::Interval {
+                median_ns: median,
+                intervals: intervals.count(),
+                planned_ns: meant,
+            };
             found(Code::IntervalOverPlan, Severity::Warning, planned.mac_id, evidence)
         })
     }
@@ -142,28 +140,21 @@ impl Expectation {
                 Code::LoadOverPlan,
                 Severity::Warning,
                 MacId::MAX,
-                format!(
-                    "{:.1} % of the wire used on average; the plan predicts {:.1} % with random \
-                     data and {:.1} % at most",
-                    100.0 * mean,
-                    100.0 * self.traffic.mean_load,
-                    100.0 * self.traffic.worst_load
-                ),
+                Evidence::MeanLoad {
+                    share: mean,
+                    planned_share: self.traffic.mean_load,
+                    planned_worst_share: self.traffic.worst_load,
+                },
             )
         })
     }
 }
 
 fn unplanned(mac_id: MacId, node: &Node) -> Finding {
-    let (seen, what): (&Occurrences, _) = match node.sent.count() {
-        0 => {
-            let missed = node.poll.missed();
-            (missed, format!("polled {}, never heard", times(node.poll.commands())))
-        }
-        1 => (&node.sent, "1 frame".into()),
-        count => (&node.sent, format!("{count} frames")),
-    };
-    let evidence = format!("address {mac_id} is not in the plan: {what}");
+    let sent = &node.sent;
+    let seen = if sent.count() == 0 { node.poll.missed() } else { sent };
+    let (frames, polls) = (sent.count(), node.poll.commands());
+    let evidence = Evidence::Unplanned { mac_id, frames, polls };
     Finding::new(Code::NodeUnplanned, Severity::Warning, seen, evidence).at(mac_id)
 }
 
@@ -177,11 +168,11 @@ fn sizes(
     let told =
         |code| found_already.iter().any(|f| f.code == code && f.mac_id == Some(planned.mac_id));
     let commands = || {
-        let other = other_size("the master sends", &node.command_sizes, planned.command_bytes);
+        let other = other_size(SizeSource::Commands, &node.command_sizes, planned.command_bytes);
         other.filter(|_| !told(Code::CommandSize))
     };
     let responses = || {
-        let other = other_size("it answers with", &node.response_sizes, planned.response_bytes);
+        let other = other_size(SizeSource::Responses, &node.response_sizes, planned.response_bytes);
         other.filter(|_| !told(Code::ResponseSize))
     };
     let (command, response) = (planned.command_bytes, planned.response_bytes);
@@ -189,52 +180,59 @@ fn sizes(
         Connection::Poll => [
             commands(),
             responses(),
-            other_learnt("the master to send", said.command_size(), command),
-            other_learnt("it to answer with", said.response_size(), response),
+            other_learnt(SizeSource::ConnectionCommands, said.command_size(), command),
+            other_learnt(SizeSource::ConnectionResponses, said.response_size(), response),
         ],
-        Connection::ChangeOfState | Connection::Cyclic => {
-            [commands(), other_learnt("it to send", said.change_size(), response), None, None]
-        }
+        Connection::ChangeOfState | Connection::Cyclic => [
+            commands(),
+            other_learnt(SizeSource::ConnectionChanges, said.change_size(), response),
+            None,
+            None,
+        ],
         _ => return None,
     };
-    let different: Vec<_> = different.into_iter().flatten().collect();
-    (!different.is_empty())
-        .then(|| found(Code::IoSizeDiffers, Severity::Fault, planned.mac_id, different.join("; ")))
+    let differences: Vec<_> = different.into_iter().flatten().collect();
+    (!differences.is_empty()).then(|| {
+        let evidence = Evidence::PlannedSizes { differences };
+        found(Code::IoSizeDiffers, Severity::Fault, planned.mac_id, evidence)
+    })
 }
 
 /// A size that was seen and is not the planned one. An empty message says that there are no
 /// data now, and counts as no size.
-fn other_size(who: &str, seen: &IoSizes, planned: u16) -> Option<String> {
-    let others: Vec<_> = seen
-        .sizes()
-        .into_iter()
-        .filter(|&bytes| bytes != 0 && bytes != planned)
-        .map(|bytes| bytes.to_string())
-        .collect();
-    (!others.is_empty())
-        .then(|| format!("{who} {} bytes, planned are {planned}", others.join(" and ")))
+fn other_size(at: SizeSource, seen: &IoSizes, planned_bytes: u16) -> Option<SizeDifference> {
+    let mut bytes = seen.sizes();
+    bytes.retain(|&bytes| bytes != 0 && bytes != planned_bytes);
+    (!bytes.is_empty()).then_some(SizeDifference { at, bytes, planned_bytes })
 }
 
 /// A size that was read or set on the wire.
-fn other_learnt(who: &str, known: Option<Known<u16>>, planned: u16) -> Option<String> {
-    let known = known.filter(|known| known.origin == Origin::Learnt && known.value != planned)?;
-    Some(format!("the connection is set up for {who} {} bytes, planned are {planned}", known.value))
+fn other_learnt(
+    at: SizeSource,
+    known: Option<Known<u16>>,
+    planned_bytes: u16,
+) -> Option<SizeDifference> {
+    let known =
+        known.filter(|known| known.origin == Origin::Learnt && known.value != planned_bytes)?;
+    Some(SizeDifference { at, bytes: vec![known.value], planned_bytes })
 }
 
 fn identity(planned: &Planned, said: &fieldbus::Node) -> Option<Finding> {
     let (meant, is) = (&planned.identity, &said.identity);
-    let parts = [
-        differs("vendor", meant.vendor_id, is.vendor_id),
-        differs("device type", meant.device_type, is.device_type),
-        differs("product code", meant.product_code, is.product_code),
+    let number = |number: Option<u16>| number.map(u32::from);
+    let kind = [
+        (IdentityPart::Vendor, number(meant.vendor_id), number(is.vendor_id)),
+        (IdentityPart::DeviceType, number(meant.device_type), number(is.device_type)),
+        (IdentityPart::ProductCode, number(meant.product_code), number(is.product_code)),
     ];
-    let serial = differs("serial", meant.serial, is.serial);
+    let mut differences: Vec<_> = kind.into_iter().filter_map(differs).collect();
     // Another one of the same kind is less than another kind.
-    let other_kind = parts.iter().any(Option::is_some);
-    let severity = if other_kind { Severity::Fault } else { Severity::Note };
-    let parts: Vec<_> = parts.into_iter().chain([serial]).flatten().collect();
-    (!parts.is_empty())
-        .then(|| found(Code::IdentityDiffers, severity, planned.mac_id, parts.join(", ")))
+    let severity = if differences.is_empty() { Severity::Note } else { Severity::Fault };
+    differences.extend(differs((IdentityPart::Serial, meant.serial, is.serial)));
+    (!differences.is_empty()).then(|| {
+        let evidence = Evidence::Identity { differences };
+        found(Code::IdentityDiffers, severity, planned.mac_id, evidence)
+    })
 }
 
 fn revision(planned: &Planned, said: &fieldbus::Node) -> Option<Finding> {
@@ -243,27 +241,24 @@ fn revision(planned: &Planned, said: &fieldbus::Node) -> Option<Finding> {
     let other_major = meant.major_revision.is_some_and(|meant| meant != major);
     let other_minor = meant.minor_revision.is_some_and(|meant| meant != minor);
     (other_major || other_minor).then(|| {
-        let part = |part: Option<u8>| part.map_or("any".to_owned(), |part| part.to_string());
-        let evidence = format!(
-            "revision {major}.{minor}, planned is {}.{}",
-            part(meant.major_revision),
-            part(meant.minor_revision)
-        );
+        let evidence = Evidence::Revision {
+            revision: (major, minor),
+            planned_major: meant.major_revision,
+            planned_minor: meant.minor_revision,
+        };
         let severity = if other_major { Severity::Fault } else { Severity::Warning };
         found(Code::RevisionDiffers, severity, planned.mac_id, evidence)
     })
 }
 
-fn differs<T: PartialEq + std::fmt::Display>(
-    what: &str,
-    meant: Option<T>,
-    is: Option<T>,
-) -> Option<String> {
-    let (meant, is) = meant.zip(is)?;
-    (meant != is).then(|| format!("{what} is {is}, planned is {meant}"))
+fn differs(
+    (part, planned, value): (IdentityPart, Option<u32>, Option<u32>),
+) -> Option<IdentityDifference> {
+    let (planned, value) = planned.zip(value)?;
+    (planned != value).then_some(IdentityDifference { part, value, planned })
 }
 
 /// A finding about the whole of a measurement, not about a moment in it.
-fn found(code: Code, severity: Severity, mac_id: MacId, evidence: String) -> Finding {
+fn found(code: Code, severity: Severity, mac_id: MacId, evidence: Evidence) -> Finding {
     Finding { code, severity, mac_id: Some(mac_id), count: 1, first: None, last: None, evidence }
 }

@@ -90,7 +90,7 @@ fn findings(out: &mut String, findings: &[Finding]) -> fmt::Result {
             (Some(first), _) => format!(" (at {first:.3} s)"),
             _ => String::new(),
         };
-        paragraph(out, "  seen   ", &format!("{}{when}", finding.evidence))?;
+        paragraph(out, "  seen   ", &format!("{}{when}", finding.text))?;
         paragraph(out, "  means  ", &finding.means)?;
         for (index, other) in finding.or_else.iter().enumerate() {
             paragraph(out, if index == 0 { "  or     - " } else { "         - " }, other)?;

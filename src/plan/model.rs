@@ -1,6 +1,6 @@
 //! The plan as types: trunk, nodes, cable, taps and supplies, all values in range.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::fieldbus::MacId;
 use crate::wire::{Bitrate, Nanos};
@@ -87,7 +87,7 @@ impl Node {
 }
 
 /// How a node exchanges I/O.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Connection {
     /// The master asks, the node answers.

@@ -8,7 +8,18 @@ use crate::fieldbus::{AddressCheck, AddressCheckKind, DeviceId, MacId};
 use crate::wire::Nanos;
 
 /// How a clash ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    Hash,
+    serde::Serialize,
+    serde::Deserialize,
+    schemars::JsonSchema,
+)]
+#[serde(rename_all = "lowercase")]
 pub enum ClashOutcome {
     /// The holder answered the newcomer's address check.
     Refused,

@@ -18,7 +18,17 @@ pub struct Following {
 }
 
 /// What a drive said while it did not follow; more than one may hold.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    Default,
+    serde::Serialize,
+    serde::Deserialize,
+    schemars::JsonSchema,
+)]
 pub struct Reasons {
     /// It is faulted.
     pub faulted: bool,

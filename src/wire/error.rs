@@ -51,7 +51,20 @@ mod place {
 }
 
 /// A cause that an error frame names. The order is that of the summary.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    Hash,
+    PartialOrd,
+    Ord,
+    serde::Serialize,
+    serde::Deserialize,
+    schemars::JsonSchema,
+)]
+#[serde(rename_all = "snake_case")]
 pub enum Cause {
     /// A bit was not read back as sent (any of the three kinds).
     Bit,

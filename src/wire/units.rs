@@ -8,7 +8,18 @@ use serde::{Deserialize, Serialize};
 /// A point in trunk time, or a span of it: integer nanoseconds. As a point it counts from
 /// the capture's `started`, and is negative where the clock stepped back before that.
 #[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize,
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Default,
+    Serialize,
+    Deserialize,
+    schemars::JsonSchema,
 )]
 #[serde(transparent)]
 pub struct Nanos(pub i64);

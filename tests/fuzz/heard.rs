@@ -92,8 +92,8 @@ pub fn trunk(bytes: &[u8]) {
         node.change_of_state.iter().for_each(adds_up);
     }
     for finding in &summary.findings {
-        assert!(!finding.evidence.is_empty() && !finding.evidence.contains(char::is_control));
-        assert!(!finding.evidence.contains("NaN") && !finding.check.is_empty());
+        assert!(!finding.text.is_empty() && !finding.text.contains(char::is_control));
+        assert!(!finding.text.contains("NaN") && !finding.check.is_empty());
     }
     assert_eq!(Summary::from_json(summary.to_json().as_bytes()).unwrap(), summary);
     let comparison = Comparison::of(&summary, &summary, &Tolerance::default());

@@ -185,7 +185,7 @@ mod tests {
             count: 1,
             first: None,
             last: None,
-            evidence: String::new(),
+            evidence: crate::health::Evidence::NoBitRate,
         };
         Look { begun: vec![Happening { finding, again: false }], goes_on: false }
     }

@@ -63,7 +63,7 @@ fn line(
             None => (Judgement::Better, "gone"),
         },
     };
-    line.judged(judgement, format!("{how}; {}: {}", found.severity, found.evidence))
+    line.judged(judgement, format!("{how}; {}: {}", found.severity, found.text))
 }
 
 /// The judgement on the number that a finding is about: the worst of those lines.

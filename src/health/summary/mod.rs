@@ -22,14 +22,14 @@ pub use said::{ConnectionFacts, Drive, Explicit, Fragments, Lights, Said};
 pub(in crate::health) use sheet::not_offered;
 pub use sheet::{DataSheetFacts, NotOffered, SheetVerdict};
 
-use crate::health::Verdict;
+use crate::health::{Evidence, Verdict};
 
 /// The whole summary. Unknown is `null`, fractions are 0 to 1, times count from `started`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Summary {
     /// Always `dropline-summary`.
     pub format: String,
-    /// The version of the format: 1.
+    /// The version of the format: 2.
     pub version: u32,
     /// Where the records came from, and how many.
     pub source: Source,
@@ -138,8 +138,11 @@ pub struct Finding {
     pub first_s: Option<f64>,
     /// When last.
     pub last_s: Option<f64>,
-    /// What was seen, in numbers.
-    pub evidence: String,
+    /// What was seen, as numbers; `null` in one that was read from a summary of version 1.
+    #[serde(default)]
+    pub evidence: Option<Evidence>,
+    /// What was seen, as a sentence.
+    pub text: String,
     /// What it means.
     #[serde(default)]
     pub means: String,
@@ -154,7 +157,7 @@ impl Summary {
     /// What `format` says.
     pub const FORMAT: &str = "dropline-summary";
     /// What `version` says.
-    pub const VERSION: u32 = 1;
+    pub const VERSION: u32 = 2;
 
     /// The summary as a file holds it, indented, with its last line feed.
     pub fn to_json(&self) -> String {

@@ -2,6 +2,7 @@
 
 use serde::Deserialize;
 use serde::de::IgnoredAny;
+use serde_json::Value;
 
 use super::Summary;
 use crate::health::{State, Verdict};
@@ -14,7 +15,8 @@ pub enum SummaryError {
     NotASummary,
     /// It is of a version that this program does not know.
     #[error(
-        "a summary of version {0}, this dropline reads version {known}; use a newer dropline",
+        "a summary of version {0}, this dropline reads versions 1 and {known}; use a newer \
+         dropline",
         known = Summary::VERSION
     )]
     Version(u64),
@@ -32,8 +34,9 @@ struct Head {
 }
 
 impl Summary {
-    /// Reads a summary. Fields that are not known are ignored; fields that were added to the
-    /// version later are as if nothing was known of them.
+    /// Reads a summary of this version or of version 1, which becomes one of this version.
+    /// Fields that are not known are ignored; fields that were added to the version later are as
+    /// if nothing was known of them.
     ///
     /// # Errors
     /// If it is no summary, is of another version, or lacks a promised field: which, and where.
@@ -46,25 +49,47 @@ impl Summary {
             }
             Err(_) => return Err(SummaryError::NotASummary),
         };
-        match (head.format.as_deref(), head.version) {
-            (Some(Self::FORMAT), Some(version)) if version == u64::from(Self::VERSION) => {}
+        let version_1 = match (head.format.as_deref(), head.version) {
+            (Some(Self::FORMAT), Some(1)) => true,
+            (Some(Self::FORMAT), Some(version)) if version == u64::from(Self::VERSION) => false,
             (Some(Self::FORMAT), Some(version)) => return Err(SummaryError::Version(version)),
             (Some(Self::FORMAT), None) => {
                 return Err(SummaryError::Damaged("it names no version".to_string()));
             }
             _ => return Err(SummaryError::NotASummary),
-        }
-        let mut json = serde_json::Deserializer::from_slice(json);
-        let mut summary: Summary =
-            serde_path_to_error::deserialize(&mut json).map_err(|error| {
-                SummaryError::Damaged(format!("{}: {}", error.path(), error.inner()))
-            })?;
+        };
+        let mut summary: Summary = if version_1 {
+            let old = serde_json::from_slice(json)
+                .map_err(|error| SummaryError::Damaged(error.to_string()))?;
+            serde_path_to_error::deserialize(upgraded(old)).map_err(damaged)?
+        } else {
+            let mut json = serde_json::Deserializer::from_slice(json);
+            serde_path_to_error::deserialize(&mut json).map_err(damaged)?
+        };
         if head.verdict.is_none() {
             summary.verdict =
                 Verdict::of(summary.findings.iter().map(|found| (found.code, found.severity)));
         }
         Ok(summary)
     }
+}
+
+fn damaged(error: serde_path_to_error::Error<serde_json::Error>) -> SummaryError {
+    SummaryError::Damaged(format!("{}: {}", error.path(), error.inner()))
+}
+
+/// A summary of version 1 as one of version 2. There a finding's evidence was the sentence alone.
+fn upgraded(mut summary: Value) -> Value {
+    if let Some(version) = summary.get_mut("version") {
+        *version = Summary::VERSION.into();
+    }
+    let findings = summary.get_mut("findings").and_then(Value::as_array_mut);
+    for finding in findings.into_iter().flatten().filter_map(Value::as_object_mut) {
+        if let Some(sentence) = finding.remove("evidence") {
+            finding.insert("text".to_string(), sentence);
+        }
+    }
+    summary
 }
 
 fn names_itself(json: &[u8]) -> bool {
@@ -110,7 +135,7 @@ mod tests {
              "warnings": 1, "passives": 0, "bus_offs": 0, "restarts": 0,
              "counters": {"transmit": 0, "receive": 96}},
   "findings": [{"code": "address-clash", "severity": "fault", "mac_id": 12, "count": 1,
-                "first_s": 12.5, "last_s": 12.5, "evidence": "…", "check": ["…"]}]
+                "first_s": 12.5, "last_s": 12.5, "evidence": "refused once", "check": ["…"]}]
 }"#;
 
     #[test]
@@ -121,6 +146,9 @@ mod tests {
         assert_eq!(poll.exchange.latency_us.p50_range.low, None);
         assert_eq!((summary.verdict.state, summary.verdict.faults), (State::NotWell, 1));
         assert!(summary.load.over_time.is_empty());
+        let finding = &summary.findings[0];
+        assert_eq!((finding.text.as_str(), &finding.evidence), ("refused once", &None));
+        assert_eq!(summary.version, Summary::VERSION);
     }
 
     #[test]
@@ -140,9 +168,10 @@ mod tests {
         let cases = [
             ("{}".to_string(), "not a dropline summary"),
             ("[1]".to_string(), "not a dropline summary"),
+            (r#"["dropline-summary", 1, null]"#.to_string(), "a damaged summary: "),
             (
-                PLAIN.replace("\"version\": 1", "\"version\": 2"),
-                "a summary of version 2, this dropline reads version 1; use a newer dropline",
+                PLAIN.replace("\"version\": 1", "\"version\": 3"),
+                "a summary of version 3, this dropline reads versions 1 and 2; use a newer dropline",
             ),
             (PLAIN[..900].to_string(), "a damaged summary: EOF while parsing"),
             (

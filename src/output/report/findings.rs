@@ -58,7 +58,7 @@ pub(super) fn cautions(summary: &Summary) -> Markup {
     }
 }
 
-/// Each finding with its evidence and checks, the gravest first.
+/// Each finding with what was seen and checks, the gravest first.
 pub(super) fn findings(summary: &Summary) -> Markup {
     html! {
         section aria-labelledby="findings" {
@@ -90,7 +90,7 @@ fn one(number: usize, finding: &Finding) -> Markup {
             }
             dl {
                 dt { "Seen" }
-                dd { (finding.evidence) @if let Some(when) = when { " (" (when) ")" } "." }
+                dd { (finding.text) @if let Some(when) = when { " (" (when) ")" } "." }
                 dt { "Means" }
                 dd { (finding.means) }
                 dt { "Check" }

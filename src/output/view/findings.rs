@@ -130,7 +130,7 @@ fn whole(screen: &Screen, found: &Found, width: usize) -> Vec<TextLine<'static>>
         TextLine::default(),
         TextLine::from(vec![tag(screen, found), Span::styled(title, screen.theme.heading())]),
     ];
-    lines.extend(paragraph("  seen   ", &finding.evidence, width));
+    lines.extend(paragraph("  seen   ", &finding.evidence.to_string(), width));
     lines.extend(paragraph("  means  ", entry.means, width));
     for (index, check) in entry.check.iter().enumerate() {
         let lead = if index == 0 { "  check  - " } else { "         - " };

@@ -1,0 +1,530 @@
+//! The sentence that says what was seen.
+
+use std::fmt::{self, Display, Formatter};
+
+use super::{
+    BurstSpan, ConnectionTimeouts, Counted, Evidence, FileFault, IdentityDifference, IdentityPart,
+    IoDirection, RunningErrors, SizeDifference, SizeSource, SlowAgainstPeers, SlowStretch,
+};
+use crate::fieldbus::DeviceId;
+use crate::health::summary::NotOffered;
+use crate::trunk::{ClashOutcome, Reasons};
+use crate::wire::Nanos;
+
+impl Display for Evidence {
+    fn fmt(&self, f: &mut Formatter<'_>) -> fmt::Result {
+        match self {
+            Evidence::Count { what, count } => counted(f, *what, *count),
+            Evidence::NoGoodFrame { bus_errors, duration_ns } => {
+                match bus_errors {
+                    0 => write!(f, "no frame and no bus error")?,
+                    count => write!(f, "{count} bus errors and no good frame")?,
+                }
+                write!(f, " in {:.1} s", duration_ns.as_secs())
+            }
+            Evidence::ErrorsNotReported => f.write_str(
+                "the driver can make an error frame of each bus error and was set not to",
+            ),
+            Evidence::NoBitRate => f.write_str("the source names no bit rate"),
+            Evidence::LostFrames { lost, overruns, uncertain } => {
+                write!(f, "{lost} frames lost")?;
+                if *overruns > 0 {
+                    let times = times(*overruns);
+                    write!(f, "; the adapter overran {times}, each time losing an unknown number")?;
+                }
+                write!(f, "; {uncertain} poll exchanges uncertain for it")
+            }
+            Evidence::NoEnd { last_record_ns } => {
+                write!(f, "the last record is at {}, no end after it", secs(*last_record_ns))
+            }
+            Evidence::Damage { tally, unreadable } => {
+                let counts = tally.map(|tally| {
+                    let (end, read) = (tally.end, tally.read);
+                    format!(
+                        "its end says {} frames, {} error frames and {} lost, it holds {}, {} and \
+                         {}",
+                        end.frames,
+                        end.error_frames,
+                        end.lost_frames,
+                        read.frames,
+                        read.error_frames,
+                        read.lost_frames
+                    )
+                });
+                let lines = (*unreadable > 0)
+                    .then(|| format!("{unreadable} lines or blocks could not be read"));
+                join(f, "; ", counts.into_iter().chain(lines))
+            }
+            Evidence::BusOff { bus_offs, restarts } => write!(
+                f,
+                "the controller went bus-off {}, was restarted {}",
+                times(*bus_offs),
+                if *restarts == 0 { "never".to_string() } else { times(*restarts) }
+            ),
+            Evidence::ForeignFrames { extended, remote } => {
+                write!(f, "{extended} frames with a 29-bit identifier, {remote} remote frames")
+            }
+            Evidence::BusErrors {
+                errors,
+                good_frames,
+                share,
+                causes,
+                bursts,
+                largest_burst,
+                trend,
+                error_passive,
+            } => {
+                let share = 100.0 * share;
+                write!(f, "{errors} bus errors to {good_frames} good frames ({share:.3} %): ")?;
+                if causes.is_empty() {
+                    write!(f, "no cause given")?;
+                }
+                join(f, ", ", causes.iter().map(|c| format!("{} {}", c.cause, c.errors)))?;
+                if let Some(BurstSpan { errors, from_ns, to_ns }) = largest_burst {
+                    let (from, to) = (secs(*from_ns), secs(*to_ns));
+                    let largest = format!("the largest of {errors} errors, from {from} to {to}");
+                    write!(f, "; bursts: {bursts}, {largest}")?;
+                }
+                if let Some(trend) = trend {
+                    write!(f, "; {}", trend.words())?;
+                }
+                match error_passive {
+                    0 => Ok(()),
+                    n => write!(f, "; the adapter's controller went error-passive {}", times(*n)),
+                }
+            }
+            Evidence::PeakLoad { share, high_share } => write!(
+                f,
+                "the fullest second used {:.1} % of the wire, good frames alone; {:.0} % is high",
+                100.0 * share,
+                100.0 * high_share
+            ),
+            Evidence::ScanOverrun { peak_share, late_nodes, polled_nodes } => write!(
+                f,
+                "the fullest second used {:.1} % of the wire; {late_nodes} of {polled_nodes} \
+                 polled nodes missed polls or answered in the second half of the scan",
+                100.0 * peak_share
+            ),
+            Evidence::NodePeak { frames, from_ns, share, asked_per_s } => write!(
+                f,
+                "it sent {frames} frames in the second from {}, {:.0} % of the wire; polls and \
+                 strobes ask it for {asked_per_s:.0} a second",
+                secs(*from_ns),
+                100.0 * share
+            ),
+            Evidence::GroupDropout { mac_ids, from_ns, to_ns, groups } => {
+                write!(f, "nodes ")?;
+                join(f, ", ", mac_ids)?;
+                let (from, to) = (secs(*from_ns), secs(*to_ns));
+                write!(f, " left or restarted between {from} and {to}")?;
+                write!(f, "; so did two or more {}", times(*groups))
+            }
+            Evidence::AddressClash { mac_id, outcome, last, count } => {
+                match last {
+                    Some(devices) => {
+                        let how = match outcome {
+                            ClashOutcome::Refused => "refused by",
+                            ClashOutcome::Contested => "not refused by",
+                        };
+                        let newcomer = device(&devices.newcomer);
+                        write!(
+                            f,
+                            "{newcomer} asked for address {mac_id} and was {how} its holder"
+                        )?;
+                        match &devices.holder {
+                            Some(holder) => write!(f, ", {}", device(holder))?,
+                            None => write!(f, ", which told no identity")?,
+                        }
+                    }
+                    None => write!(f, "address {mac_id} was asked for by another device")?,
+                }
+                write!(f, "; {}", times(*count))
+            }
+            Evidence::NewDevice { device: id } => {
+                let device = id.as_ref().map_or("unknown".to_string(), device);
+                write!(f, "the device there now is {device}")
+            }
+            Evidence::Absence {
+                absences,
+                total_ns,
+                longest_ns,
+                last_from_ns,
+                returned_ns,
+                away_for_ns,
+            } => {
+                write!(f, "fell silent {}", times(*absences))?;
+                if *longest_ns > Nanos::ZERO {
+                    let (total, longest) = (secs(*total_ns), secs(*longest_ns));
+                    write!(f, ", away {total} in all and {longest} at most")?;
+                }
+                match returned_ns {
+                    Some(to) => write!(f, "; last back at {}", secs(*to)),
+                    None => {
+                        let gone = away_for_ns.map_or("?".to_string(), secs);
+                        write!(f, "; gone since {}, for {gone}", secs(*last_from_ns))
+                    }
+                }
+            }
+            Evidence::MissedPolls { missed, polls, share, latency_ns, interval_ns } => {
+                let share = 100.0 * share;
+                write!(
+                    f,
+                    "{missed} of {polls} polls unanswered while it was there ({share:.2} %)"
+                )?;
+                match latency_ns.zip(*interval_ns) {
+                    Some((latency, interval)) => write!(
+                        f,
+                        "; it answers in {} (median), polled every {} (median)",
+                        millis(latency),
+                        millis(interval)
+                    ),
+                    None => Ok(()),
+                }
+            }
+            Evidence::SlowAnswers { own, peers } => {
+                let own = own.map(|SlowStretch { answers, slowest_ns, fastest_ns }| {
+                    let (slowest, fastest) = (millis(slowest_ns), millis(fastest_ns));
+                    format!(
+                        "its slowest stretch of {answers} answers had a median of {slowest}, its \
+                         fastest {fastest}"
+                    )
+                });
+                let peers = peers.map(|SlowAgainstPeers { median_ns, peers_median_ns, peers }| {
+                    let (median, theirs) = (millis(median_ns), millis(peers_median_ns));
+                    format!(
+                        "its median of {median} stands against {theirs} of the {peers} other nodes"
+                    )
+                });
+                join(f, "; ", own.into_iter().chain(peers))
+            }
+            Evidence::ExtraAnswers { extra, answered, share } => write!(
+                f,
+                "{extra} answers to {answered} polls that had one already ({:.1} %)",
+                100.0 * share
+            ),
+            Evidence::IoSizes { direction, seen_bytes, connection_bytes, planned_bytes } => {
+                let what = match direction {
+                    IoDirection::Command => "commands",
+                    IoDirection::Response => "responses",
+                };
+                write!(f, "{what} of ")?;
+                join(f, ", ", seen_bytes)?;
+                write!(f, " bytes")?;
+                match (connection_bytes, planned_bytes) {
+                    (Some(bytes), _) => write!(f, " where the connection has {bytes}"),
+                    (None, Some(bytes)) => write!(f, ", planned are {bytes}"),
+                    (None, None) => Ok(()),
+                }
+            }
+            Evidence::PollingPause { from_ns, span_ns, resumed } => {
+                let end = if *resumed { "then went on" } else { "and did not go on" };
+                let (span, from) = (secs(*span_ns), secs(*from_ns));
+                write!(f, "no node was polled for {span} from {from} on, {end}")
+            }
+            Evidence::NotAllocated { span_ns } => {
+                write!(f, "ran its address check, then {} without a connection", secs(*span_ns))
+            }
+            Evidence::NotPolled { last_poll_ns: None, span_ns } => write!(
+                f,
+                "its poll connection is allocated, and nobody polls it for {}",
+                secs(*span_ns)
+            ),
+            Evidence::NotPolled { last_poll_ns: Some(last), span_ns } => write!(
+                f,
+                "its polls stopped at {}, for {} now; others are polled on",
+                secs(*last),
+                secs(*span_ns)
+            ),
+            Evidence::PacketRate { packet_rate_ms, limit_ns, scan_ns, timeouts } => write!(
+                f,
+                "its expected packet rate of {packet_rate_ms} ms times its poll connection out \
+                 after {}; the scan takes {} (median of all nodes); it timed out {}",
+                secs(*limit_ns),
+                secs(*scan_ns),
+                times(*timeouts)
+            ),
+            Evidence::Timeouts { connections } => {
+                let one = |late: &ConnectionTimeouts| {
+                    let limit = late.limit_ns.map_or(String::new(), |limit| {
+                        format!(", {} without a message", secs(limit))
+                    });
+                    let count = times(late.timeouts);
+                    format!("its {} connection timed out {count}{limit}", late.connection)
+                };
+                join(f, "; ", connections.iter().map(one))
+            }
+            Evidence::Requests { requests, refused, unanswered } => write!(
+                f,
+                "of {requests} explicit requests it refused {refused} and left {unanswered} \
+                 unanswered"
+            ),
+            Evidence::DriveNotRunning {
+                episodes,
+                longest_ns,
+                reasons,
+                has_followed,
+                assemblies_guessed,
+            } => {
+                let (count, longest) = (times(*episodes), secs(*longest_ns));
+                write!(f, "asked to run and did not, {count}, for {longest} at most")?;
+                write!(f, "; meanwhile it said: ")?;
+                drive_reasons(f, *reasons, *has_followed)?;
+                match assemblies_guessed {
+                    true => write!(f, " (its assemblies are guessed from the traffic)"),
+                    false => Ok(()),
+                }
+            }
+            Evidence::NoAcknowledge { missing_acknowledges, errors } => {
+                write!(f, "{missing_acknowledges} of {errors} bus errors were missing acknowledges")
+            }
+            Evidence::DenseBurst { burst, good_frames, silenced_node } => {
+                let BurstSpan { errors, from_ns, to_ns } = burst;
+                let (from, to) = (secs(*from_ns), secs(*to_ns));
+                write!(f, "{errors} errors from {from} to {to}")?;
+                write!(f, ", with {good_frames} good frames among them")?;
+                match silenced_node {
+                    true => {
+                        write!(f, "; of all nodes this one alone fell silent or missed polls then")
+                    }
+                    false => Ok(()),
+                }
+            }
+            Evidence::Rhythm { on_beat, gaps, period_ns } => write!(
+                f,
+                "{on_beat} of the latest {gaps} gaps between disturbances are whole multiples of \
+                 {}",
+                secs(*period_ns)
+            ),
+            Evidence::StruckNode { struck, errors, share, share_of_bits, log_likelihood_ratio } => {
+                write!(
+                    f,
+                    "{struck} of {errors} errors were followed by a frame of this node ({:.0} %), \
+                     which sends {:.1} % of the bits; the log likelihood ratio against blind \
+                     chance is {log_likelihood_ratio:.1}",
+                    100.0 * share,
+                    100.0 * share_of_bits
+                )
+            }
+            Evidence::StruckLongFrames { frames, excess_sd } => write!(
+                f,
+                "the {frames} frames that followed errors are longer than errors that strike \
+                 blindly would find them, by {excess_sd:.1} standard deviations"
+            ),
+            Evidence::DriveErrors { running, speed_excess_sd } => {
+                let running = running.as_ref().map(running_errors);
+                let speed = speed_excess_sd.map(|excess| {
+                    format!(
+                        "at the disturbances it ran faster than in the mean, by {excess:.1} \
+                         standard deviations"
+                    )
+                });
+                join(f, "; ", running.into_iter().chain(speed))
+            }
+            Evidence::NotHeard { node, connection, duration_ns } => write!(
+                f,
+                "{node} is in the plan ({}) and was not heard in {:.1} s",
+                connection.word(),
+                duration_ns.as_secs()
+            ),
+            Evidence::Unplanned { mac_id, frames, polls } => {
+                write!(f, "address {mac_id} is not in the plan: ")?;
+                match frames {
+                    0 => counted(f, Counted::PollsNeverAnswered, *polls),
+                    1 => write!(f, "1 frame"),
+                    count => write!(f, "{count} frames"),
+                }
+            }
+            Evidence::Interval { median_ns, intervals, planned_ns } => write!(
+                f,
+                "every {} (median of {intervals}); the plan says every {}",
+                millis(*median_ns),
+                millis(*planned_ns)
+            ),
+            Evidence::PlannedSizes { differences } => {
+                join(f, "; ", differences.iter().map(size_difference))
+            }
+            Evidence::Identity { differences } => {
+                let one = |difference: &IdentityDifference| {
+                    let IdentityDifference { part, value, planned } = difference;
+                    let part = match part {
+                        IdentityPart::Vendor => "vendor",
+                        IdentityPart::DeviceType => "device type",
+                        IdentityPart::ProductCode => "product code",
+                        IdentityPart::Serial => "serial",
+                    };
+                    format!("{part} is {value}, planned is {planned}")
+                };
+                join(f, ", ", differences.iter().map(one))
+            }
+            Evidence::Revision { revision: (major, minor), planned_major, planned_minor } => {
+                let any = |part: &Option<u8>| part.map_or("any".to_string(), |p| p.to_string());
+                let (any_major, any_minor) = (any(planned_major), any(planned_minor));
+                write!(f, "revision {major}.{minor}, planned is {any_major}.{any_minor}")
+            }
+            Evidence::MeanLoad { share, planned_share, planned_worst_share } => write!(
+                f,
+                "{:.1} % of the wire used on average; the plan predicts {:.1} % with random data \
+                 and {:.1} % at most",
+                100.0 * share,
+                100.0 * planned_share,
+                100.0 * planned_worst_share
+            ),
+            Evidence::NoDataSheet { vendor_id, product_code, files_of_vendor } => {
+                let (vendor, product) = (known(*vendor_id), known(*product_code));
+                write!(f, "vendor {vendor}, product code {product}: ")?;
+                match files_of_vendor {
+                    0 => write!(f, "no file of this maker"),
+                    1 => write!(f, "1 file of this maker, none of this product"),
+                    n => write!(f, "{n} files of this maker, none of this product"),
+                }
+            }
+            Evidence::DataSheetType { file, device_type, file_device_type } => {
+                let (device, files) = (known(*device_type), known(*file_device_type));
+                write!(f, "device type {device}, {file} is for type {files}")
+            }
+            Evidence::DataSheetRevision {
+                file,
+                revision,
+                file_major,
+                file_minor,
+                major_differs,
+            } => {
+                let revision = revision.map_or(String::new(), |(a, b)| format!("{a}.{b}"));
+                let number = |part: &Option<u8>| part.map_or("?".to_string(), |n| n.to_string());
+                let (major, minor) = (number(file_major), number(file_minor));
+                let part = if *major_differs { "major" } else { "minor" };
+                write!(
+                    f,
+                    "revision {revision}, the nearest file, {file}, is for {major}.{minor}: \
+                     another {part} revision"
+                )
+            }
+            Evidence::DataSheetSizes { file, sizes } => {
+                let one = |size: &NotOffered| {
+                    let does = if size.produced { "sends" } else { "receives" };
+                    let offered: Vec<_> = size.offered.iter().map(u16::to_string).collect();
+                    format!(
+                        "it {does} {} bytes ({}), {file} offers {}",
+                        size.bytes,
+                        size.connection,
+                        offered.join(", ")
+                    )
+                };
+                join(f, "; ", sizes.iter().map(one))
+            }
+            Evidence::DataSheetFaults { file, faults, more } => {
+                let faults =
+                    faults.iter().map(|FileFault { line, what }| format!("line {line}: {what}"));
+                let more = (*more > 0).then(|| format!("and {more} more"));
+                write!(f, "{file}: ")?;
+                join(f, "; ", faults.chain(more))
+            }
+        }
+    }
+}
+
+fn counted(f: &mut Formatter<'_>, what: Counted, count: u64) -> fmt::Result {
+    let times = times(count);
+    match what {
+        Counted::LinkDowns => write!(f, "the interface went down {times}"),
+        Counted::ClockSteps => write!(f, "the clock stepped back {times}"),
+        Counted::InvalidIdentifiers => {
+            write!(f, "{count} frames with an identifier from 7F0 to 7FF")
+        }
+        Counted::PollsNeverAnswered => write!(f, "polled {times}, never heard"),
+        Counted::AllocationsNeverAnswered => {
+            write!(f, "a master tried to allocate its I/O {times}, it was never heard")
+        }
+        Counted::Restarts => write!(f, "ran its address check again {times}"),
+        Counted::Allocations => write!(f, "a master allocated it {times}"),
+    }
+}
+
+fn drive_reasons(f: &mut Formatter<'_>, reasons: Reasons, has_followed: bool) -> fmt::Result {
+    let Reasons { faulted, control_elsewhere, reference_elsewhere, not_ready, no_speed } = reasons;
+    let words = [
+        (faulted, "faulted"),
+        (control_elsewhere, "run and stop do not come from the network"),
+        (reference_elsewhere, "speed does not come from the network"),
+        (not_ready && !faulted, "not ready"),
+        (no_speed, "and the speed asked for is zero"),
+    ];
+    if words.iter().any(|(holds, _)| *holds) {
+        return join(f, ", ", words.iter().filter_map(|(holds, words)| holds.then_some(words)));
+    }
+    write!(f, "nothing that explains it")?;
+    match has_followed {
+        true => Ok(()),
+        false => write!(f, "; master and drive may be set to different assemblies"),
+    }
+}
+
+fn running_errors(errors: &RunningErrors) -> String {
+    let more = match errors.ratio {
+        Some(ratio) => format!("{ratio:.1} times the rate"),
+        None => "only then".to_string(),
+    };
+    format!(
+        "{} disturbances in {:.0} s with it running, {} in {:.0} s with it standing: {more} (95 % \
+         from {:.1} to {:.1}; p {:.1e}, corrected for {} drives)",
+        errors.running,
+        errors.running_s,
+        errors.standing,
+        errors.standing_s,
+        errors.ratio_low,
+        errors.ratio_high.unwrap_or(f64::INFINITY),
+        errors.p,
+        errors.drives_tried
+    )
+}
+
+fn size_difference(difference: &SizeDifference) -> String {
+    let SizeDifference { at, bytes, planned_bytes } = difference;
+    let who = match at {
+        SizeSource::Commands => "the master sends",
+        SizeSource::Responses => "it answers with",
+        SizeSource::ConnectionCommands => "the connection is set up for the master to send",
+        SizeSource::ConnectionResponses => "the connection is set up for it to answer with",
+        SizeSource::ConnectionChanges => "the connection is set up for it to send",
+    };
+    let bytes: Vec<_> = bytes.iter().map(u16::to_string).collect();
+    format!("{who} {} bytes, planned are {planned_bytes}", bytes.join(" and "))
+}
+
+fn device(id: &DeviceId) -> String {
+    format!("vendor {} serial {}", id.vendor_id, id.serial)
+}
+
+fn known(number: Option<u16>) -> String {
+    number.map_or("unknown".to_string(), |number| number.to_string())
+}
+
+fn times(count: u64) -> String {
+    match count {
+        1 => "once".to_string(),
+        2 => "twice".to_string(),
+        n => format!("{n} times"),
+    }
+}
+
+/// A time or a span, in seconds.
+fn secs(t: Nanos) -> String {
+    format!("{:.3} s", t.as_secs())
+}
+
+/// A short span, in milliseconds.
+fn millis(span: Nanos) -> String {
+    format!("{:.2} ms", span.as_micros() / 1e3)
+}
+
+fn join<T: Display>(
+    f: &mut Formatter<'_>,
+    separator: &str,
+    parts: impl IntoIterator<Item = T>,
+) -> fmt::Result {
+    for (index, part) in parts.into_iter().enumerate() {
+        f.write_str(if index == 0 { "" } else { separator })?;
+        part.fmt(f)?;
+    }
+    Ok(())
+}
