@@ -267,9 +267,13 @@ fn what_cannot_be_read_says_so_and_ends_with_2() {
     let at = directory.path();
     let signed = file(at, "signed", summary(signed_off()).to_json().as_bytes());
     let json = summary(signed_off()).to_json();
-    let newer = json.replacen("\"version\": 1", "\"version\": 7", 1);
+    let newer = json.replacen("\"version\": 2", "\"version\": 3", 1);
     for (name, bytes, expected) in [
-        ("newer.json", newer.as_bytes(), "a summary of version 7, this dropline reads version 1"),
+        (
+            "newer.json",
+            newer.as_bytes(),
+            "a summary of version 3, this dropline reads versions 1 and 2",
+        ),
         ("torn.json", &json.as_bytes()[..3000], "a damaged summary: EOF"),
         ("other.json", b"{\"a\": 1}", "other.json"),
         ("note.txt", b"ask Lane about it", "note.txt"),
