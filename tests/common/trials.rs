@@ -12,7 +12,7 @@ pub type Test = fn() -> Result<(), Absent>;
 
 /// Runs them, at most so many at a time. One that cannot be run is reported as ignored, with the
 /// reason; where it is `required`, that is a failure.
-pub fn run(tests: &'static [(&str, Test)], required: bool, at_a_time: Option<usize>) -> ExitCode {
+pub fn run(tests: &[(&'static str, Test)], required: bool, at_a_time: Option<usize>) -> ExitCode {
     let mut arguments = Arguments::from_args();
     arguments.test_threads = at_a_time.or(arguments.test_threads);
     let trials = tests.iter().map(|&(name, test)| {

@@ -1,0 +1,82 @@
+//! What a master reads and sets shows in the summary, and frames show it line by line.
+
+use crate::common::scene::{Scene, device};
+use dropline::fieldbus::{ConnectionKind, ConnectionState, Known, Light, Origin};
+use dropline::wire::Nanos;
+
+/// A request to node 12 by master 1 and its response, a millisecond apart.
+fn ask(scene: &mut Scene, request: &[u8], response: &[u8]) {
+    scene.frame(0x464, request);
+    scene.wait(Nanos::from_millis(1));
+    scene.frame(0x463, response);
+    scene.wait(Nanos::from_millis(1));
+}
+
+/// A node's start as the standard has it (IEC 62026-3): address check, allocation, identity,
+/// packet rate, polls. The exchanges are those of published device manuals, the device ours.
+fn commissioned() -> Scene {
+    let mut scene = Scene::new();
+    scene.claim(12, device(12));
+    scene.frame(0x466, &[1, 0x4B, 3, 1, 3, 1]);
+    scene.wait(Nanos::from_millis(1));
+    scene.frame(0x463, &[1, 0xCB, 0]);
+    ask(&mut scene, &[1, 0x0E, 1, 1, 2], &[1, 0x8E, 2, 0]);
+    ask(&mut scene, &[0x41, 0x0E, 1, 1, 3], &[0x41, 0x8E, 17, 0]);
+    ask(&mut scene, &[1, 0x0E, 1, 1, 4], &[1, 0x8E, 2, 3]);
+    ask(&mut scene, &[1, 0x0E, 1, 1, 9], &[1, 0x94, 0x14, 0xFF]);
+    ask(&mut scene, &[1, 0x10, 5, 2, 9, 75, 0], &[1, 0x90, 75, 0]);
+    scene.scans(100, &[12], &[]);
+    scene
+}
+
+#[test]
+fn identity_connections_and_lights_come_from_the_wire() {
+    let mut scene = commissioned();
+    scene.end();
+    let summary = scene.summary();
+    let node = &summary.nodes[0];
+    let identity = node.identity.as_ref().unwrap();
+    assert_eq!((identity.vendor_id, identity.serial), (Some(900), Some(1012)));
+    assert_eq!((identity.device_type, identity.product_code), (Some(2), Some(17)));
+    assert_eq!((identity.major_revision, identity.minor_revision), (Some(2), Some(3)));
+    assert_eq!(node.said.owner, Some(Known { value: 1, origin: Origin::Learnt }));
+    assert_eq!(node.said.allocated, ["explicit", "poll"]);
+    let poll = node.said.connections.iter().find(|c| c.kind == ConnectionKind::Poll).unwrap();
+    assert_eq!(poll.state, ConnectionState::Established);
+    assert_eq!(poll.expected_packet_rate_ms, Some(75));
+    assert_eq!(poll.consumed_bytes, Some(Known { value: 4, origin: Origin::Inferred }));
+    assert_eq!(
+        (node.said.lights.network, node.said.lights.module),
+        (Some(Light::Green), Some(Light::Green))
+    );
+    let explicit = &node.said.explicit;
+    assert_eq!((explicit.requests, explicit.responses, explicit.errors), (6, 5, 1));
+    assert_eq!((explicit.unanswered, explicit.unasked), (0, 0));
+}
+
+#[test]
+fn a_poll_connection_that_is_not_fed_times_out() {
+    let mut scene = commissioned();
+    scene.wait(Nanos::from_millis(400));
+    scene.end();
+    let summary = scene.summary();
+    let said = &summary.nodes[0].said;
+    let poll = said.connections.iter().find(|c| c.kind == ConnectionKind::Poll).unwrap();
+    assert_eq!((poll.state, poll.timeouts), (ConnectionState::TimedOut, 1));
+    assert_eq!(said.lights.network, Some(Light::FlashingRed));
+}
+
+#[test]
+fn the_flat_fields_of_a_node_are_there_by_name() {
+    let json: serde_json::Value =
+        serde_json::from_str(&commissioned().summary().to_json()).unwrap();
+    let node = &json["nodes"][0];
+    assert_eq!(node["owner"], serde_json::json!({"value": 1, "origin": "learnt"}));
+    assert_eq!(node["lights"]["network"], "green");
+    assert_eq!(node["connections"][1]["kind"], "poll");
+    assert_eq!(node["explicit"]["errors"], 1);
+    assert_eq!(
+        node["drive"]["input_assembly"],
+        serde_json::json!({"value": 71, "origin": "inferred"})
+    );
+}

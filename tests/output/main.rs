@@ -1,0 +1,8 @@
+//! What is drawn: the report and the view.
+
+#[path = "../common/mod.rs"]
+mod common;
+
+mod report;
+mod view;
+mod view_terminal;

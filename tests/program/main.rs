@@ -1,0 +1,13 @@
+//! The program as it is used: its arguments, its files, its exit codes.
+
+#[path = "../common/mod.rs"]
+mod common;
+
+mod bad_input;
+mod bar;
+mod compare;
+mod frames;
+mod pieces;
+mod plan;
+mod service;
+mod simulate;

@@ -1,0 +1,5 @@
+//! What the project promises to others: schemas, the page of findings, licences.
+
+mod catalogue_page;
+mod schemas;
+mod supply_chain;
