@@ -1,11 +1,10 @@
 //! Findings about where the devices differ from their data sheet files.
 
-use super::evidence::FileFault;
-use super::summary::not_offered;
+use super::evidence::{FileFault, NotOffered};
 use super::{Code, Evidence, Finding, Severity};
-use crate::fieldbus::eds::{DataSheet, Index, Problem, SheetMatch};
-use crate::fieldbus::{self, Identity};
-use crate::trunk::{Node, Trunk};
+use crate::fieldbus::eds::{DataSheet, Index, Problem, SheetMatch, SizeNotOffered};
+use crate::fieldbus::{self, ConnectionKind, Identity, Known, Origin};
+use crate::trunk::{IoSizes, Node, Trunk};
 
 pub(super) fn find(sheets: &Index, trunk: &Trunk, found: &mut Vec<Finding>) {
     for (mac_id, node) in trunk.nodes() {
@@ -62,6 +61,41 @@ fn sizes(sheet: &DataSheet, node: &Node, said: &fieldbus::Node) -> Option<Findin
         let evidence = Evidence::DataSheetSizes { file: sheet.file.clone(), sizes };
         whole(Code::DataSheetSize, Severity::Warning, evidence)
     })
+}
+
+/// The I/O sizes on the wire that a file does not offer. A size that only the plan names is not
+/// on the wire.
+pub(super) fn not_offered(
+    sheet: &DataSheet,
+    seen: &Node,
+    node: &fieldbus::Node,
+) -> Vec<NotOffered> {
+    let mut not_offered = Vec::new();
+    for kind in ConnectionKind::ALL {
+        let connection = node.connections.get(kind);
+        let said = |known: Option<Known<u16>>| {
+            known.filter(|known| known.origin != Origin::Planned).map(|known| known.value)
+        };
+        let polled = |sizes: &IoSizes| match kind {
+            // An empty message says that there are no data now, and counts as no size.
+            ConnectionKind::Poll => sizes.sizes().into_iter().filter(|&bytes| bytes > 0).collect(),
+            _ => Vec::new(),
+        };
+        let mut note = |produced, said: Option<u16>, mut sizes: Vec<u16>| {
+            sizes.extend(said.filter(|bytes| !sizes.contains(bytes)));
+            not_offered.extend(sizes.into_iter().filter_map(|bytes| {
+                let offer = match produced {
+                    true => sheet.produced_not_offered(kind, bytes),
+                    false => sheet.consumed_not_offered(kind, bytes),
+                };
+                let SizeNotOffered { bytes, offered } = offer?;
+                Some(NotOffered { connection: kind, produced, bytes, offered })
+            }));
+        };
+        note(true, said(connection.produced), polled(&seen.response_sizes));
+        note(false, said(connection.consumed), polled(&seen.command_sizes));
+    }
+    not_offered
 }
 
 /// So many of a file's faults are named.

@@ -102,7 +102,8 @@ impl Expectation {
         let patience = Nanos(interval.0.saturating_mul(SILENT_INTERVALS)).max(Nanos::SECOND);
         (node.sent.count() == 0 && now >= patience).then(|| {
             let evidence = Evidence::NotHeard {
-                node: planned.label(),
+                mac_id: planned.mac_id,
+                name: planned.name.clone(),
                 connection: planned.connection,
                 duration_ns: now,
             };

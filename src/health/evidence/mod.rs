@@ -2,19 +2,20 @@
 //! from them in one place, `text`.
 
 mod parts;
+#[cfg(test)]
+mod tests;
 mod text;
 
 pub use parts::{
     BurstSpan, CauseCount, ClashDevices, ConnectionTimeouts, Counted, FileFault,
-    IdentityDifference, IdentityPart, IoDirection, RunningErrors, SizeDifference, SizeSource,
-    SlowAgainstPeers, SlowStretch, TallyMismatch,
+    IdentityDifference, IdentityPart, IoDirection, NotOffered, RunningErrors, SizeDifference,
+    SizeSource, SlowAgainstPeers, SlowStretch, TallyMismatch,
 };
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::ErrorTrend;
-use super::summary::NotOffered;
 use crate::fieldbus::{DeviceId, MacId};
 use crate::plan;
 use crate::trunk::{ClashOutcome, Reasons};
@@ -319,8 +320,10 @@ pub enum Evidence {
     },
     /// A node of the plan that was not heard.
     NotHeard {
-        /// Its address, and its name in the plan.
-        node: String,
+        /// Its address.
+        mac_id: MacId,
+        /// Its name in the plan.
+        name: Option<String>,
         /// Its connection in the plan.
         connection: plan::Connection,
         /// Length of the measurement.

@@ -190,6 +190,19 @@ pub enum IdentityPart {
     Serial,
 }
 
+/// An I/O size that a data sheet file does not offer.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct NotOffered {
+    /// On which connection.
+    pub connection: ConnectionKind,
+    /// Whether the node sends it; else it receives it.
+    pub produced: bool,
+    /// Bytes on the wire.
+    pub bytes: u16,
+    /// What the file offers.
+    pub offered: Vec<u16>,
+}
+
 /// A fault of a data sheet file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct FileFault {

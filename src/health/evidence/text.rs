@@ -4,10 +4,10 @@ use std::fmt::{self, Display, Formatter};
 
 use super::{
     BurstSpan, ConnectionTimeouts, Counted, Evidence, FileFault, IdentityDifference, IdentityPart,
-    IoDirection, RunningErrors, SizeDifference, SizeSource, SlowAgainstPeers, SlowStretch,
+    IoDirection, NotOffered, RunningErrors, SizeDifference, SizeSource, SlowAgainstPeers,
+    SlowStretch,
 };
 use crate::fieldbus::DeviceId;
-use crate::health::summary::NotOffered;
 use crate::trunk::{ClashOutcome, Reasons};
 use crate::wire::Nanos;
 
@@ -320,12 +320,14 @@ impl Display for Evidence {
                 });
                 join(f, "; ", running.into_iter().chain(speed))
             }
-            Evidence::NotHeard { node, connection, duration_ns } => write!(
-                f,
-                "{node} is in the plan ({}) and was not heard in {:.1} s",
-                connection.word(),
-                duration_ns.as_secs()
-            ),
+            Evidence::NotHeard { mac_id, name, connection, duration_ns } => {
+                write!(f, "{mac_id}")?;
+                if let Some(name) = name {
+                    write!(f, " {name}")?;
+                }
+                let (connection, seconds) = (connection.word(), duration_ns.as_secs());
+                write!(f, " is in the plan ({connection}) and was not heard in {seconds:.1} s")
+            }
             Evidence::Unplanned { mac_id, frames, polls } => {
                 write!(f, "address {mac_id} is not in the plan: ")?;
                 match frames {

@@ -19,8 +19,7 @@ pub use node::{
 };
 pub use read::SummaryError;
 pub use said::{ConnectionFacts, Drive, Explicit, Fragments, Lights, Said};
-pub(in crate::health) use sheet::not_offered;
-pub use sheet::{DataSheetFacts, NotOffered, SheetVerdict};
+pub use sheet::{DataSheetFacts, SheetVerdict};
 
 use crate::health::{Evidence, Verdict};
 

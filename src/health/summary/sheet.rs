@@ -5,9 +5,11 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Summary;
-use crate::fieldbus::eds::{DataSheet, Index, SheetMatch, SizeNotOffered};
-use crate::fieldbus::{ConnectionKind, Known, MacId, Node, Origin};
-use crate::trunk::{self, IoSizes, Trunk};
+use crate::fieldbus::eds::{Index, SheetMatch};
+use crate::fieldbus::{MacId, Node};
+use crate::health::data_sheets::not_offered;
+use crate::health::evidence::NotOffered;
+use crate::trunk::{self, Trunk};
 
 /// How a node and the data sheet files agree.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -46,19 +48,6 @@ pub enum SheetVerdict {
     Right,
 }
 
-/// An I/O size that the file does not offer.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-pub struct NotOffered {
-    /// On which connection.
-    pub connection: ConnectionKind,
-    /// Whether the node sends it; else it receives it.
-    pub produced: bool,
-    /// Bytes on the wire.
-    pub bytes: u16,
-    /// What the file offers.
-    pub offered: Vec<u16>,
-}
-
 impl Summary {
     /// Adds what the data sheet files say of each node.
     pub(super) fn add_data_sheets(&mut self, trunk: &Trunk, sheets: &Index) {
@@ -90,41 +79,6 @@ impl DataSheetFacts {
             }),
         }
     }
-}
-
-/// The I/O sizes on the wire, said or seen, that a file does not offer. What only a plan says is
-/// not on the wire.
-pub(in crate::health) fn not_offered(
-    sheet: &DataSheet,
-    seen: &trunk::Node,
-    node: &Node,
-) -> Vec<NotOffered> {
-    let mut not_offered = Vec::new();
-    for kind in ConnectionKind::ALL {
-        let connection = node.connections.get(kind);
-        let said = |known: Option<Known<u16>>| {
-            known.filter(|known| known.origin != Origin::Planned).map(|known| known.value)
-        };
-        let polled = |sizes: &IoSizes| match kind {
-            // An empty message says that there are no data now, and counts as no size.
-            ConnectionKind::Poll => sizes.sizes().into_iter().filter(|&bytes| bytes > 0).collect(),
-            _ => Vec::new(),
-        };
-        let mut note = |produced, said: Option<u16>, mut sizes: Vec<u16>| {
-            sizes.extend(said.filter(|bytes| !sizes.contains(bytes)));
-            not_offered.extend(sizes.into_iter().filter_map(|bytes| {
-                let offer = match produced {
-                    true => sheet.produced_not_offered(kind, bytes),
-                    false => sheet.consumed_not_offered(kind, bytes),
-                };
-                let SizeNotOffered { bytes, offered } = offer?;
-                Some(NotOffered { connection: kind, produced, bytes, offered })
-            }));
-        };
-        note(true, said(connection.produced), polled(&seen.response_sizes));
-        note(false, said(connection.consumed), polled(&seen.command_sizes));
-    }
-    not_offered
 }
 
 impl SheetVerdict {
