@@ -3,6 +3,7 @@
 mod answers;
 mod bus;
 mod catalogue;
+mod code;
 pub mod compare;
 mod data_sheets;
 mod disturbances;
@@ -19,10 +20,11 @@ mod rates;
 pub mod summary;
 mod verdict;
 
-pub use catalogue::{Entry, Rank, catalogue};
+pub use catalogue::catalogue;
+pub use code::{CatalogueEntry, Code, Rank};
 pub use error_trend::{Direction, ErrorTrend};
 pub use evidence::Evidence;
-pub use finding::{Code, Finding, Severity};
+pub use finding::{Finding, Severity};
 pub use happenings::{Happening, Happenings, Look};
 pub use plan::Expectation;
 pub use rates::TwoRates;

@@ -1,67 +1,26 @@
 //! What each finding means, what else would explain it and what to check, in order.
 
-mod bus;
-mod connections;
-mod data_sheets;
-mod errors;
-mod measurement;
 mod nodes;
-mod plan;
+mod trunk;
 
-use super::Code;
+use super::code::{CatalogueEntry, Code};
 
-/// One line of the catalogue.
-#[derive(Debug, Clone, Copy)]
-pub struct Entry {
-    /// What it is about.
-    pub code: Code,
+/// The entry of every code.
+pub fn catalogue() -> impl Iterator<Item = &'static CatalogueEntry> {
+    [trunk::ENTRIES, nodes::ENTRIES].into_iter().flatten()
+}
+
+impl Code {
     /// Its name in the summary.
-    pub name: &'static str,
-    /// How near it is to a cause.
-    pub rank: Rank,
-    /// What it means, in a sentence.
-    pub means: &'static str,
-    /// What else would explain it.
-    pub or_else: &'static [&'static str],
-    /// What to check, the likeliest or easiest first.
-    pub check: &'static [&'static str],
-}
+    pub fn name(self) -> &'static str {
+        self.entry().name
+    }
 
-/// How near a finding is to a cause: of two equally grave ones, the nearer comes first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Rank {
-    /// What many causes lead to.
-    Symptom,
-    /// What happened, whatever led to it.
-    State,
-    /// What leads to the others.
-    Cause,
-    /// What leads even to some of those, and so would be taken for them.
-    Root,
-    /// What even disturbs the wire, and so would be taken for any of these.
-    Origin,
-}
-
-/// Every finding.
-pub fn catalogue() -> impl Iterator<Item = &'static Entry> {
-    [
-        &measurement::ENTRIES[..],
-        &bus::ENTRIES,
-        &errors::ENTRIES,
-        &nodes::ENTRIES,
-        &connections::ENTRIES,
-        &plan::ENTRIES,
-        &data_sheets::ENTRIES,
-    ]
-    .into_iter()
-    .flatten()
-}
-
-impl Entry {
-    pub(super) fn of(code: Code) -> &'static Entry {
+    /// What it means and what to check.
+    pub fn entry(self) -> &'static CatalogueEntry {
         catalogue()
-            .find(|entry| entry.code == code)
-            .unwrap_or_else(|| unreachable!("{code:?} has no entry, which a test would have found"))
+            .find(|entry| entry.code == self)
+            .unwrap_or_else(|| unreachable!("{self:?} has no entry, which a test would have found"))
     }
 }
 

@@ -1,10 +1,10 @@
-//! Findings about single nodes.
+//! The catalogue: findings about nodes, their connections, and what they should be.
 
-use super::{Entry, Rank};
-use crate::health::Code;
+use crate::health::code::{CatalogueEntry, Code, Rank};
 
-pub(super) static ENTRIES: [Entry; 13] = [
-    Entry {
+pub(super) static ENTRIES: &[CatalogueEntry] = &[
+    // Single nodes.
+    CatalogueEntry {
         code: Code::AddressClash,
         name: "address-clash",
         rank: Rank::Origin,
@@ -18,7 +18,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
             "Give the newcomer a free address, then cycle its power so that it takes it.",
         ],
     },
-    Entry {
+    CatalogueEntry {
         code: Code::NeverAnswered,
         name: "never-answered",
         rank: Rank::Cause,
@@ -31,7 +31,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
             "Check that its drop line is plugged in and that it has supply.",
         ],
     },
-    Entry {
+    CatalogueEntry {
         code: Code::NodeLeft,
         name: "node-left",
         rank: Rank::State,
@@ -44,7 +44,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
             "Did other nodes leave at the same time? Then look at what they share.",
         ],
     },
-    Entry {
+    CatalogueEntry {
         code: Code::MissedPolls,
         name: "missed-polls",
         rank: Rank::Symptom,
@@ -57,7 +57,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
             "Check the seating of the node's connectors and its supply.",
         ],
     },
-    Entry {
+    CatalogueEntry {
         code: Code::NodeRestarted,
         name: "node-restarted",
         rank: Rank::State,
@@ -70,7 +70,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
             "Check the seating of the node's connectors.",
         ],
     },
-    Entry {
+    CatalogueEntry {
         code: Code::DeviceReplaced,
         name: "device-replaced",
         rank: Rank::State,
@@ -79,7 +79,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
         or_else: &[],
         check: &["Is the new device the one that should be there, with the right parameters?"],
     },
-    Entry {
+    CatalogueEntry {
         code: Code::SlowAnswers,
         name: "slow-answers",
         rank: Rank::Cause,
@@ -92,7 +92,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
             "Lengthen the scan interval if the answers come later than half of it.",
         ],
     },
-    Entry {
+    CatalogueEntry {
         code: Code::TwoAnswer,
         name: "two-answer",
         rank: Rank::Origin,
@@ -105,7 +105,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
             "Give each its own address, then cycle its power so that it takes it.",
         ],
     },
-    Entry {
+    CatalogueEntry {
         code: Code::ResponseSize,
         name: "response-size",
         rank: Rank::Cause,
@@ -117,7 +117,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
             "Is the data sheet file that the master was set up with the one of this very revision?",
         ],
     },
-    Entry {
+    CatalogueEntry {
         code: Code::CommandSize,
         name: "command-size",
         rank: Rank::Cause,
@@ -129,7 +129,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
             "Is the data sheet file that the master was set up with the one of this very revision?",
         ],
     },
-    Entry {
+    CatalogueEntry {
         code: Code::SeveralAtOnce,
         name: "several-at-once",
         rank: Rank::Root,
@@ -143,7 +143,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
             "Compare the current of that section with what its cable and supply may carry.",
         ],
     },
-    Entry {
+    CatalogueEntry {
         code: Code::NodeBusOff,
         name: "node-bus-off",
         rank: Rank::Root,
@@ -157,7 +157,7 @@ pub(super) static ENTRIES: [Entry; 13] = [
             "Exchange the node if its drop line is good.",
         ],
     },
-    Entry {
+    CatalogueEntry {
         code: Code::NodeFloods,
         name: "node-floods",
         rank: Rank::Origin,
@@ -168,6 +168,240 @@ pub(super) static ENTRIES: [Entry; 13] = [
             "Unplug the node and see whether the load falls.",
             "Check its change of state settings and inhibit time.",
             "Exchange it if its settings are right.",
+        ],
+    },
+    // What masters and nodes agree on.
+    CatalogueEntry {
+        code: Code::NeverAllocated,
+        name: "never-allocated",
+        rank: Rank::Cause,
+        means: "The node is on line and no master allocates it: it is not on the scan list, or \
+                listed at another address.",
+        or_else: &["it is a tool or a second master"],
+        check: &[
+            "Is it on the master's scan list, at this address?",
+            "Does the master refuse it for its identity? Look at the master's own status.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::NotPolled,
+        name: "not-polled",
+        rank: Rank::Cause,
+        means: "The master allocated the node's poll connection but does not poll it: its scan \
+                list disables the node, or the master is not in run.",
+        or_else: &["the node is on line and the master gave it up for a mistake of its own"],
+        check: &["Is the master in run?", "Is the node enabled in its scan list?"],
+    },
+    CatalogueEntry {
+        code: Code::PacketRateShort,
+        name: "packet-rate-short",
+        rank: Rank::Cause,
+        means: "The node's expected packet rate is set so short that its connection times out \
+                between two polls: four times the rate is less than the scan takes.",
+        or_else: &[],
+        check: &[
+            "Set the expected packet rate in the master's scan list to the scan interval or more.",
+            "Was the scan made slower since? Then the rates have to follow.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::ConnectionTimedOut,
+        name: "connection-timed-out",
+        rank: Rank::Symptom,
+        means: "The node heard nothing from its master for four times the expected packet rate \
+                and gave its connection up.",
+        or_else: &["the expected packet rate is shorter than the scan"],
+        check: &[
+            "Does the master scan at least as often as the expected packet rate says?",
+            "See whether the master stopped, or errors destroyed its polls.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::AllocatedAgain,
+        name: "allocated-again",
+        rank: Rank::Symptom,
+        means: "A master allocates the node again and again: the node keeps leaving, or the two \
+                do not agree on a connection.",
+        or_else: &[],
+        check: &[
+            "Does the node restart or leave? Then begin there.",
+            "Compare I/O sizes and connection type with the master's scan list.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::RequestsRefused,
+        name: "requests-refused",
+        rank: Rank::Symptom,
+        means: "The node refuses explicit requests or leaves them unanswered: somebody asks for \
+                what it does not have.",
+        or_else: &[],
+        check: &[
+            "Look with `dropline frames` which requests are refused and with which status.",
+            "Is the data sheet file that the master was set up with the one of this very revision?",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::DriveNotFollowing,
+        name: "drive-not-following",
+        rank: Rank::Cause,
+        means: "The master asks the drive to run and it does not; what it said meanwhile tells \
+                why.",
+        or_else: &["a stop or enable input at the drive's terminals"],
+        check: &[
+            "Control or speed not from the network: set the drive's run and speed sources to the \
+             network.",
+            "Faulted or not ready: read the drive's own display first.",
+            "Nothing that explains it: are master and drive set to the same pair of assemblies \
+             (20 with 70, 21 with 71)?",
+            "Check the enable and stop inputs at the drive's terminals.",
+        ],
+    },
+    // Where the wire differs from the plan.
+    CatalogueEntry {
+        code: Code::NodeMissing,
+        name: "node-missing",
+        rank: Rank::State,
+        means: "The plan has a node that was not heard: it is off, not connected, at another address or at \
+         another bit rate, or the master does not scan it.",
+        or_else: &[],
+        check: &[
+            "Is the node in the master's scan list?",
+            "Look at the node's network light: is it on line at all?",
+            "Check its address and bit rate settings, its drop line and its supply.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::NodeUnplanned,
+        name: "node-unplanned",
+        rank: Rank::State,
+        means: "An address is used or asked for that the plan does not have: a device that was added or \
+         that is set to a wrong address, a configuration tool, or a plan that is out of date.",
+        or_else: &[],
+        check: &[
+            "Is a device missing in the plan at another address? Then compare its address switches.",
+            "Bring the plan up to date if the device belongs there.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::IoSizeDiffers,
+        name: "io-size-differs",
+        rank: Rank::Cause,
+        means: "Master and node exchange I/O of another length than the plan says: the wrong assemblies, or \
+         the wrong data sheet file in the configuration tool. Data then stand in the wrong places.",
+        or_else: &[],
+        check: &[
+            "Compare the I/O sizes and assemblies in the scan list with those set at the node.",
+            "Both ends must be set to the same pair of assemblies.",
+            "Bring the plan up to date if the sizes on the wire are the right ones.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::IdentityDiffers,
+        name: "identity-differs",
+        rank: Rank::Cause,
+        means: "The device at the address is not the one in the plan: another maker or product, or another \
+         device of the same kind.",
+        or_else: &[],
+        check: &[
+            "Read the name plate of the device and compare it with the plan.",
+            "Was the device exchanged? Then check its parameters, and bring the plan up to date.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::RevisionDiffers,
+        name: "revision-differs",
+        rank: Rank::Cause,
+        means: "The device has another revision than the plan says. A configuration tool notices another \
+         major revision, but often not another minor one, which can differ in its parameters.",
+        or_else: &[],
+        check: &[
+            "Use the data sheet file of exactly this revision in the configuration tool.",
+            "Ask the maker what changed between the revisions.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::IntervalOverPlan,
+        name: "interval-over-plan",
+        rank: Rank::Symptom,
+        means: "The node has its turn less often than meant: the scan interval is set longer, the scan does \
+         not fit, or the node is polled in the background.",
+        or_else: &[],
+        check: &[
+            "Compare the master's scan interval with the plan.",
+            "See whether missed polls or the bus load hold the scan up.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::LoadOverPlan,
+        name: "load-over-plan",
+        rank: Rank::Symptom,
+        means: "The bus carries more than the plan can need: nodes that the plan does not have, a scan \
+         faster than meant, more explicit messages than allowed for, or frames sent again after \
+         errors.",
+        or_else: &[],
+        check: &[
+            "Look at the nodes that are not in the plan.",
+            "Compare the intervals on the wire with the plan.",
+        ],
+    },
+    // Where devices differ from their data sheet files.
+    CatalogueEntry {
+        code: Code::DataSheetMissing,
+        name: "data-sheet-missing",
+        rank: Rank::Symptom,
+        means: "The directory of data sheet files has none of this device's maker, so nothing is \
+                compared.",
+        or_else: &[],
+        check: &["Get the data sheet file of this device and revision from its maker."],
+    },
+    CatalogueEntry {
+        code: Code::DataSheetProduct,
+        name: "data-sheet-product",
+        rank: Rank::Cause,
+        means: "There are data sheet files of this device's maker, but none of this product: \
+                another device than meant is connected, or its file is missing.",
+        or_else: &["the file was made for another kind of device under the same product code"],
+        check: &[
+            "Read the name plate of the device: is it the one that was ordered for this place?",
+            "If it is, get its data sheet file, and set the master up with that one.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::DataSheetRevision,
+        name: "data-sheet-revision",
+        rank: Rank::Cause,
+        means: "The data sheet file of this product is for another revision than the device has. \
+                A configuration tool notices another major revision, but often not another minor \
+                one, and then parameters and I/O may differ from what it shows.",
+        or_else: &["the device was exchanged for a newer one, and the file was not"],
+        check: &[
+            "Use the data sheet file of exactly this revision in the configuration tool.",
+            "Compare the parameters that matter at the device's own display with those in the \
+             configuration tool.",
+            "Ask the maker what changed between the revisions.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::DataSheetFaulty,
+        name: "data-sheet-faulty",
+        rank: Rank::Symptom,
+        means: "The data sheet file of this device has faults of its own. It was read as far as \
+                it could be; what stands in the faulty lines may be read differently by others.",
+        or_else: &[],
+        check: &["Get a sound file from the maker, or correct the lines named."],
+    },
+    CatalogueEntry {
+        code: Code::DataSheetSize,
+        name: "data-sheet-size",
+        rank: Rank::Cause,
+        means: "Master and device exchange I/O of a size that the device's data sheet file does \
+                not offer: the wrong file, or assemblies that were set by hand. Data may then \
+                stand in the wrong places.",
+        or_else: &["the device takes its sizes from its modules, and the file names only some"],
+        check: &[
+            "Compare the I/O sizes in the master's scan list with those set at the device.",
+            "Is the file the one of exactly this device and revision?",
+            "Before anything is moved to try it out: keep people clear of the machine.",
         ],
     },
 ];
