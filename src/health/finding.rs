@@ -1,4 +1,4 @@
-//! One finding: what was seen, how grave it is, what to check.
+//! A finding, how grave it is, and the verdict over all of them.
 
 use std::fmt;
 
@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::{Code, Evidence};
 use crate::fieldbus::MacId;
 use crate::trunk::Occurrences;
-use crate::wire::Nanos;
+use crate::wire::{Bitrate, Header, Nanos};
 
 /// How grave a finding is.
 #[derive(
@@ -107,5 +107,84 @@ impl Finding {
     pub(super) fn times(mut self, count: u64) -> Self {
         self.count = count;
         self
+    }
+}
+
+/// How the trunk is, in a word.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum State {
+    /// No fault and no warning.
+    Well,
+    /// Warnings, no fault.
+    WantsALook,
+    /// At least one fault.
+    NotWell,
+    /// Too little was heard to judge.
+    CannotTell,
+}
+
+impl fmt::Display for State {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            State::Well => "WELL",
+            State::WantsALook => "WANTS A LOOK",
+            State::NotWell => "NOT WELL",
+            State::CannotTell => "CANNOT TELL",
+        })
+    }
+}
+
+/// The verdict in a word, and why.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Verdict {
+    /// The word.
+    pub state: State,
+    /// How many faults.
+    pub faults: usize,
+    /// How many warnings.
+    pub warnings: usize,
+    /// How many notes.
+    pub notes: usize,
+}
+
+impl Verdict {
+    /// Over all that was found.
+    pub fn over(findings: &[Finding]) -> Verdict {
+        Verdict::of(findings.iter().map(|finding| (finding.code, finding.severity)))
+    }
+
+    /// The same from codes and severities alone.
+    pub fn of(findings: impl Iterator<Item = (Code, Severity)> + Clone) -> Verdict {
+        let count = |severity| findings.clone().filter(|f| f.1 == severity).count();
+        let (faults, warnings) = (count(Severity::Fault), count(Severity::Warning));
+        let deaf = findings
+            .clone()
+            .any(|(code, _)| matches!(code, Code::NothingHeard | Code::NothingUnderstood));
+        let state = match (deaf, faults, warnings) {
+            (true, ..) => State::CannotTell,
+            (_, 0, 0) => State::Well,
+            (_, 0, _) => State::WantsALook,
+            _ => State::NotWell,
+        };
+        Verdict { state, faults, warnings, notes: count(Severity::Note) }
+    }
+}
+
+/// What is known of the records besides the trunk's state.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Context {
+    /// The trunk's bit rate.
+    pub bitrate: Option<Bitrate>,
+    /// Whether each bus error became an error frame, where that is known.
+    pub reports_errors: Option<bool>,
+    /// Lines or blocks of the source that could not be read.
+    pub unreadable: u64,
+}
+
+impl Context {
+    /// What the source's header tells.
+    pub fn of(header: &Header, unreadable: u64) -> Context {
+        Context { bitrate: header.bitrate, reports_errors: header.reports_errors, unreadable }
     }
 }

@@ -8,43 +8,27 @@ pub mod compare;
 mod data_sheets;
 mod disturbances;
 mod drives;
-mod error_trend;
+mod event_rates;
 pub mod evidence;
 mod finding;
-mod happenings;
 mod masters;
 mod measurement;
 mod nodes;
+mod onset;
 mod plan;
-mod rates;
 pub mod summary;
-mod verdict;
 
 pub use catalogue::catalogue;
 pub use code::{CatalogueEntry, Code, Rank};
-pub use error_trend::{Direction, ErrorTrend};
+pub use event_rates::{Direction, ErrorTrend, TwoRates};
 pub use evidence::Evidence;
-pub use finding::{Finding, Severity};
-pub use happenings::{Happening, Happenings, Look};
+pub use finding::{Context, Finding, Severity, State, Verdict};
+pub use onset::{Onset, OnsetTracker, OnsetUpdate};
 pub use plan::Expectation;
-pub use rates::TwoRates;
 pub use summary::Summary;
-pub use verdict::{State, Verdict};
 
 use crate::fieldbus::eds::Index;
 use crate::trunk::Trunk;
-use crate::wire::{Bitrate, Header};
-
-/// What is known of the records besides the trunk's state.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct Context {
-    /// The trunk's bit rate.
-    pub bitrate: Option<Bitrate>,
-    /// Whether each bus error became an error frame, where that is known.
-    pub reports_errors: Option<bool>,
-    /// Lines or blocks of the source that could not be read.
-    pub unreadable: u64,
-}
 
 /// What the wire is held against.
 #[derive(Debug, Clone, Copy, Default)]
@@ -53,13 +37,6 @@ pub struct Against<'a> {
     pub plan: Option<&'a Expectation>,
     /// The data sheet files.
     pub sheets: Option<&'a Index>,
-}
-
-impl Context {
-    /// What the source's header tells.
-    pub fn of(header: &Header, unreadable: u64) -> Context {
-        Context { bitrate: header.bitrate, reports_errors: header.reports_errors, unreadable }
-    }
 }
 
 /// Everything found: the gravest first, of equally grave ones the nearest to a cause.

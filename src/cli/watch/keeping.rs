@@ -3,7 +3,7 @@
 
 use std::collections::VecDeque;
 
-use crate::health::Look;
+use crate::health::OnsetUpdate;
 use crate::output::capture::{CaptureWriter, Written};
 use crate::output::metrics::CaptureState;
 use crate::wire::{Nanos, Record, What};
@@ -87,11 +87,11 @@ impl Keeping {
     }
 
     /// Hears what the findings show, after all records so far.
-    pub(super) fn looked(&mut self, look: &Look) {
+    pub(super) fn looked(&mut self, update: &OnsetUpdate) {
         let Some(kept) = &mut self.on_finding else { return };
-        if !look.begun.is_empty() {
+        if !update.onsets.is_empty() {
             kept.begin();
-        } else if look.goes_on {
+        } else if update.ongoing {
             kept.go_on();
         }
         if kept.open.is_some() {
@@ -164,7 +164,7 @@ fn memory(record: &Record) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::health::{Code, Finding, Happening, Severity};
+    use crate::health::{Code, Finding, Onset, Severity};
     use crate::output::capture::{Pieces, WriterOptions};
     use crate::source::{Saved, open_reader};
     use crate::wire::{Frame, Header, StandardId};
@@ -177,7 +177,7 @@ mod tests {
         Record { t: Nanos(second * SECOND), what: What::Frame(frame) }
     }
 
-    fn begun() -> Look {
+    fn begun() -> OnsetUpdate {
         let finding = Finding {
             code: Code::NodeLeft,
             severity: Severity::Fault,
@@ -187,11 +187,11 @@ mod tests {
             last: None,
             evidence: crate::health::Evidence::NoBitRate,
         };
-        Look { begun: vec![Happening { finding, again: false }], goes_on: false }
+        OnsetUpdate { onsets: vec![Onset { finding, again: false }], ongoing: false }
     }
 
     /// The seconds that each piece holds, and whether it is whole.
-    fn kept(memory: usize, what_happens: impl Fn(i64) -> Look) -> Vec<(Vec<i64>, bool)> {
+    fn kept(memory: usize, what_happens: impl Fn(i64) -> OnsetUpdate) -> Vec<(Vec<i64>, bool)> {
         let directory = tempfile::tempdir().unwrap();
         let path = directory.path().join("line3.jsonl");
         let header = Header::starting("2026-03-02T06:30:00Z".parse().unwrap());
@@ -229,7 +229,7 @@ mod tests {
 
     #[test]
     fn what_came_before_and_after_is_kept() {
-        let nothing = Look::default;
+        let nothing = OnsetUpdate::default;
         assert_eq!(kept(1 << 20, |_| nothing()), []);
         let at = |seconds: &'static [i64]| {
             move |s| if seconds.contains(&s) { begun() } else { nothing() }
@@ -244,12 +244,12 @@ mod tests {
 
     #[test]
     fn memory_is_bounded_and_so_is_what_goes_on_for_ever() {
-        let at = |s| if s == 100 { begun() } else { Look::default() };
+        let at = |s| if s == 100 { begun() } else { OnsetUpdate::default() };
         assert_eq!(kept(4 * size_of::<Record>(), at), [span(97..=105)]);
         let on = |s| match s {
             100 => begun(),
-            101.. => Look { begun: vec![], goes_on: true },
-            _ => Look::default(),
+            101.. => OnsetUpdate { onsets: vec![], ongoing: true },
+            _ => OnsetUpdate::default(),
         };
         assert_eq!(kept(1 << 20, on), [span(90..=150)]);
     }

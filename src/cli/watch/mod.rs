@@ -24,7 +24,7 @@ use super::teller::Teller;
 use super::{Failure, Outcome, diagnostics};
 use crate::analysis::Analysis;
 use crate::health::summary::Kind;
-use crate::health::{Happenings, Summary};
+use crate::health::{OnsetTracker, Summary};
 use crate::output::capture::{CaptureWriter, Keep, Pieces, Roll, WriterOptions, Written, size};
 use crate::output::metrics::{About, Ask, Exporter, Reading};
 use crate::output::view::{Subject, Wish};
@@ -275,7 +275,7 @@ struct Watch {
     interface: String,
     analysis: Analysis,
     keeping: Option<Keeping>,
-    happenings: Option<Happenings>,
+    onsets: Option<OnsetTracker>,
     hook: Option<Hook>,
     /// Whether the link is up.
     listening: bool,
@@ -291,7 +291,7 @@ impl Watch {
         let keeping = args.keeping(header)?;
         let hook = args.hook()?;
         let wanted = args.on_finding || hook.is_some();
-        let happenings = wanted.then(|| Happenings::new(nanos(args.after)));
+        let onsets = wanted.then(|| OnsetTracker::new(nanos(args.after)));
         let subject = Subject { name: args.interface.clone(), header: header.clone(), live: true };
         let mut teller = Teller::start(subject, args.plain);
         teller.line(&opening(source));
@@ -304,16 +304,7 @@ impl Watch {
         let analysis = Analysis::new(header).with(given);
         let interface = args.interface.clone();
         let looked = Nanos::ZERO;
-        Ok(Watch {
-            interface,
-            analysis,
-            keeping,
-            happenings,
-            hook,
-            listening: true,
-            looked,
-            teller,
-        })
+        Ok(Watch { interface, analysis, keeping, onsets, hook, listening: true, looked, teller })
     }
 
     fn take(&mut self, batch: &mut Vec<Record>) {
@@ -340,15 +331,15 @@ impl Watch {
 
     /// Looks whether anything happens that somebody wants to know of.
     fn look(&mut self) {
-        let Some(happenings) = &mut self.happenings else { return };
+        let Some(onsets) = &mut self.onsets else { return };
         self.looked = self.analysis.trunk().now();
-        let look = happenings.look(self.looked, self.analysis.findings());
+        let update = onsets.update(self.looked, self.analysis.findings());
         if let Some(keeping) = &mut self.keeping {
-            keeping.looked(&look);
+            keeping.looked(&update);
         }
         if let Some(hook) = &mut self.hook {
-            for happening in &look.begun {
-                hook.send(told::line(self.analysis.header(), self.looked, happening));
+            for onset in &update.onsets {
+                hook.send(told::line(self.analysis.header(), self.looked, onset));
             }
         }
     }

@@ -3,7 +3,7 @@
 use jiff::SignedDuration;
 use serde::Serialize;
 
-use crate::health::Happening;
+use crate::health::Onset;
 use crate::health::summary::Finding;
 use crate::wire::{Header, Nanos};
 use crate::words::caution::CAUTIONS;
@@ -26,16 +26,16 @@ struct Told<'a> {
 }
 
 /// The line, with its line feed.
-pub(super) fn line(header: &Header, now: Nanos, happening: &Happening) -> String {
+pub(super) fn line(header: &Header, now: Nanos, onset: &Onset) -> String {
     let time = header.started.saturating_add(SignedDuration::from_nanos(now.0));
     let told = Told {
         format: "dropline-finding",
-        version: 1,
+        version: 2,
         interface: header.interface.as_deref(),
         time: time.unwrap_or(header.started).to_string(),
         started: header.started.to_string(),
-        again: happening.again,
-        finding: Finding::of(&happening.finding),
+        again: onset.again,
+        finding: Finding::of(&onset.finding),
         cautions: CAUTIONS,
     };
     // Plain fields, text keys: this cannot fail.
