@@ -7,7 +7,7 @@ use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use dropline::output::capture::{CaptureWriter, Pieces, WriterOptions};
-use dropline::source::{Saved, Source, open_all};
+use dropline::source::{Reader, Saved, open_all};
 use dropline::wire::{Frame, Header, Nanos, Record, StandardId, What};
 
 const CAPTURE: &str = "DROPLINE_TEST_CAPTURE";
@@ -77,11 +77,10 @@ fn kill_after(time: Duration, capture: &Path, roll: Option<&str>) -> (u64, i64) 
 /// How many frames are there, in order from the first, and the time of the last.
 fn left(files: &[PathBuf]) -> (u64, i64) {
     let mut source = open_all(files, &Saved::default()).unwrap();
-    let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
     let (mut count, mut last, mut batch) = (0_u64, 0, Vec::new());
     let mut more = true;
     while more {
-        more = runtime.block_on(source.fill(&mut batch)).unwrap();
+        more = source.read(&mut batch).unwrap();
         for record in batch.drain(..) {
             if let What::Frame(frame) = &record.what {
                 assert_eq!(frame.bytes(), count.to_be_bytes());

@@ -1,23 +1,23 @@
 //! A source whose records all go into a capture as they come by.
 
 use crate::output::capture::CaptureWriter;
-use crate::source::{Source, SourceError};
+use crate::source::{Reader, SourceError};
 use crate::wire::{Header, Record};
 
 /// A source, and the writer of its capture.
-pub(super) struct Captured<S> {
-    pub(super) source: S,
+pub(super) struct Captured<R> {
+    pub(super) source: R,
     pub(super) writer: CaptureWriter,
 }
 
-impl<S: Source> Source for Captured<S> {
+impl<R: Reader> Reader for Captured<R> {
     fn header(&self) -> &Header {
         self.source.header()
     }
 
-    async fn fill(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
+    fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
         let before = batch.len();
-        let more = self.source.fill(batch).await;
+        let more = self.source.read(batch);
         self.writer.send(&batch[before..]);
         more
     }

@@ -15,7 +15,7 @@ use crate::output::Conversion;
 use crate::output::capture::DirectWriter;
 use crate::output::pcapng::PcapngWriter;
 use crate::output::{CreateError, create};
-use crate::source::{Saved, SavedReader, SourceError, open_reader};
+use crate::source::{Reader, Saved, SourceError, open_reader};
 use crate::wire::{Header, Record, Tally};
 
 /// Convert between captures (.jsonl, .jsonl.zst) and pcapng
@@ -119,7 +119,7 @@ struct Written {
 }
 
 impl Written {
-    fn account(&self, input: &Path, output: &Path, reader: &dyn SavedReader) -> Conversion {
+    fn account(&self, input: &Path, output: &Path, reader: &dyn Reader) -> Conversion {
         let Tally { frames, error_frames, lost_frames } = self.tally;
         Conversion {
             format: Conversion::FORMAT.to_string(),
@@ -143,7 +143,7 @@ enum Writer {
 }
 
 fn copy(
-    reader: &mut dyn SavedReader,
+    reader: &mut dyn Reader,
     file: File,
     kind: Kind,
     output: &Path,

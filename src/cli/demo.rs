@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::captured::Captured;
-use super::listen::{Expected, Results, analyse_with, block_on, file_name, say};
+use super::listen::{Expected, Results, analyse_with, file_name, say};
 use super::{Failure, Outcome};
 use crate::analysis::Finished;
 use crate::health::Summary;
@@ -37,7 +37,7 @@ pub(super) struct DemoArgs {
 }
 
 pub(super) fn run(args: &DemoArgs) -> Result<Outcome, Failure> {
-    let summary = block_on(listen(args))??;
+    let summary = listen(args)?;
     let results = Results { summary: Some(args.summary.clone()), json: args.json, fail_on: None };
     let outcome = results.deliver(&summary)?;
     let (capture, summary) = (args.capture.display(), args.summary.display());
@@ -45,7 +45,7 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, Failure> {
     Ok(outcome)
 }
 
-async fn listen(args: &DemoArgs) -> Result<Summary, Failure> {
+fn listen(args: &DemoArgs) -> Result<Summary, Failure> {
     let given = args.expected.read()?;
     let source = SimSource::demo();
     let options = WriterOptions { overwrite: true, ..WriterOptions::default() };
@@ -54,7 +54,7 @@ async fn listen(args: &DemoArgs) -> Result<Summary, Failure> {
     let mut source = Captured { source, writer };
     let name = file_name(&args.capture);
     let Finished { summary, trunk, .. } =
-        analyse_with(&mut source, given, Kind::Capture, &name, &mut |_| {}).await;
+        analyse_with(&mut source, given, Kind::Capture, &name, &mut |_| {});
     for message in source.writer.finish(trunk.now()).messages {
         say(&message);
     }

@@ -13,7 +13,7 @@ use crate::health::Summary;
 use crate::health::summary::Kind;
 use crate::health::{Expectation, Severity};
 use crate::output::page;
-use crate::source::{Source, data_sheets};
+use crate::source::{Reader, data_sheets};
 use crate::trunk::{Event, Trunk};
 use crate::wire::{Nanos, Record};
 
@@ -96,19 +96,14 @@ pub(super) enum Heard<'a> {
 
 /// Takes everything that the source delivers through the analysis. A source that breaks ends
 /// it as a capture that was cut off does.
-pub(super) async fn analyse(
-    source: &mut impl Source,
-    given: Given,
-    kind: Kind,
-    name: &str,
-) -> Summary {
-    analyse_with(source, given, kind, name, &mut |_| {}).await.summary
+pub(super) fn analyse(source: &mut impl Reader, given: Given, kind: Kind, name: &str) -> Summary {
+    analyse_with(source, given, kind, name, &mut |_| {}).summary
 }
 
 /// The same for what shows more than a summary holds: `hear` hears everything that goes by, and
 /// the state in which it ended comes out, too.
-pub(super) async fn analyse_with(
-    source: &mut impl Source,
+pub(super) fn analyse_with(
+    source: &mut impl Reader,
     given: Given,
     kind: Kind,
     name: &str,
@@ -117,7 +112,7 @@ pub(super) async fn analyse_with(
     let mut analysis = Analysis::new(source.header()).with(given);
     let mut batch = Vec::new();
     loop {
-        let more = source.fill(&mut batch).await;
+        let more = source.read(&mut batch);
         for record in &batch {
             analysis.take(record, &mut |t, event| hear(Heard::Event(t, event)));
             hear(Heard::Record(record, analysis.trunk()));

@@ -14,7 +14,7 @@ use crate::health::Context;
 use crate::health::summary::Kind;
 use crate::output::page;
 use crate::output::view::{Narrator, Playback, Seen, Subject, Wish};
-use crate::source::{self, AnySource, Saved, Source};
+use crate::source::{self, ReadAhead, Reader, Saved};
 use crate::trunk::Trunk;
 use crate::wire::{Nanos, Record};
 
@@ -30,7 +30,7 @@ const LOOK: Duration = Duration::from_millis(100);
 pub(super) struct Player {
     captures: Vec<PathBuf>,
     options: Saved,
-    source: AnySource,
+    source: ReadAhead,
     analysis: Analysis,
     batch: std::vec::IntoIter<Record>,
     next: Option<Record>,
@@ -91,7 +91,7 @@ pub(super) async fn play(
     player.run().await
 }
 
-fn open(captures: &[PathBuf], options: &Saved) -> Result<AnySource, Failure> {
+fn open(captures: &[PathBuf], options: &Saved) -> Result<ReadAhead, Failure> {
     source::open_all(captures, options).map_err(|error| Failure(error.to_string()))
 }
 
@@ -108,7 +108,7 @@ impl Player {
                     return self.close();
                 }
             }
-            let busy = self.work().await;
+            let busy = self.work();
             self.show();
             let wait = if busy { Duration::ZERO } else { LOOK.min(self.until_next()) };
             let wish = tokio::select! {
@@ -134,7 +134,7 @@ impl Player {
     }
 
     /// Plays what is due, for a stretch at most. `true`: there is more to do at once.
-    async fn work(&mut self) -> bool {
+    fn work(&mut self) -> bool {
         let until = match self.goal {
             Some(Goal::Time(t)) => t,
             Some(Goal::Event) => Nanos(i64::MAX),
@@ -145,7 +145,7 @@ impl Player {
         loop {
             // Looking at the clock for every record would cost more than the record.
             for _ in 0..256 {
-                let Some(t) = self.peek().await else {
+                let Some(t) = self.peek() else {
                     self.reach_end();
                     return false;
                 };
@@ -170,14 +170,14 @@ impl Player {
     }
 
     /// The time of the next record.
-    async fn peek(&mut self) -> Option<Nanos> {
+    fn peek(&mut self) -> Option<Nanos> {
         while self.next.is_none() {
             self.next = self.batch.next();
             if self.next.is_some() || !self.more {
                 break;
             }
             let mut records = Vec::new();
-            let more = self.source.fill(&mut records).await;
+            let more = self.source.read(&mut records);
             let now = self.analysis.trunk().now();
             for message in self.source.messages() {
                 self.view.say(now, &message);
@@ -323,16 +323,12 @@ impl Player {
 }
 
 /// Without a terminal: the log as plain lines, then the summary as a page.
-pub(super) async fn tell(
-    source: &mut impl Source,
-    name: &str,
-    given: Given,
-) -> Result<(), Failure> {
+pub(super) fn tell(source: &mut impl Reader, name: &str, given: Given) -> Result<(), Failure> {
     let mut analysis = Analysis::new(source.header()).with(given);
     let mut narrator = Narrator::default();
     let mut batch = Vec::new();
     loop {
-        let more = source.fill(&mut batch).await;
+        let more = source.read(&mut batch);
         let mut text = String::new();
         for record in batch.drain(..) {
             analysis.take(&record, &mut |t, event| narrator.event(t, event));

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::bar::Bar;
-use super::listen::{Expected, Heard, analyse_with, block_on, say};
+use super::listen::{Expected, Heard, analyse_with, say};
 use super::whole::{Whole, name_of};
 use super::{Failure, Outcome, visits};
 use crate::health::Summary;
@@ -90,7 +90,7 @@ pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
         Heard::Event(t, event) => log.event(t, &event),
     };
     let bar = Bar::over(&options.progress);
-    let finished = block_on(analyse_with(&mut source, plan, Kind::Capture, &name, &mut hear))?;
+    let finished = analyse_with(&mut source, plan, Kind::Capture, &name, &mut hear);
     drop(bar);
     if let Err(failure) = source.finish() {
         // Not a page that would be taken for that of the whole.

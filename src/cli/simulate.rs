@@ -7,12 +7,11 @@ use std::sync::Arc;
 use clap::Args;
 
 use super::bar::Bar;
-use super::listen::block_on;
 use super::{Failure, Outcome};
 use crate::output::{CreateError, create};
 use crate::sim::onto::Player;
 use crate::sim::{Scenario, SimSource};
-use crate::source::{Progress, Saved, Source, SourceError, open, read_text};
+use crate::source::{Progress, Reader, Saved, SourceError, open, read_text};
 use crate::wire::{Nanos, write_header, write_record};
 
 /// Make a capture by simulating a trunk, its devices and its faults
@@ -93,18 +92,18 @@ fn play(args: &SimulateArgs, interface: &str) -> Result<Outcome, Failure> {
     let is_scenario = args.scenario.extension().is_some_and(|extension| extension == "toml");
     let played = if is_scenario {
         let mut source = simulation(args)?;
-        block_on(play_all(&mut source, &mut player))?
+        play_all(&mut source, &mut player)
     } else {
         let mut source = open(&args.scenario, &Saved::default()).map_err(failure)?;
-        block_on(play_all(&mut source, &mut player))?
+        play_all(&mut source, &mut player)
     };
     played.map_err(failure).map(|()| Outcome::Done)
 }
 
-async fn play_all(source: &mut impl Source, player: &mut Player) -> Result<(), SourceError> {
+fn play_all(source: &mut impl Reader, player: &mut Player) -> Result<(), SourceError> {
     let mut batch = Vec::new();
     loop {
-        let more = source.fill(&mut batch).await?;
+        let more = source.read(&mut batch)?;
         for record in batch.drain(..) {
             player.play(&record)?;
         }

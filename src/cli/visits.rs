@@ -6,7 +6,7 @@ use std::path::Path;
 
 use super::Failure;
 use super::bar::Bar;
-use super::listen::{analyse, block_on, file_name, say};
+use super::listen::{analyse, file_name, say};
 use crate::analysis::Given;
 use crate::health::Summary;
 use crate::health::compare::Tolerance;
@@ -30,7 +30,7 @@ pub(super) fn visit(path: &Path, interface: Option<&str>) -> Result<Summary, Fai
         source::Saved { interface: interface.map(String::from), ..source::Saved::default() };
     let _bar = Bar::over(&options.progress);
     let mut source = source::open(path, &options).map_err(|e| Failure(e.to_string()))?;
-    block_on(analyse(&mut source, Given::default(), Kind::Capture, &file_name(path)))
+    Ok(analyse(&mut source, Given::default(), Kind::Capture, &file_name(path)))
 }
 
 /// Larger than any summary: the latest of everything it lists is bounded.

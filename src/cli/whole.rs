@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::Failure;
 use super::listen::file_name;
-use crate::source::{self, AnySource, Saved, Source, SourceError};
+use crate::source::{self, ReadAhead, Reader, Saved, SourceError};
 use crate::wire::{Header, Record};
 
 /// What these captures are called together: the file, or what all the pieces share.
@@ -21,7 +21,7 @@ pub(super) fn name_of(captures: &[PathBuf]) -> String {
 /// Of several captures a part would be taken for the whole: it is none. A single one that breaks
 /// off is as good as one that was cut off.
 pub(super) struct Whole {
-    source: AnySource,
+    source: ReadAhead,
     several: bool,
     broken: Option<SourceError>,
 }
@@ -42,13 +42,13 @@ impl Whole {
     }
 }
 
-impl Source for Whole {
+impl Reader for Whole {
     fn header(&self) -> &Header {
         self.source.header()
     }
 
-    async fn fill(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
-        match self.source.fill(batch).await {
+    fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
+        match self.source.read(batch) {
             Err(error) if self.several => {
                 self.broken = Some(error);
                 Ok(false)

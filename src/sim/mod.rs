@@ -1,7 +1,7 @@
 //! A simulated trunk with known truth: devices, bus and faults in bit times, driven by a
 //! scenario and a seed; the same records for the same seed on every machine.
 //!
-//! It stands where a live interface stands, behind [`crate::source::Source`], and next to the
+//! It stands where a live interface stands, behind [`crate::source::Reader`], and next to the
 //! records it tells what really happened.
 
 mod adapter;

@@ -1,6 +1,6 @@
 //! The simulated trunk as a source of records, like a live interface or a capture.
 
-use crate::source::{Source, SourceError};
+use crate::source::{Reader, SourceError};
 use crate::wire::{Clock, Frame, Header, Nanos, Record};
 
 use super::scenario::Scenario;
@@ -66,13 +66,13 @@ impl SimSource {
     }
 }
 
-impl Source for SimSource {
+impl Reader for SimSource {
     fn header(&self) -> &Header {
         &self.header
     }
 
-    async fn fill(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
-        // More than one step a call, or waiting would cost more than simulating.
+    fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
+        // More than one step a call: each batch has its costs.
         const BATCH: usize = 256;
         let mut some = Vec::new();
         for _ in 0..BATCH {

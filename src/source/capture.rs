@@ -2,14 +2,13 @@
 
 use std::io::{self, Read};
 
-use super::SourceError;
 use super::complaints::{Complaints, one_line};
 use super::lines::{Lines, Next};
-use super::saved::SavedReader;
+use super::{Reader, SourceError};
 use crate::wire::{Header, Record, parse_header, parse_record, quick_frame};
 
 /// Reads a capture. Lines that cannot be read are counted, told and skipped; a torn last line
-/// is neither, but [`SavedReader::torn`] says so.
+/// is neither, but [`Reader::torn`] says so.
 pub struct CaptureReader<R> {
     name: String,
     lines: Lines<R>,
@@ -57,7 +56,7 @@ pub(super) fn cannot_go_on(name: &str, error: &io::Error) -> SourceError {
     SourceError(format!("{name}: cannot be read on: {error}; copy it from a sound disk"))
 }
 
-impl<R: Read + Send> SavedReader for CaptureReader<R> {
+impl<R: Read> Reader for CaptureReader<R> {
     fn header(&self) -> &Header {
         &self.header
     }

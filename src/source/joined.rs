@@ -11,8 +11,8 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 
 use super::complaints::Complaints;
-use super::saved::{AnySource, Saved, SavedReader, open_reader};
-use super::{PieceName, SourceError};
+use super::saved::{ReadAhead, Saved, open_reader};
+use super::{PieceName, Reader, SourceError};
 use crate::wire::{Header, Nanos, Record, Tally, What};
 
 /// Why the link counts as down where there is no capture.
@@ -24,10 +24,10 @@ const NOT_CAPTURED: &str = "nothing was captured";
 /// # Errors
 /// As [`super::open`] for any of them, before the first is read; or if they are of trunks with
 /// different bit rates.
-pub fn open_all(paths: &[PathBuf], options: &Saved) -> Result<AnySource, SourceError> {
+pub fn open_all(paths: &[PathBuf], options: &Saved) -> Result<ReadAhead, SourceError> {
     match paths {
         [one] => super::open(one, options),
-        _ => AnySource::start(Box::new(JoinedReader::open(paths, options)?)),
+        _ => ReadAhead::start(Box::new(JoinedReader::open(paths, options)?)),
     }
 }
 
@@ -51,7 +51,7 @@ struct JoinedReader {
 
 struct Piece {
     path: PathBuf,
-    reader: Box<dyn SavedReader>,
+    reader: Box<dyn Reader + Send>,
     /// When it begins, in the time of the whole.
     begins: Nanos,
     end: Option<Tally>,
@@ -214,7 +214,7 @@ impl JoinedReader {
     }
 }
 
-impl SavedReader for JoinedReader {
+impl Reader for JoinedReader {
     fn header(&self) -> &Header {
         &self.header
     }

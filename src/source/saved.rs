@@ -2,15 +2,13 @@
 
 use std::io::Read;
 use std::path::Path;
-use std::sync::{Arc, mpsc as plain};
+use std::sync::{Arc, mpsc};
 use std::thread;
-
-use tokio::sync::mpsc;
 
 use super::capture::{CaptureReader, cannot_go_on};
 use super::lines::Lines;
 use super::pcapng::{self, PcapngReader};
-use super::{Progress, Source, SourceError, input};
+use super::{Progress, Reader, SourceError, input};
 use crate::wire::{Header, Record};
 
 /// How many batches are read ahead: enough that neither side waits for the other.
@@ -24,27 +22,6 @@ const OLD_PCAP: [[u8; 4]; 4] = [
     [0xA1, 0xB2, 0x3C, 0x4D],
     [0x4D, 0x3C, 0xB2, 0xA1],
 ];
-
-/// What all readers of saved files do; plain calls, for a thread or a command to drive.
-pub trait SavedReader: Send {
-    /// What the file says about itself.
-    fn header(&self) -> &Header;
-
-    /// Reads one block and appends its records. `false`: there are no more.
-    ///
-    /// # Errors
-    /// If the disk cannot be read on. What was appended before is good.
-    fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError>;
-
-    /// How many lines or blocks could not be read so far. They were skipped.
-    fn unreadable(&self) -> u64;
-
-    /// Whether the file stops in the middle of a line or block.
-    fn torn(&self) -> bool;
-
-    /// What a person should be told, since it was last asked.
-    fn messages(&mut self) -> Vec<String>;
-}
 
 /// What a saved file cannot say itself.
 #[derive(Debug, Clone, Default)]
@@ -61,15 +38,15 @@ pub struct Saved {
 /// # Errors
 /// One line for each of: not there, not allowed, a directory, empty, of no kind that is read,
 /// of a version that is not known.
-pub fn open(path: &Path, options: &Saved) -> Result<AnySource, SourceError> {
-    AnySource::start(open_reader(path, options)?)
+pub fn open(path: &Path, options: &Saved) -> Result<ReadAhead, SourceError> {
+    ReadAhead::start(open_reader(path, options)?)
 }
 
 /// Like [`open`], but read by whoever calls.
 ///
 /// # Errors
 /// As [`open`].
-pub fn open_reader(path: &Path, options: &Saved) -> Result<Box<dyn SavedReader>, SourceError> {
+pub fn open_reader(path: &Path, options: &Saved) -> Result<Box<dyn Reader + Send>, SourceError> {
     identify(path.display().to_string(), input::open(path, &options.progress)?, options)
 }
 
@@ -81,7 +58,7 @@ pub fn reader_of<'a>(
     name: &str,
     bytes: impl Read + Send + 'a,
     options: &Saved,
-) -> Result<Box<dyn SavedReader + 'a>, SourceError> {
+) -> Result<Box<dyn Reader + Send + 'a>, SourceError> {
     let input = input::Input::new(bytes).map_err(|error| cannot_go_on(name, &error))?;
     identify(name.to_owned(), input, options)
 }
@@ -90,7 +67,7 @@ fn identify<'a, R: Read + Send + 'a>(
     name: String,
     input: input::Input<R>,
     options: &Saved,
-) -> Result<Box<dyn SavedReader + 'a>, SourceError> {
+) -> Result<Box<dyn Reader + Send + 'a>, SourceError> {
     let mut lines = Lines::new(input);
     let start = lines.peek().map_err(|error| cannot_go_on(&name, &error))?;
     if OLD_PCAP.iter().any(|magic| start.starts_with(magic)) {
@@ -105,11 +82,11 @@ fn identify<'a, R: Read + Send + 'a>(
 }
 
 /// A saved file being read ahead.
-pub struct AnySource {
+pub struct ReadAhead {
     header: Header,
     batches: mpsc::Receiver<Result<Batch, SourceError>>,
     /// Batches that were emptied, to be filled again.
-    emptied: plain::Sender<Vec<Record>>,
+    emptied: mpsc::Sender<Vec<Record>>,
     unreadable: u64,
     torn: bool,
     messages: Vec<String>,
@@ -123,11 +100,11 @@ struct Batch {
     more: bool,
 }
 
-impl AnySource {
-    pub(super) fn start(mut reader: Box<dyn SavedReader>) -> Result<AnySource, SourceError> {
+impl ReadAhead {
+    pub(super) fn start(mut reader: Box<dyn Reader + Send>) -> Result<ReadAhead, SourceError> {
         let header = reader.header().clone();
-        let (send, batches) = mpsc::channel(AHEAD);
-        let (emptied, to_fill) = plain::channel::<Vec<Record>>();
+        let (send, batches) = mpsc::sync_channel(AHEAD);
+        let (emptied, to_fill) = mpsc::channel::<Vec<Record>>();
         let read_ahead = move || {
             loop {
                 let mut records = to_fill.try_recv().unwrap_or_default();
@@ -143,9 +120,9 @@ impl AnySource {
                     more,
                 };
                 // It fails if nobody listens any more: the command was stopped.
-                let mut wanted = send.blocking_send(Ok(batch)).is_ok() && more;
+                let mut wanted = send.send(Ok(batch)).is_ok() && more;
                 if let Some(error) = error {
-                    let _ = send.blocking_send(Err(error));
+                    let _ = send.send(Err(error));
                     wanted = false;
                 }
                 if !wanted {
@@ -157,17 +134,17 @@ impl AnySource {
             .name("read file".into())
             .spawn(read_ahead)
             .map_err(|error| SourceError(format!("cannot start a thread: {error}")))?;
-        Ok(AnySource { header, batches, emptied, unreadable: 0, torn: false, messages: Vec::new() })
+        Ok(ReadAhead { header, batches, emptied, unreadable: 0, torn: false, messages: Vec::new() })
     }
 }
 
-impl Source for AnySource {
+impl Reader for ReadAhead {
     fn header(&self) -> &Header {
         &self.header
     }
 
-    async fn fill(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
-        let Some(next) = self.batches.recv().await else { return Ok(false) };
+    fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
+        let Ok(next) = self.batches.recv() else { return Ok(false) };
         let mut next = next?;
         self.unreadable = next.unreadable;
         self.torn = next.torn;
@@ -204,11 +181,10 @@ mod tests {
     const HEADER: &str =
         r#"{"format":"dropline-capture","version":1,"started":"2026-03-02T06:30:00Z"}"#;
 
-    fn drain(source: &mut AnySource) -> Vec<Record> {
-        let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
+    fn drain(source: &mut ReadAhead) -> Vec<Record> {
         let (mut all, mut batch) = (Vec::new(), Vec::new());
         loop {
-            let more = runtime.block_on(source.fill(&mut batch)).unwrap();
+            let more = source.read(&mut batch).unwrap();
             all.append(&mut batch);
             if !more {
                 return all;

@@ -9,16 +9,15 @@ use dropline::health::Summary;
 use dropline::health::summary::Kind;
 use dropline::output::capture::{CaptureWriter, Pieces, WriterOptions, Written};
 use dropline::sim::SimSource;
-use dropline::source::Source;
+use dropline::source::Reader;
 use dropline::wire::{Header, Nanos, Record, What};
 use serde_json::Value;
 use tempfile::TempDir;
 
 fn demo() -> (Header, Vec<Record>) {
     let mut source = SimSource::demo();
-    let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
     let (mut all, mut batch) = (Vec::new(), Vec::new());
-    while runtime.block_on(source.fill(&mut batch)).unwrap() {
+    while source.read(&mut batch).unwrap() {
         all.append(&mut batch);
     }
     all.append(&mut batch);

@@ -18,7 +18,7 @@ use super::listen::{block_on, say};
 use super::plan::read_plan;
 use super::whole::Whole;
 use super::{Failure, Outcome};
-use crate::source::{self, LiveOptions, LiveSource, Source};
+use crate::source::{self, LiveOptions, LiveSource, Reader};
 use crate::wire::{Bitrate, Nanos, Record};
 
 /// Say what every frame means, one a line.
@@ -99,16 +99,16 @@ pub(super) fn run(args: &FramesArgs) -> Result<Outcome, Failure> {
             source::Saved { interface: args.interface.clone(), ..source::Saved::default() };
         let _bar = Bar::beside_lines(&options.progress);
         let mut source = Whole::open(&args.sources, &options)?;
-        block_on(read(&mut source, &mut printer))??;
+        read(&mut source, &mut printer)?;
         source.finish()?;
     }
     Ok(Outcome::Done)
 }
 
-async fn read(source: &mut impl Source, printer: &mut Printer<'_>) -> Result<(), Failure> {
+fn read(source: &mut impl Reader, printer: &mut Printer<'_>) -> Result<(), Failure> {
     let mut batch = Vec::new();
     loop {
-        let more = source.fill(&mut batch).await;
+        let more = source.read(&mut batch);
         let wanted = printer.take(&mut batch)?;
         for message in source.messages() {
             say(&message);
@@ -127,7 +127,7 @@ async fn read(source: &mut impl Source, printer: &mut Printer<'_>) -> Result<(),
 }
 
 async fn follow(options: LiveOptions, printer: &mut Printer<'_>) -> Result<(), Failure> {
-    let mut source = LiveSource::open(options).map_err(|error| Failure(error.to_string()))?;
+    let mut source = source::open_live(options).map_err(|error| Failure(error.to_string()))?;
     let listen =
         |kind| signal(kind).map_err(|error| Failure(format!("cannot listen for signals: {error}")));
     let mut interrupt = listen(SignalKind::interrupt())?;
@@ -139,7 +139,7 @@ async fn follow(options: LiveOptions, printer: &mut Printer<'_>) -> Result<(), F
                 source.stop(&mut batch);
                 Ok(false)
             }
-            more = source.fill(&mut batch) => more,
+            received = source.receive(&mut batch) => received.map(|()| true),
         };
         let wanted = printer.take(&mut batch)?;
         for message in source.messages() {

@@ -70,10 +70,10 @@ pub(super) fn run(args: &ReplayArgs) -> Result<Outcome, Failure> {
     let bar = (!args.view).then(|| Bar::over(&options.progress));
     let mut source = Whole::open(&args.captures, &options)?;
     if args.view {
-        block_on(player::tell(&mut source, &name, given))??;
+        player::tell(&mut source, &name, given)?;
         return source.finish().map(|()| Outcome::Done);
     }
-    let summary = block_on(analyse(&mut source, given, Kind::Capture, &name))?;
+    let summary = analyse(&mut source, given, Kind::Capture, &name);
     drop(bar);
     source.finish()?;
     args.results.deliver(&summary)

@@ -28,7 +28,7 @@ use crate::health::{OnsetTracker, Summary};
 use crate::output::capture::{CaptureWriter, Keep, Pieces, Roll, WriterOptions, Written, size};
 use crate::output::metrics::{About, Ask, Exporter, Reading};
 use crate::output::view::{Subject, Wish};
-use crate::source::{LiveOptions, LiveSource, Source, SourceError};
+use crate::source::{LiveOptions, LiveSource, SourceError, open_live};
 use crate::wire::{Bitrate, Header, Nanos, Record, What};
 
 /// Listen to a live trunk: capture, analysis, and the summary at the end
@@ -192,7 +192,7 @@ const VIEW_TICK: Duration = Duration::from_millis(100);
 
 async fn watch(args: &WatchArgs) -> Result<Summary, Failure> {
     let mut stop = Stop::on_signal_or_after(args.limit)?;
-    let mut source = LiveSource::open(LiveOptions {
+    let mut source = open_live(LiveOptions {
         interface: args.interface.clone(),
         bitrate: args.bitrate,
         allow_active: args.allow_active,
@@ -229,7 +229,9 @@ async fn watch(args: &WatchArgs) -> Result<Summary, Failure> {
                 // The rest is for a replay.
                 _ => {}
             },
-            more = source.fill(&mut batch) => if let Err(error) = more { break Some(error) },
+            received = source.receive(&mut batch) => if let Err(error) = received {
+                break Some(error);
+            },
         }
         watch.take(&mut batch);
         watch.tell(source.messages());
@@ -255,13 +257,13 @@ async fn asked(exporter: &mut Option<Exporter>) -> Ask {
 /// in order.
 async fn mark(
     note: &str,
-    source: &mut LiveSource,
+    source: &mut impl LiveSource,
     batch: &mut Vec<Record>,
 ) -> Result<(), SourceError> {
     let now = source.now();
     while batch.last().is_none_or(|last| last.t < now) {
-        match timeout(Duration::ZERO, source.fill(batch)).await {
-            Ok(more) => more?,
+        match timeout(Duration::ZERO, source.receive(batch)).await {
+            Ok(received) => received?,
             Err(_) => break,
         };
     }
@@ -285,7 +287,7 @@ struct Watch {
 }
 
 impl Watch {
-    fn start(args: &WatchArgs, source: &LiveSource) -> Result<Watch, Failure> {
+    fn start(args: &WatchArgs, source: &impl LiveSource) -> Result<Watch, Failure> {
         let given = args.expected.read()?;
         let header = source.header();
         let keeping = args.keeping(header)?;
@@ -419,11 +421,11 @@ fn account(written: &Written) -> String {
     }
 }
 
-fn opening(source: &LiveSource) -> String {
+fn opening(source: &impl LiveSource) -> String {
     let header = source.header();
     let name = header.interface.as_deref().unwrap_or_default();
     let bitrate = header.bitrate.map(|rate| format!(" at {rate}")).unwrap_or_default();
-    let room = source.room() / 1024;
+    let room = source.buffer_bytes() / 1024;
     format!("{name}: listening{bitrate}; the kernel keeps {room} KiB of frames not yet read")
 }
 

@@ -7,8 +7,8 @@ use tokio::time::{Instant, timeout_at};
 
 use super::link::Link;
 use super::setting::Borrowed;
-use super::{LiveSource, Options, not_there};
-use crate::source::{Source, SourceError};
+use super::{Options, SocketCanSource, not_there};
+use crate::source::{LiveSource, SourceError};
 use crate::wire::{Bitrate, What};
 
 /// The bit rates that a DeviceNet trunk can have (IEC 62026-3).
@@ -89,7 +89,7 @@ async fn listen(
     each: Duration,
 ) -> Result<Trial, SourceError> {
     borrowed.listen_at(bitrate)?;
-    let mut source = LiveSource::open(Options {
+    let mut source = SocketCanSource::open(Options {
         interface: name.to_owned(),
         bitrate: Some(bitrate),
         allow_active: false,
@@ -98,8 +98,10 @@ async fn listen(
     let mut trial = Trial { bitrate, listened: Duration::ZERO, frames: 0, errors: 0 };
     let mut batch = Vec::new();
     while trial.errors > 0 || trial.frames < PLENTY {
-        let Ok(more) = timeout_at(begun + each, source.fill(&mut batch)).await else { break };
-        more?;
+        let Ok(received) = timeout_at(begun + each, source.receive(&mut batch)).await else {
+            break;
+        };
+        received?;
         for record in batch.drain(..) {
             match record.what {
                 What::Frame(_) => trial.frames += 1,

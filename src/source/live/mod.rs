@@ -34,7 +34,7 @@ pub use self::permit::Options;
 use self::link::{Link, LinkError};
 use self::permit::{permit, set_up_command};
 use self::receiver::{Receiver, is_link_gone};
-use super::{Source, SourceError};
+use super::{LiveSource, SourceError};
 use crate::near::did_you_mean;
 use crate::wire::{Clock, Header, Nanos, Record, What};
 
@@ -59,7 +59,7 @@ pub fn interface_kind(name: &str) -> Result<(u32, Option<String>), SourceError> 
 
 /// A CAN interface, listened to.
 #[derive(Debug)]
-pub struct LiveSource {
+pub struct SocketCanSource {
     header: Header,
     options: Options,
     state: State,
@@ -87,13 +87,13 @@ enum State {
     },
 }
 
-impl LiveSource {
+impl SocketCanSource {
     /// Starts to listen. Needs a tokio runtime with I/O and time.
     ///
     /// # Errors
     /// If there is no such interface, it is no CAN interface, it is down, its controller could
     /// send, or its bit rate is not the one asked for: one line that says so and what to do.
-    pub fn open(options: Options) -> Result<LiveSource, SourceError> {
+    pub fn open(options: Options) -> Result<SocketCanSource, SourceError> {
         let name = options.interface.clone();
         let link = Link::read(&name).map_err(|error| SourceError(not_there(&name, &error)))?;
         let settings = permit(&link, &options).map_err(SourceError)?;
@@ -120,7 +120,7 @@ impl LiveSource {
                 set_up_command(&link, &options)
             )
         });
-        Ok(LiveSource {
+        Ok(SocketCanSource {
             header,
             options,
             room: receiver.room(),
@@ -131,35 +131,6 @@ impl LiveSource {
             dropped_at: Nanos::ZERO,
             messages: trouble.into_iter().chain(blind).collect(),
         })
-    }
-
-    /// The room that the kernel gave for frames not yet read, in bytes.
-    pub fn room(&self) -> usize {
-        self.room
-    }
-
-    /// Stops listening: appends what the kernel received until now, and what it lost. Gives the
-    /// time of stopping, not earlier than any record.
-    pub fn stop(&mut self, batch: &mut Vec<Record>) -> Nanos {
-        let first = batch.len();
-        let now = self.now();
-        match mem::replace(&mut self.state, State::Down { refused: None }) {
-            State::Listening(mut receiver) => {
-                receiver.drain(now, batch);
-                self.dropped_before_the_socket(now, batch);
-            }
-            State::Falling { since } => self.fell(since, batch),
-            down @ State::Down { .. } => self.state = down,
-        }
-        self.keep_last(first, batch);
-        self.now()
-    }
-
-    /// The kernel's clock, in trunk time. A clock that was set back since the last record does
-    /// not take what is recorded now with it.
-    pub fn now(&self) -> Nanos {
-        let now = i64::try_from(Timestamp::now().as_nanosecond()).unwrap_or(i64::MAX);
-        Nanos(now.saturating_sub(self.zero)).max(self.last)
     }
 
     fn keep_last(&mut self, first: usize, batch: &[Record]) {
@@ -271,18 +242,12 @@ impl LiveSource {
     }
 }
 
-impl Source for LiveSource {
+impl LiveSource for SocketCanSource {
     fn header(&self) -> &Header {
         &self.header
     }
 
-    fn messages(&mut self) -> Vec<String> {
-        mem::take(&mut self.messages)
-    }
-
-    /// Waits for the next records. There is no end: dropping the future loses nothing, and
-    /// [`LiveSource::stop`] ends it.
-    async fn fill(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
+    async fn receive(&mut self, batch: &mut Vec<Record>) -> Result<(), SourceError> {
         let first = batch.len();
         while batch.len() == first {
             match &self.state {
@@ -298,7 +263,36 @@ impl Source for LiveSource {
             }
         }
         self.keep_last(first, batch);
-        Ok(true)
+        Ok(())
+    }
+
+    fn stop(&mut self, batch: &mut Vec<Record>) -> Nanos {
+        let first = batch.len();
+        let now = self.now();
+        match mem::replace(&mut self.state, State::Down { refused: None }) {
+            State::Listening(mut receiver) => {
+                receiver.drain(now, batch);
+                self.dropped_before_the_socket(now, batch);
+            }
+            State::Falling { since } => self.fell(since, batch),
+            down @ State::Down { .. } => self.state = down,
+        }
+        self.keep_last(first, batch);
+        self.now()
+    }
+
+    /// A clock that was set back since the last record does not take what is recorded now with it.
+    fn now(&self) -> Nanos {
+        let now = i64::try_from(Timestamp::now().as_nanosecond()).unwrap_or(i64::MAX);
+        Nanos(now.saturating_sub(self.zero)).max(self.last)
+    }
+
+    fn buffer_bytes(&self) -> usize {
+        self.room
+    }
+
+    fn messages(&mut self) -> Vec<String> {
+        mem::take(&mut self.messages)
     }
 }
 
@@ -329,7 +323,7 @@ mod tests {
 
     fn open(interface: &str) -> String {
         let options = Options { interface: interface.into(), bitrate: None, allow_active: false };
-        LiveSource::open(options).unwrap_err().to_string()
+        SocketCanSource::open(options).unwrap_err().to_string()
     }
 
     #[test]

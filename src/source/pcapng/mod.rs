@@ -15,11 +15,11 @@ mod tests;
 use std::io::Read;
 use std::mem;
 
-use super::SourceError;
 use super::capture::cannot_go_on;
 use super::complaints::one_line;
 use super::lines::Lines;
-use super::saved::{Saved, SavedReader};
+use super::saved::Saved;
+use super::{Reader, SourceError};
 use crate::wire::{Header, Record};
 use blocks::{Blocks, Next};
 use packets::Packets;
@@ -89,7 +89,7 @@ fn step<R: Read>(
     Ok((false, false))
 }
 
-impl<R: Read + Send> SavedReader for PcapngReader<R> {
+impl<R: Read> Reader for PcapngReader<R> {
     fn header(&self) -> &Header {
         &self.header
     }
