@@ -3,7 +3,11 @@
 //! Source: IEC 62026-3, allocate and release of the predefined master/slave connection set,
 //! open and close on the unconnected port. The nibbles of an open message are from memory.
 
+use std::borrow::Cow;
 use std::fmt;
+
+use schemars::{JsonSchema, json_schema};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::{BodyFormat, MacId};
 
@@ -76,6 +80,39 @@ impl fmt::Display for Choice {
         f.write_str(names.next().unwrap_or("nothing"))?;
         names.try_for_each(|name| write!(f, ", {name}"))?;
         if self.0 & 0x80 != 0 { f.write_str(", reserved bit 7") } else { Ok(()) }
+    }
+}
+
+/// In a file it is the list of its names.
+impl Serialize for Choice {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_seq(self.names())
+    }
+}
+
+impl<'de> Deserialize<'de> for Choice {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Choice, D::Error> {
+        let names: Vec<String> = Vec::deserialize(deserializer)?;
+        names.iter().try_fold(Choice::NONE, |choice, name| {
+            let known = Self::NAMES.iter().find(|(_, known)| known == name);
+            known.map(|(bit, _)| choice.with(*bit)).ok_or_else(|| {
+                serde::de::Error::custom(format_args!("no predefined connection is named {name:?}"))
+            })
+        })
+    }
+}
+
+impl JsonSchema for Choice {
+    fn schema_name() -> Cow<'static, str> {
+        "Choice".into()
+    }
+
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        json_schema!({
+            "description": "A set of predefined connections.",
+            "type": "array",
+            "items": { "enum": Self::NAMES.map(|(_, name)| name) }
+        })
     }
 }
 

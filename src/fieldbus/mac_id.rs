@@ -10,7 +10,8 @@ use serde::{Deserialize, Serialize};
     Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
 )]
 #[serde(try_from = "u8", into = "u8")]
-pub struct MacId(#[schemars(range(max = 63))] u8);
+#[schemars(extend("maximum" = 63))]
+pub struct MacId(u8);
 
 /// A number over 63, which is no address.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]

@@ -75,7 +75,7 @@ fn side(out: &mut String, when: &str, side: &Side) -> fmt::Result {
         out,
         "{when:<5} {}, from {}, {}{}",
         printable(&side.name),
-        printable(&side.started),
+        side.started,
         duration(side.duration_s),
         if side.complete { "" } else { ", cut off" }
     )
@@ -235,7 +235,7 @@ pub fn trend_page(trend: &Trend) -> String {
             (Some(us), Some(mac_id)) => format!("{:.2} at {mac_id:>2}", us / 1e3),
             _ => "-".to_string(),
         };
-        let started: String = printable(&visit.started).chars().take(19).collect();
+        let started = visit.started.strftime("%FT%T").to_string();
         out += &format!(
             "{started:<20} {:>6} {:>8} {:>8} {:>8} {:>8} {slowest:>14} {:<13} {}\n",
             visit.nodes,

@@ -48,7 +48,7 @@ fn verdict(out: &mut String, summary: &Summary) -> fmt::Result {
         paragraph(out, "most probable cause: ", &cause)?;
     }
     let source = &summary.source;
-    let rate = source.bitrate.and_then(crate::wire::Bitrate::new);
+    let rate = source.bitrate;
     writeln!(
         out,
         "{}, from {}, {}, {}{}",
@@ -255,7 +255,7 @@ fn errors(out: &mut String, errors: &Errors) -> fmt::Result {
         writeln!(
             out,
             "  adapter's controller: {}; counters transmit {}, receive {}",
-            errors.controller_state.as_deref().unwrap_or("state not told"),
+            errors.controller_state.map_or("state not told".to_string(), |state| state.to_string()),
             dash(transmit),
             dash(receive)
         )?;

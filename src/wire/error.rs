@@ -147,13 +147,28 @@ impl Causes {
 }
 
 /// The fault confinement state of a controller (ISO 11898-1).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    Hash,
+    PartialOrd,
+    Ord,
+    serde::Serialize,
+    serde::Deserialize,
+    schemars::JsonSchema,
+)]
+#[serde(rename_all = "kebab-case")]
 pub enum ControllerState {
     /// Takes part fully; both counters under 96.
+    #[serde(rename = "error-active")]
     Active,
     /// A counter reached 96.
     Warning,
     /// A counter reached 128.
+    #[serde(rename = "error-passive")]
     Passive,
     /// The transmit counter reached 256: off the bus.
     BusOff,

@@ -90,8 +90,21 @@ impl std::iter::Sum for BitTime {
 }
 
 /// A bit rate in bits per second, from 1 to 1,000,000 (classical CAN, ISO 11898-1).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    schemars::JsonSchema,
+)]
 #[serde(try_from = "u32", into = "u32")]
+#[schemars(extend("minimum" = 1, "maximum" = 1_000_000))]
 pub struct Bitrate(NonZeroU32);
 
 impl Bitrate {

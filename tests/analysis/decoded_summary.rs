@@ -1,7 +1,7 @@
 //! What a master reads and sets shows in the summary, and frames show it line by line.
 
 use crate::common::scene::{Scene, device};
-use dropline::fieldbus::{ConnectionKind, ConnectionState, Known, Light, Origin};
+use dropline::fieldbus::{Choice, ConnectionKind, ConnectionState, Known, Light, MacId, Origin};
 use dropline::wire::Nanos;
 
 /// A request to node 12 by master 1 and its response, a millisecond apart.
@@ -39,8 +39,11 @@ fn identity_connections_and_lights_come_from_the_wire() {
     assert_eq!((identity.vendor_id, identity.serial), (Some(900), Some(1012)));
     assert_eq!((identity.device_type, identity.product_code), (Some(2), Some(17)));
     assert_eq!((identity.major_revision, identity.minor_revision), (Some(2), Some(3)));
-    assert_eq!(node.said.owner, Some(Known { value: 1, origin: Origin::Learnt }));
-    assert_eq!(node.said.allocated, ["explicit", "poll"]);
+    assert_eq!(
+        node.said.owner,
+        Some(Known { value: MacId::new(1).unwrap(), origin: Origin::Learnt })
+    );
+    assert_eq!(node.said.allocated, Choice::EXPLICIT.with(Choice::POLL));
     let poll = node.said.connections.iter().find(|c| c.kind == ConnectionKind::Poll).unwrap();
     assert_eq!(poll.state, ConnectionState::Established);
     assert_eq!(poll.expected_packet_rate_ms, Some(75));

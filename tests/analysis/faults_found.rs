@@ -2,6 +2,7 @@
 //! demo's trunk, and what stands at the top then.
 
 use dropline::Analysis;
+use dropline::fieldbus::MacId;
 use dropline::health::Summary;
 use dropline::health::summary::Kind;
 use dropline::sim::{Scenario, SimSource};
@@ -64,8 +65,11 @@ fn a_packet_rate_that_is_shorter_than_the_scan() {
 #[test]
 fn a_node_that_cannot_be_set_up() {
     let summary = run("kind = 'refuses-setup'\nmac_id = 20");
-    let found: Vec<String> =
-        summary.findings.iter().map(|f| format!("{} {:?}", f.code.name(), f.mac_id)).collect();
+    let found: Vec<String> = summary
+        .findings
+        .iter()
+        .map(|f| format!("{} {:?}", f.code.name(), f.mac_id.map(MacId::get)))
+        .collect();
     assert_eq!(found[0], "allocated-again Some(20)", "{found:?}");
     assert!(found.contains(&"requests-refused Some(20)".to_string()), "{found:?}");
 }

@@ -410,7 +410,7 @@ fn run(scenario: &str, seed: u64) -> Summary {
 /// The top finding above a note.
 fn top(summary: &Summary) -> Option<(&'static str, Option<u8>)> {
     let first = summary.findings.first().filter(|f| f.severity > Severity::Note)?;
-    Some((first.code.name(), first.mac_id))
+    Some((first.code.name(), first.mac_id.map(|mac_id| mac_id.get())))
 }
 
 /// Whether what stood at the top is right.

@@ -56,7 +56,7 @@ fn write(
     for (number, (name, scene)) in earlier.iter().enumerate() {
         let mut summary = scene.summary();
         summary.source.name = name.to_string();
-        summary.source.started = format!("202{number}-03-02T06:30:00Z");
+        summary.source.started = format!("202{number}-03-02T06:30:00Z").parse().unwrap();
         visits.push((format!("{name}.summary.json"), summary));
     }
     let now = &finished.summary;

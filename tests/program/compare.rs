@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::common::scene::{Scene, device};
 use assert_cmd::Command;
+use dropline::fieldbus::MacId;
 use dropline::health::Summary;
 use dropline::health::compare::{Comparison, Judgement, Tolerance, What};
 use dropline::output::comparison_page;
@@ -81,6 +82,7 @@ fn another_visit_to_the_same_line_is_the_same() {
 }
 
 fn judgement(comparison: &Comparison, mac_id: Option<u8>, what: What) -> Option<Judgement> {
+    let mac_id = mac_id.and_then(MacId::new);
     let is_this =
         |line: &&dropline::health::compare::Line| line.mac_id == mac_id && line.what == what;
     comparison.lines.iter().find(is_this).map(|line| line.judgement)
@@ -291,7 +293,7 @@ fn a_directory_of_summaries_is_a_trend() {
     let directory = tempfile::tempdir().unwrap();
     let at = directory.path();
     let mut second = summary(gone_wrong());
-    second.source.started = "2027-03-02T06:30:00Z".to_string();
+    second.source.started = "2027-03-02T06:30:00Z".parse().unwrap();
     file(at, "a.json", second.to_json().as_bytes());
     file(at, "b.json", summary(signed_off()).to_json().as_bytes());
     file(at, "c.json", b"[]");

@@ -33,7 +33,7 @@ pub(super) fn lines(
 
 fn bitrate(then: &Summary, now: &Summary) -> Option<Line> {
     let rates = [then, now].map(|summary| summary.source.bitrate);
-    let [then, now] = rates.map(|rate| rate.map(|rate| Value::Number(f64::from(rate))));
+    let [then, now] = rates.map(|rate| rate.map(|rate| Value::Number(f64::from(rate.get()))));
     let line = Line::new(What::Bitrate, then, now);
     match rates {
         [None, None] => None,

@@ -5,6 +5,7 @@ use std::fmt;
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use crate::fieldbus::MacId;
 use crate::health::Code;
 
 /// What to think of a difference. In order: the last one decides over all lines.
@@ -116,7 +117,7 @@ pub enum Value {
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct Line {
     /// The node that it is about; `null`: the trunk.
-    pub mac_id: Option<u8>,
+    pub mac_id: Option<MacId>,
     /// The kind of exchange, where it is about exchanges.
     pub exchange: Option<ExchangeKind>,
     /// The finding, where it is about one.

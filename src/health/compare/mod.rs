@@ -16,6 +16,7 @@ mod shift;
 mod tolerance;
 mod trend;
 
+use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -57,7 +58,8 @@ pub struct Side {
     /// The capture's file name, or the interface.
     pub name: String,
     /// Its time zero, in UTC.
-    pub started: String,
+    #[schemars(with = "String", extend("format" = "date-time"))]
+    pub started: Timestamp,
     /// How long it lasted.
     pub duration_s: f64,
     /// Good frames.
@@ -109,7 +111,7 @@ impl Side {
         let source = &summary.source;
         Side {
             name: source.name.clone(),
-            started: source.started.clone(),
+            started: source.started,
             duration_s: source.duration_s,
             frames: source.frames,
             complete: source.complete,

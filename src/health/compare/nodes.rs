@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use super::line::{ExchangeKind, Judgement, Line, Value, What};
 use super::rates::{Rates, Share};
 use super::{Tolerance, drive, identity, shift};
+use crate::fieldbus::MacId;
 use crate::health::Summary;
 use crate::health::TwoRates;
 use crate::health::summary::{ExchangeCounts, Node, Spans};
@@ -16,7 +17,7 @@ pub(super) fn lines(
     rates: &mut Rates,
 ) -> Vec<Line> {
     let seconds = [then, now].map(|summary| summary.source.duration_s);
-    let mut nodes: BTreeMap<u8, [Option<&Node>; 2]> = BTreeMap::new();
+    let mut nodes: BTreeMap<MacId, [Option<&Node>; 2]> = BTreeMap::new();
     for (side, summary) in [then, now].into_iter().enumerate() {
         for node in &summary.nodes {
             nodes.entry(node.mac_id).or_default()[side] = Some(node);
@@ -32,7 +33,7 @@ pub(super) fn lines(
 
 /// One address, and where its lines go.
 struct Pair<'a> {
-    mac_id: u8,
+    mac_id: MacId,
     nodes: [Option<&'a Node>; 2],
     seconds: [f64; 2],
     tolerance: &'a Tolerance,

@@ -124,6 +124,7 @@ impl Entry {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::fieldbus::MacId;
 
     /// Newcombe 1998, the examples of his Table II, method 10 (from memory; recalculated by an
     /// independent routine).
@@ -180,7 +181,7 @@ mod tests {
         let mut line = |address: u8, now: u64| {
             let (then, now) = (Share { events: 0, of: 2000 }, Share { events: now, of: 2000 });
             rates.line(What::MissedShare, then, now, 0.002, move |mut line| {
-                line.mac_id = Some(address);
+                line.mac_id = MacId::new(address);
                 line
             })
         };

@@ -1,8 +1,10 @@
 //! Visits over the years: one line each, for a table and a plot.
 
+use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use crate::fieldbus::MacId;
 use crate::health::State;
 use crate::health::Summary;
 
@@ -23,7 +25,8 @@ pub struct Visit {
     /// The summary's file name.
     pub file: String,
     /// Its time zero, in UTC.
-    pub started: String,
+    #[schemars(with = "String", extend("format" = "date-time"))]
+    pub started: Timestamp,
     /// How long it lasted.
     pub duration_s: f64,
     /// The verdict.
@@ -43,7 +46,7 @@ pub struct Visit {
     /// The slowest single response of any node.
     pub latency_max_us: Option<f64>,
     /// The node that it was.
-    pub latency_max_mac_id: Option<u8>,
+    pub latency_max_mac_id: Option<MacId>,
 }
 
 impl Trend {
@@ -51,10 +54,7 @@ impl Trend {
     pub fn of<'a>(summaries: impl IntoIterator<Item = (String, &'a Summary)>) -> Trend {
         let mut visits: Vec<Visit> =
             summaries.into_iter().map(|(file, summary)| Visit::of(file, summary)).collect();
-        // Times that cannot be read stand first, in the order of their names.
-        visits.sort_by_key(|visit| {
-            (visit.started.parse::<jiff::Timestamp>().ok(), visit.file.clone())
-        });
+        visits.sort_by(|a, b| (a.started, &a.file).cmp(&(b.started, &b.file)));
         Trend { format: "dropline-trend".to_string(), version: 1, visits }
     }
 
@@ -83,7 +83,7 @@ impl Visit {
             .max_by(|a, b| a.0.total_cmp(&b.0));
         Visit {
             file,
-            started: summary.source.started.clone(),
+            started: summary.source.started,
             duration_s: summary.source.duration_s,
             state: summary.verdict.state,
             nodes: summary.nodes.iter().filter(|node| node.frames_sent > 0).count(),

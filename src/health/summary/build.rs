@@ -54,12 +54,12 @@ fn source(trunk: &Trunk, header: &Header, kind: Kind, name: &str, unreadable: u6
         kind,
         name: name.to_string(),
         interface: header.interface.clone(),
-        started: header.started.to_string(),
+        started: header.started,
         duration_s: trunk.now().as_secs().max(0.0),
-        bitrate: header.bitrate.map(|rate| rate.get()),
+        bitrate: header.bitrate,
         listen_only: header.listen_only,
         reports_errors: header.reports_errors,
-        clock: header.clock.map(|clock| clock.to_string()),
+        clock: header.clock,
         tool: header.tool.clone(),
         complete: trunk.end().is_some(),
         frames: tally.frames,
@@ -78,7 +78,7 @@ impl ProbableCause {
         let entry = first.code.entry();
         (entry.rank > Rank::Symptom).then(|| ProbableCause {
             code: first.code,
-            mac_id: first.mac_id.map(|mac_id| mac_id.get()),
+            mac_id: first.mac_id,
             means: entry.means.to_string(),
             or_else: entry.or_else.iter().map(|line| line.to_string()).collect(),
         })
@@ -92,7 +92,7 @@ impl Finding {
         Finding {
             code: finding.code,
             severity: finding.severity,
-            mac_id: finding.mac_id.map(|mac_id| mac_id.get()),
+            mac_id: finding.mac_id,
             count: finding.count,
             first_s: finding.first.map(|t| t.as_secs()),
             last_s: finding.last.map(|t| t.as_secs()),

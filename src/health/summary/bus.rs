@@ -7,7 +7,7 @@ use crate::health::ErrorTrend;
 use crate::trunk::{
     BusErrors, Controller, Groups as TrunkGroups, Load as TrunkLoad, Trunk, WINDOW,
 };
-use crate::wire::{BitTime, Bitrate, Cause, Nanos};
+use crate::wire::{BitTime, Bitrate, Cause, ControllerState, Nanos};
 
 /// How full the bus was. Good frames only; error frames are estimated apart.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -145,7 +145,7 @@ pub struct Errors {
     #[serde(default)]
     pub counters_highest: ControllerCounters,
     /// The controller's state at the end, as far as its driver told.
-    pub controller_state: Option<String>,
+    pub controller_state: Option<ControllerState>,
     /// The latest changes of the controller's state.
     #[serde(default)]
     pub controller_path: Vec<ControllerStep>,
@@ -209,7 +209,7 @@ pub struct ControllerStep {
     /// When.
     pub t_s: f64,
     /// Into which state.
-    pub state: String,
+    pub state: ControllerState,
 }
 
 /// Error frames close after one another.
@@ -250,10 +250,10 @@ impl Errors {
             restarts: controller.restarts().count(),
             counters: counters(controller.counters()),
             counters_highest: counters(controller.highest_counters()),
-            controller_state: controller.state().map(|state| state.to_string()),
+            controller_state: controller.state(),
             controller_path: controller
                 .path()
-                .map(|(t, state)| ControllerStep { t_s: t.as_secs(), state: state.to_string() })
+                .map(|(t, state)| ControllerStep { t_s: t.as_secs(), state: *state })
                 .collect(),
             bursts: errors.bursts(),
             largest_burst: errors.largest_burst().map(|burst| ErrorBurst {

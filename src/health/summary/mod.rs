@@ -8,20 +8,21 @@ mod read;
 mod said;
 mod sheet;
 
+use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 pub use bus::{
     Causes, ControllerCounters, ControllerStep, ErrorBurst, Errors, Groups, Load, LoadSpan,
 };
-pub use node::{
-    AbsenceSpan, AddressClash, ExchangeCounts, Identity, Node, Outcome, Poll, Range, Spans,
-};
+pub use node::{AbsenceSpan, AddressClash, ExchangeCounts, Identity, Node, Poll, Range, Spans};
 pub use read::SummaryError;
 pub use said::{ConnectionFacts, Drive, Explicit, Fragments, Lights, Said};
 pub use sheet::{DataSheetFacts, SheetVerdict};
 
+use crate::fieldbus::MacId;
 use crate::health::{Evidence, Verdict};
+use crate::wire::{Bitrate, Clock};
 
 /// The whole summary. Unknown is `null`, fractions are 0 to 1, times count from `started`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -67,18 +68,19 @@ pub struct Source {
     /// The interface that was listened to.
     pub interface: Option<String>,
     /// Time zero, in UTC.
-    pub started: String,
+    #[schemars(with = "String", extend("format" = "date-time"))]
+    pub started: Timestamp,
     /// From `started` to the last readable record.
     pub duration_s: f64,
     /// Bits per second.
-    pub bitrate: Option<u32>,
+    pub bitrate: Option<Bitrate>,
     /// Whether the controller could only listen.
     pub listen_only: Option<bool>,
     /// Whether the driver made an error frame of each bus error; if not, `errors` counts none.
     #[serde(default)]
     pub reports_errors: Option<bool>,
     /// Whose clock stamped the records.
-    pub clock: Option<String>,
+    pub clock: Option<Clock>,
     /// The program that made the capture, and its version.
     pub tool: Option<String>,
     /// Whether there is a clean end.
@@ -115,7 +117,7 @@ pub struct ProbableCause {
     /// The finding that names it.
     pub code: crate::health::Code,
     /// The node that it is about.
-    pub mac_id: Option<u8>,
+    pub mac_id: Option<MacId>,
     /// What it means.
     pub means: String,
     /// What else would explain it.
@@ -130,7 +132,7 @@ pub struct Finding {
     /// How grave it is.
     pub severity: crate::health::Severity,
     /// The node that it is about.
-    pub mac_id: Option<u8>,
+    pub mac_id: Option<MacId>,
     /// How often.
     pub count: u64,
     /// When first.

@@ -10,7 +10,7 @@ use crate::trunk::{Clash, ClashOutcome, Distribution, Exchange, Node as TrunkNod
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Node {
     /// The address, 0 to 63.
-    pub mac_id: u8,
+    pub mac_id: MacId,
     /// Frames whose identifier names the node as their sender.
     pub frames_sent: u64,
     /// When it first sent one.
@@ -163,23 +163,13 @@ pub struct AddressClash {
     /// When the newcomer first asked.
     pub t_s: f64,
     /// The address.
-    pub mac_id: u8,
+    pub mac_id: MacId,
     /// How it ended.
-    pub outcome: Outcome,
+    pub outcome: ClashOutcome,
     /// Who held or claimed it; `null` if it never told.
     pub holder: Option<DeviceId>,
     /// Who asked.
     pub newcomer: DeviceId,
-}
-
-/// How a clash ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum Outcome {
-    /// The holder answered the newcomer's address check.
-    Refused,
-    /// Nobody refused it though the address was in use or being claimed.
-    Contested,
 }
 
 impl Node {
@@ -188,7 +178,7 @@ impl Node {
             |exchange: &Exchange| (!exchange.is_unused()).then(|| ExchangeCounts::of(exchange));
         let presence: &Presence = &node.presence;
         Node {
-            mac_id: mac_id.get(),
+            mac_id,
             frames_sent: node.sent.count(),
             first_seen_s: node.sent.first().map(|t| t.as_secs()),
             last_seen_s: node.sent.last().map(|t| t.as_secs()),
@@ -264,11 +254,8 @@ impl From<&Clash> for AddressClash {
     fn from(clash: &Clash) -> AddressClash {
         AddressClash {
             t_s: clash.t.as_secs(),
-            mac_id: clash.mac_id.get(),
-            outcome: match clash.outcome {
-                ClashOutcome::Refused => Outcome::Refused,
-                ClashOutcome::Contested => Outcome::Contested,
-            },
+            mac_id: clash.mac_id,
+            outcome: clash.outcome,
             holder: clash.holder,
             newcomer: clash.newcomer,
         }

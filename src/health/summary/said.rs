@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Identity, Summary};
 use crate::fieldbus::{
-    Connection, ConnectionKind, ConnectionState, DeviceId, DriveCommand, DriveStatus,
+    Choice, Connection, ConnectionKind, ConnectionState, DeviceId, DriveCommand, DriveStatus,
     FragmentCounts, Identity as Read, InputAssembly, Known, Light, MacId, Node, OutputAssembly,
     Target, watchdog_action,
 };
@@ -16,9 +16,9 @@ use crate::trunk::Trunk;
 #[serde(default)]
 pub struct Said {
     /// The predefined connections that are allocated now, as far as the wire told.
-    pub allocated: Vec<String>,
+    pub allocated: Choice,
     /// The master that owns the node.
-    pub owner: Option<Known<u8>>,
+    pub owner: Option<Known<MacId>>,
     /// Times that a master allocated connections.
     pub allocations: u64,
     /// Times that connections were released.
@@ -145,8 +145,7 @@ impl Summary {
     /// Adds what the decoder learnt of each node.
     pub fn add_said(&mut self, trunk: &Trunk) {
         for node in &mut self.nodes {
-            let Some(mac_id) = MacId::new(node.mac_id) else { continue };
-            let known = trunk.decoder().node(mac_id);
+            let known = trunk.decoder().node(node.mac_id);
             node.identity = merged(node.identity.take(), &known.identity);
             node.said = Said::of(known);
         }
@@ -185,10 +184,8 @@ impl Said {
         let lights = node.lights();
         let counts = &node.explicit;
         Said {
-            allocated: connections.allocated.names().map(String::from).collect(),
-            owner: connections
-                .owner
-                .map(|owner| Known { value: owner.value.get(), origin: owner.origin }),
+            allocated: connections.allocated,
+            owner: connections.owner,
             allocations: connections.allocations,
             releases: connections.releases,
             connections: ConnectionKind::ALL

@@ -5,8 +5,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Summary;
+use crate::fieldbus::Node;
 use crate::fieldbus::eds::{Index, SheetMatch};
-use crate::fieldbus::{MacId, Node};
 use crate::health::data_sheets::not_offered;
 use crate::health::evidence::NotOffered;
 use crate::trunk::{self, Trunk};
@@ -52,13 +52,9 @@ impl Summary {
     /// Adds what the data sheet files say of each node.
     pub(super) fn add_data_sheets(&mut self, trunk: &Trunk, sheets: &Index) {
         for node in &mut self.nodes {
-            if let Some(mac_id) = MacId::new(node.mac_id) {
-                node.data_sheet = Some(DataSheetFacts::of(
-                    trunk.node(mac_id),
-                    trunk.decoder().node(mac_id),
-                    sheets,
-                ));
-            }
+            let mac_id = node.mac_id;
+            node.data_sheet =
+                Some(DataSheetFacts::of(trunk.node(mac_id), trunk.decoder().node(mac_id), sheets));
         }
     }
 }

@@ -6,6 +6,7 @@ use maud::{Markup, html};
 
 use super::Report;
 use super::words::{date_and_time, duration, number};
+use crate::fieldbus::MacId;
 use crate::health::compare::{Comparison, Judgement, Line, Side};
 use crate::output::comparison::{IN_ORDER, Said, counts, verdict};
 use crate::output::text::printable;
@@ -51,17 +52,12 @@ pub(super) fn compared(report: &Report<'_>) -> Markup {
 }
 
 fn side(name: &str, side: &Side) -> Markup {
-    let date = date_and_time(&side.started);
+    let (date, time) = date_and_time(side.started);
     html! {
         tr {
             th scope="row" { (name) }
             td { (printable(&side.name)) }
-            td {
-                @match &date {
-                    Some((date, time)) => { (date) ", " (time) }
-                    None => (printable(&side.started)),
-                }
-            }
+            td { (date) ", " (time) }
             td { (duration(side.duration_s)) @if !side.complete { ", cut off" } }
             td.n { (number(side.frames, "frame")) }
         }
@@ -118,9 +114,9 @@ fn same(comparison: &Comparison, heading: &str) -> Markup {
     if lines.is_empty() {
         return html! {};
     }
-    let nodes: BTreeSet<Option<u8>> = lines.iter().map(|line| line.mac_id).collect();
+    let nodes: BTreeSet<Option<MacId>> = lines.iter().map(|line| line.mac_id).collect();
     let of = |mac_id| lines.iter().filter(move |line| line.mac_id == mac_id);
-    let place = |mac_id: Option<u8>| {
+    let place = |mac_id: Option<MacId>| {
         mac_id.map_or("trunk".to_string(), |mac_id| format!("address {mac_id}"))
     };
     html! {

@@ -5,13 +5,12 @@ use maud::{Markup, html};
 use super::Report;
 use super::words::{date_and_time, duration, number};
 use crate::health::summary::Kind;
-use crate::wire::{Bitrate, Header};
+use crate::wire::{Clock, Header};
 
 /// Where, when, by whom, with what.
 pub(super) fn particulars(report: &Report<'_>) -> Markup {
     let source = &report.finished.summary.source;
-    let started = date_and_time(&source.started);
-    let rate = source.bitrate.and_then(Bitrate::new);
+    let (date, time) = date_and_time(source.started);
     let mode = match source.listen_only {
         Some(true) => "listening only, cannot send",
         Some(false) => "active",
@@ -24,19 +23,14 @@ pub(super) fn particulars(report: &Report<'_>) -> Markup {
                 (filled("Site and trunk", "site", report.site))
                 (filled("Measured by", "by", report.by))
                 div { span.what { "Date" }
-                    span.told {
-                        @match &started {
-                            Some((date, time)) => { (date) ", from " (time) }
-                            None => (source.started),
-                        }
-                    }
+                    span.told { (date) ", from " (time) }
                 }
                 div { span.what { "Length" } span.told { (duration(source.duration_s)) @if !source.complete { ", cut off" } } }
                 div { span.what { "Adapter" }
                     span.told { (source.interface.as_deref().unwrap_or("interface not told")) ", " (mode) }
                 }
                 div { span.what { "Bit rate" }
-                    span.told { @match rate { Some(rate) => (rate), None => "unknown" } }
+                    span.told { @match source.bitrate { Some(rate) => (rate), None => "unknown" } }
                 }
                 div { span.what { (match source.kind { Kind::Live => "Interface", _ => "Capture" }) }
                     span.told { (source.name) }
@@ -84,12 +78,16 @@ fn filled(what: &str, id: &str, told: Option<&str>) -> Markup {
 /// How it was measured.
 pub(super) fn method(report: &Report<'_>) -> Markup {
     let source = &report.finished.summary.source;
-    let clock = match source.clock.as_deref() {
-        Some("hardware") => "Times are those of the adapter's own clock.",
-        Some("kernel") => "Times are those of the computer's kernel when it received the frame.",
-        Some("simulated") => "Times are those of a simulated trunk: no real trunk was measured.",
-        Some("imported") => "Times were taken over from another file.",
-        _ => "The source does not say whose clock stamped the records.",
+    let clock = match source.clock {
+        Some(Clock::Hardware) => "Times are those of the adapter's own clock.",
+        Some(Clock::Kernel) => {
+            "Times are those of the computer's kernel when it received the frame."
+        }
+        Some(Clock::Simulated) => {
+            "Times are those of a simulated trunk: no real trunk was measured."
+        }
+        Some(Clock::Imported) => "Times were taken over from another file.",
+        None => "The source does not say whose clock stamped the records.",
     };
     html! {
         section aria-labelledby="method" {

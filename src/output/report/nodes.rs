@@ -4,7 +4,6 @@ use maud::{Markup, html};
 
 use super::Report;
 use super::words::{UNKNOWN, at, grouped, millis, number, or_unknown, sizes};
-use crate::fieldbus::MacId;
 use crate::health::Expectation;
 use crate::health::summary::{ExchangeCounts, Identity, Node};
 use crate::plan::Plan;
@@ -102,7 +101,7 @@ fn head(node: &Node, name: Option<&str>, span: usize) -> Markup {
 
 /// What the plan calls the node.
 fn name<'a>(node: &Node, plan: Option<&'a Plan>) -> Option<&'a str> {
-    plan?.node(MacId::new(node.mac_id)?)?.name.as_deref()
+    plan?.node(node.mac_id)?.name.as_deref()
 }
 
 fn exchanges(node: &Node) -> Vec<(&'static str, &ExchangeCounts, String)> {

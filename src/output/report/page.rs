@@ -13,12 +13,9 @@ const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'";
 
 pub(super) fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
     let summary = &report.finished.summary;
-    let date = words::date_and_time(&summary.source.started).map(|(date, _)| date);
+    let (date, _) = words::date_and_time(summary.source.started);
     let place = report.site.unwrap_or(&summary.source.name);
-    let title = match &date {
-        Some(date) => format!("Trunk report: {place}, {date}"),
-        None => format!("Trunk report: {place}"),
-    };
+    let title = format!("Trunk report: {place}, {date}");
     let planned = planned::planned(report)?;
     let presence = times::presence(report)?;
     let load = times::load(report)?;

@@ -6,11 +6,12 @@ use super::Report;
 use super::page::figure;
 use super::plots::{PlotError, adopt};
 use super::words::{UNKNOWN, millis, or_unknown, percent, sizes};
+use crate::fieldbus::MacId;
 use crate::health::Expectation;
 use crate::health::Summary;
 use crate::health::summary::{ExchangeCounts, Node};
 use crate::plan::{Connection, Node as Planned, scan_svg};
-use crate::wire::{Bitrate, Nanos};
+use crate::wire::Nanos;
 
 /// The comparison; nothing without a plan.
 pub(super) fn planned(report: &Report<'_>) -> Result<Markup, PlotError> {
@@ -43,7 +44,7 @@ pub(super) fn planned(report: &Report<'_>) -> Result<Markup, PlotError> {
 
 fn trunk(expected: &Expectation, summary: &Summary) -> Markup {
     let (plan, traffic) = (expected.plan(), expected.traffic());
-    let measured = summary.source.bitrate.and_then(Bitrate::new);
+    let measured = summary.source.bitrate;
     let share = |share: Option<f64>| share.map_or(UNKNOWN.to_string(), percent);
     html! {
         table.causes {
@@ -78,11 +79,11 @@ fn trunk(expected: &Expectation, summary: &Summary) -> Markup {
 
 fn nodes(expected: &Expectation, summary: &Summary) -> Markup {
     let plan = expected.plan();
-    let heard = |mac_id: u8| summary.nodes.iter().find(|node| node.mac_id == mac_id);
+    let heard = |mac_id: MacId| summary.nodes.iter().find(|node| node.mac_id == mac_id);
     let extra = summary
         .nodes
         .iter()
-        .filter(|node| plan.nodes().iter().all(|planned| planned.mac_id.get() != node.mac_id));
+        .filter(|node| plan.nodes().iter().all(|planned| planned.mac_id != node.mac_id));
     html! {
         table {
             caption { "Node by node" }
@@ -104,7 +105,7 @@ fn nodes(expected: &Expectation, summary: &Summary) -> Markup {
             }
             tbody {
                 @for planned in plan.nodes() {
-                    (row(planned, plan.trunk.scan_interval, heard(planned.mac_id.get()), summary))
+                    (row(planned, plan.trunk.scan_interval, heard(planned.mac_id), summary))
                 }
                 @for node in extra {
                     tr {
@@ -150,13 +151,13 @@ fn row(planned: &Planned, scan: Nanos, node: Option<&Node>, summary: &Summary) -
             td.n { (or_unknown(seen)) }
             td.n { (millis(every.map(Nanos::as_micros))) }
             td.n { (millis(exchange.and_then(|exchange| exchange.interval_us.p50))) }
-            td { (findings(planned.mac_id.get(), summary)) }
+            td { (findings(planned.mac_id, summary)) }
         }
     }
 }
 
 /// The numbers of the findings about a node.
-fn findings(mac_id: u8, summary: &Summary) -> Markup {
+fn findings(mac_id: MacId, summary: &Summary) -> Markup {
     let about = summary.findings.iter().enumerate().filter(|(_, f)| f.mac_id == Some(mac_id));
     html! {
         @for (place, (index, _)) in about.enumerate() {

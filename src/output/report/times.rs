@@ -92,7 +92,10 @@ pub(super) fn errors(report: &Report<'_>) -> Result<Markup, PlotError> {
             @if errors.controller_state.is_some() || errors.counters.receive.is_some() {
                 p {
                     "The adapter's own controller ended "
-                    (errors.controller_state.as_deref().unwrap_or("in a state that it did not tell"))
+                    @match errors.controller_state {
+                        Some(state) => (state),
+                        None => "in a state that it did not tell",
+                    }
                     "; error counters: transmit " (or_unknown(errors.counters.transmit))
                     ", receive " (or_unknown(errors.counters.receive))
                     "; it went to warning " (times(errors.warnings))

@@ -60,8 +60,7 @@ fn table(trend: &Trend) -> Markup {
 
 fn row(number: usize, visit: &Visit) -> Markup {
     let share = |share: Option<f64>| share.map_or(UNKNOWN.to_string(), percent);
-    let date =
-        date_and_time(&visit.started).map_or_else(|| printable(&visit.started), |(date, _)| date);
+    let (date, _) = date_and_time(visit.started);
     html! {
         tr {
             th.n scope="row" { (number) }

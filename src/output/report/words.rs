@@ -70,11 +70,10 @@ pub(super) fn at(seconds: f64) -> String {
 }
 
 /// The date in words, and the time of day; both in UTC.
-pub(super) fn date_and_time(started: &str) -> Option<(String, String)> {
-    let started: Timestamp = started.parse().ok()?;
+pub(super) fn date_and_time(started: Timestamp) -> (String, String) {
     // A timestamp is written in UTC.
     let written = |format: &str| started.strftime(format).to_string();
-    Some((written("%-d %B %Y"), written("%H:%M:%S UTC")))
+    (written("%-d %B %Y"), written("%H:%M:%S UTC"))
 }
 
 /// A code such as `address-clash` as a heading.
@@ -103,7 +102,7 @@ mod tests {
         assert_eq!(at(59.5), "59.500 s");
         assert_eq!(at(3661.25), "1:01:01.250");
         assert_eq!(at(-2.0), "-2.000 s");
-        let started = date_and_time("2026-03-02T06:30:00Z").unwrap();
+        let started = date_and_time("2026-03-02T06:30:00Z".parse().unwrap());
         assert_eq!(started, ("2 March 2026".into(), "06:30:00 UTC".into()));
         assert_eq!(duration(200_000.0), "2.3 days");
     }

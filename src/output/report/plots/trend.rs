@@ -12,7 +12,6 @@ use super::canvas::{
 use super::{LEFT, WIDTH};
 use crate::health::State;
 use crate::health::compare::{Trend, Visit};
-use crate::output::text::printable;
 
 /// Where the first panel begins: below the verdicts.
 const TOP: i32 = 66;
@@ -225,8 +224,7 @@ fn dates(canvas: &Canvas<'_>, steps: &Steps, visits: &[Visit], foot: i32) -> Dra
     Ok(())
 }
 
-/// The date in words; as it is written where it is none.
+/// The date in words.
 fn date(visit: &Visit) -> String {
-    date_and_time(&visit.started)
-        .map_or_else(|| printable(&visit.started).chars().take(10).collect(), |(date, _)| date)
+    date_and_time(visit.started).0
 }
