@@ -153,21 +153,6 @@ impl ErrorTrend {
             p,
         })
     }
-
-    /// In words, with the numbers.
-    pub fn words(&self) -> String {
-        let (first, second) = (self.first_half_per_s, self.second_half_per_s);
-        let what = match self.direction {
-            Direction::Rising => "rising",
-            Direction::Steady => "no trend",
-            Direction::Falling => "falling",
-        };
-        format!(
-            "{what}: {first:.2} disturbances a second in the first half, {second:.2} in the \
-             second (Laplace's test {:.1}, p {:.1e})",
-            self.statistic, self.p
-        )
-    }
 }
 
 /// Twice what chance would make two neighbours differ is 2, and so on; chance makes 1.

@@ -45,7 +45,7 @@ fn a_node_that_is_not_on_the_scan_list() {
 fn a_node_that_is_allocated_and_never_polled() {
     let (found, evidence) = top("kind = 'not-polled'\nmac_id = 12");
     assert_eq!(found, "warning not-polled 12", "{evidence}");
-    assert!(evidence.contains("is allocated, and nobody polls it"), "{evidence}");
+    assert!(evidence.contains("is allocated, and nobody has polled it"), "{evidence}");
 }
 
 #[test]
@@ -59,7 +59,7 @@ fn a_node_that_is_polled_no_more() {
 fn a_packet_rate_that_is_shorter_than_the_scan() {
     let (found, evidence) = top("kind = 'packet-rate'\nmac_id = 20\nrate_ms = 4");
     assert_eq!(found, "fault packet-rate-short 20", "{evidence}");
-    assert!(evidence.contains("of 4 ms times its poll connection out after 0.016 s"), "{evidence}");
+    assert!(evidence.contains("of 4 ms its poll connection times out after 0.016 s"), "{evidence}");
 }
 
 #[test]
@@ -95,7 +95,7 @@ fn a_drive_says_why_it_does_not_follow() {
     let why = |fault: &str| {
         let (found, evidence) = top(&format!("{fault}\nmac_id = 12"));
         assert_eq!(found, "fault drive-not-following 12", "{evidence}");
-        let said = evidence.split("it said: ").nth(1).unwrap();
+        let said = evidence.split("it reported: ").nth(1).unwrap();
         said.trim_end_matches(" (its assemblies are guessed from the traffic)").to_string()
     };
     assert_eq!(why("kind = 'drive-not-ready'"), "not ready");

@@ -75,7 +75,7 @@ fn io_of_another_size() {
     let plan = trunk(20.0) + &polled(12, "") + &polled(13, "");
     let plan = plan.replacen("response_bytes = 4", "response_bytes = 6", 1);
     assert_eq!(against(well(), &plan), ["fault io-size-differs 12"]);
-    assert!(evidence(well(), &plan).contains("it answers with 4 bytes, planned are 6"));
+    assert!(evidence(well(), &plan).contains("it answers with 4 bytes, planned: 6"));
 }
 
 #[test]
@@ -93,7 +93,7 @@ fn another_revision() {
     assert_eq!(against(well(), &plan("major_revision = 1")), ["fault revision-differs 12"]);
     let minor = plan("major_revision = 2\nminor_revision = 4");
     assert_eq!(against(well(), &minor), ["warning revision-differs 12"]);
-    assert_eq!(evidence(well(), &minor), "revision 2.3, planned is 2.4");
+    assert_eq!(evidence(well(), &minor), "revision 2.3, planned: 2.4");
 }
 
 #[test]

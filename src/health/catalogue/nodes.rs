@@ -9,8 +9,7 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         name: "address-clash",
         rank: Rank::Origin,
         means: "Two devices want the same address. Refused: the newcomer stays off line until it \
-                gets a free address. Contested: nobody objected, so two devices may answer as \
-                one.",
+                gets a free address. Contested: nobody objected, so two devices may answer as one.",
         or_else: &[],
         check: &[
             "Compare the address switches or the stored address of the devices with these serial \
@@ -22,8 +21,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::NeverAnswered,
         name: "never-answered",
         rank: Rank::Cause,
-        means: "The master asks a node that was never heard: it is off, not connected, at \
-                another address or at another bit rate.",
+        means: "The master asks a node that was never heard: it is off, not connected, at another \
+                address or at another bit rate.",
         or_else: &["it is set to another address: look for a node that nobody polls"],
         check: &[
             "Look at the node's network light: is it on line at all?",
@@ -35,8 +34,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::NodeLeft,
         name: "node-left",
         rank: Rank::State,
-        means: "The node answered, then fell silent while it was still polled. If it comes back \
-                by itself: a loose connector, a supply that dips, or a device that restarts.",
+        means: "The node answered, then fell silent while it was still polled. If it comes back by \
+                itself: a loose connector, a supply that dips, or a device that restarts.",
         or_else: &["its own controller went bus-off", "somebody switched it off"],
         check: &[
             "Check the seating of the node's connectors and of the taps on both sides of it.",
@@ -48,8 +47,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::MissedPolls,
         name: "missed-polls",
         rank: Rank::Symptom,
-        means: "The node leaves single polls unanswered: it is too busy or too slow for the \
-                scan, or the poll or its answer was destroyed on the wire.",
+        means: "The node leaves single polls unanswered: it is too busy or too slow for the scan, \
+                or the poll or its answer was destroyed on the wire.",
         or_else: &["errors on the wire that destroy its frames"],
         check: &[
             "Compare the node's response time with the scan interval.",
@@ -74,8 +73,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::DeviceReplaced,
         name: "device-replaced",
         rank: Rank::State,
-        means: "The address was taken by another device after the one before had gone: usually a \
-                device was exchanged.",
+        means: "Another device took the address after the previous one had gone: usually a device \
+                was exchanged.",
         or_else: &[],
         check: &["Is the new device the one that should be there, with the right parameters?"],
     },
@@ -84,7 +83,7 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         name: "slow-answers",
         rank: Rank::Cause,
         means: "The node answers, but takes much longer than it did, or than its peers: it is \
-                busy, its settings slow it down, or it waits for something of its own.",
+                busy, its settings slow it down, or it waits for something else.",
         or_else: &["the bus is so full that its answers wait for others"],
         check: &[
             "Compare its settings and firmware with a node of the same kind that is fast.",
@@ -100,8 +99,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
                 address and both answer.",
         or_else: &["a device that sends its data unasked as well as on a poll"],
         check: &[
-            "Look for a second device with this address; unplug the node and see whether \
-             something still answers.",
+            "Look for a second device with this address; unplug the node and see whether something \
+             still answers.",
             "Give each its own address, then cycle its power so that it takes it.",
         ],
     },
@@ -109,12 +108,12 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::ResponseSize,
         name: "response-size",
         rank: Rank::Cause,
-        means: "The node answers with another size than its connection was given, or with \
-                several sizes: its I/O is set up differently from what the master expects.",
+        means: "The node answers with another size than its connection was given, or with several \
+                sizes: its I/O is set up differently from what the master expects.",
         or_else: &[],
         check: &[
             "Compare the node's I/O size or assembly with the master's scan list.",
-            "Is the data sheet file that the master was set up with the one of this very revision?",
+            "Was the master set up with the data sheet file of exactly this revision?",
         ],
     },
     CatalogueEntry {
@@ -126,7 +125,7 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         or_else: &[],
         check: &[
             "Compare the master's scan list with the node's I/O size or assembly.",
-            "Is the data sheet file that the master was set up with the one of this very revision?",
+            "Was the master set up with the data sheet file of exactly this revision?",
         ],
     },
     CatalogueEntry {
@@ -147,9 +146,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::NodeBusOff,
         name: "node-bus-off",
         rank: Rank::Root,
-        means: "One node's frames were destroyed again and again and then it fell silent: its \
-                own controller went bus-off, most often from a broken transmitter or a bad drop \
-                line.",
+        means: "One node's frames were destroyed again and again and then it fell silent: its own \
+                controller went bus-off, most often from a broken transmitter or a bad drop line.",
         or_else: &["its connector failed at that moment"],
         check: &[
             "Look at its network light: steady red fits.",
@@ -189,7 +187,7 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         rank: Rank::Cause,
         means: "The master allocated the node's poll connection but does not poll it: its scan \
                 list disables the node, or the master is not in run.",
-        or_else: &["the node is on line and the master gave it up for a mistake of its own"],
+        or_else: &["the node is on line and the master gave it up by mistake"],
         check: &["Is the master in run?", "Is the node enabled in its scan list?"],
     },
     CatalogueEntry {
@@ -208,8 +206,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::ConnectionTimedOut,
         name: "connection-timed-out",
         rank: Rank::Symptom,
-        means: "The node heard nothing from its master for four times the expected packet rate \
-                and gave its connection up.",
+        means: "The node heard nothing from its master for four times the expected packet rate and \
+                gave its connection up.",
         or_else: &["the expected packet rate is shorter than the scan"],
         check: &[
             "Does the master scan at least as often as the expected packet rate says?",
@@ -220,11 +218,11 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::AllocatedAgain,
         name: "allocated-again",
         rank: Rank::Symptom,
-        means: "A master allocates the node again and again: the node keeps leaving, or the two \
-                do not agree on a connection.",
+        means: "A master allocates the node again and again: the node keeps leaving, or the two do \
+                not agree on a connection.",
         or_else: &[],
         check: &[
-            "Does the node restart or leave? Then begin there.",
+            "Does the node restart or leave? Then start there.",
             "Compare I/O sizes and connection type with the master's scan list.",
         ],
     },
@@ -237,22 +235,22 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         or_else: &[],
         check: &[
             "Look with `dropline frames` which requests are refused and with which status.",
-            "Is the data sheet file that the master was set up with the one of this very revision?",
+            "Was the master set up with the data sheet file of exactly this revision?",
         ],
     },
     CatalogueEntry {
         code: Code::DriveNotFollowing,
         name: "drive-not-following",
         rank: Rank::Cause,
-        means: "The master asks the drive to run and it does not; what it said meanwhile tells \
+        means: "The master asks the drive to run and it does not; what it reports meanwhile says \
                 why.",
         or_else: &["a stop or enable input at the drive's terminals"],
         check: &[
             "Control or speed not from the network: set the drive's run and speed sources to the \
              network.",
             "Faulted or not ready: read the drive's own display first.",
-            "Nothing that explains it: are master and drive set to the same pair of assemblies \
-             (20 with 70, 21 with 71)?",
+            "Nothing that explains it: are master and drive set to the same pair of assemblies (20 \
+             with 70, 21 with 71)?",
             "Check the enable and stop inputs at the drive's terminals.",
         ],
     },
@@ -261,8 +259,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::NodeMissing,
         name: "node-missing",
         rank: Rank::State,
-        means: "The plan has a node that was not heard: it is off, not connected, at another address or at \
-         another bit rate, or the master does not scan it.",
+        means: "The plan has a node that was not heard: it is off, not connected, at another \
+                address or at another bit rate, or the master does not scan it.",
         or_else: &[],
         check: &[
             "Is the node in the master's scan list?",
@@ -274,11 +272,13 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::NodeUnplanned,
         name: "node-unplanned",
         rank: Rank::State,
-        means: "An address is used or asked for that the plan does not have: a device that was added or \
-         that is set to a wrong address, a configuration tool, or a plan that is out of date.",
+        means: "An address is used or asked for that the plan does not have: a device that was \
+                added or that is set to a wrong address, a configuration tool, or a plan that is \
+                out of date.",
         or_else: &[],
         check: &[
-            "Is a device missing in the plan at another address? Then compare its address switches.",
+            "Is a device missing in the plan at another address? Then compare its address \
+             switches.",
             "Bring the plan up to date if the device belongs there.",
         ],
     },
@@ -286,8 +286,9 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::IoSizeDiffers,
         name: "io-size-differs",
         rank: Rank::Cause,
-        means: "Master and node exchange I/O of another length than the plan says: the wrong assemblies, or \
-         the wrong data sheet file in the configuration tool. Data then stand in the wrong places.",
+        means: "Master and node exchange I/O of another length than planned: the wrong assemblies, \
+                or the wrong data sheet file in the configuration tool. Data then end up in the \
+                wrong places.",
         or_else: &[],
         check: &[
             "Compare the I/O sizes and assemblies in the scan list with those set at the node.",
@@ -299,8 +300,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::IdentityDiffers,
         name: "identity-differs",
         rank: Rank::Cause,
-        means: "The device at the address is not the one in the plan: another maker or product, or another \
-         device of the same kind.",
+        means: "The device at the address is not the one in the plan: another maker or product, or \
+                another device of the same kind.",
         or_else: &[],
         check: &[
             "Read the name plate of the device and compare it with the plan.",
@@ -311,8 +312,9 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::RevisionDiffers,
         name: "revision-differs",
         rank: Rank::Cause,
-        means: "The device has another revision than the plan says. A configuration tool notices another \
-         major revision, but often not another minor one, which can differ in its parameters.",
+        means: "The device has another revision than the plan says. A configuration tool notices \
+                another major revision, but often not another minor one, which can differ in its \
+                parameters.",
         or_else: &[],
         check: &[
             "Use the data sheet file of exactly this revision in the configuration tool.",
@@ -323,8 +325,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::IntervalOverPlan,
         name: "interval-over-plan",
         rank: Rank::Symptom,
-        means: "The node has its turn less often than meant: the scan interval is set longer, the scan does \
-         not fit, or the node is polled in the background.",
+        means: "The node is polled, or sends, less often than planned: the scan interval is set \
+                longer, the scan does not fit, or the node is polled in the background.",
         or_else: &[],
         check: &[
             "Compare the master's scan interval with the plan.",
@@ -335,9 +337,9 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::LoadOverPlan,
         name: "load-over-plan",
         rank: Rank::Symptom,
-        means: "The bus carries more than the plan can need: nodes that the plan does not have, a scan \
-         faster than meant, more explicit messages than allowed for, or frames sent again after \
-         errors.",
+        means: "The bus carries more than the plan can need: nodes that the plan does not have, a \
+                scan faster than planned, more explicit messages than allowed for, or frames sent \
+                again after errors.",
         or_else: &[],
         check: &[
             "Look at the nodes that are not in the plan.",
@@ -359,7 +361,7 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         name: "data-sheet-product",
         rank: Rank::Cause,
         means: "There are data sheet files of this device's maker, but none of this product: \
-                another device than meant is connected, or its file is missing.",
+                another device than intended is connected, or its file is missing.",
         or_else: &["the file was made for another kind of device under the same product code"],
         check: &[
             "Read the name plate of the device: is it the one that was ordered for this place?",
@@ -370,8 +372,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::DataSheetRevision,
         name: "data-sheet-revision",
         rank: Rank::Cause,
-        means: "The data sheet file of this product is for another revision than the device has. \
-                A configuration tool notices another major revision, but often not another minor \
+        means: "The data sheet file of this product is for another revision than the device has. A \
+                configuration tool notices another major revision, but often not another minor \
                 one, and then parameters and I/O may differ from what it shows.",
         or_else: &["the device was exchanged for a newer one, and the file was not"],
         check: &[
@@ -385,8 +387,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::DataSheetFaulty,
         name: "data-sheet-faulty",
         rank: Rank::Symptom,
-        means: "The data sheet file of this device has faults of its own. It was read as far as \
-                it could be; what stands in the faulty lines may be read differently by others.",
+        means: "The data sheet file of this device has faults of its own. It was read as far as it \
+                could be; other tools may read the faulty lines differently.",
         or_else: &[],
         check: &["Get a sound file from the maker, or correct the lines named."],
     },
@@ -395,8 +397,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         name: "data-sheet-size",
         rank: Rank::Cause,
         means: "Master and device exchange I/O of a size that the device's data sheet file does \
-                not offer: the wrong file, or assemblies that were set by hand. Data may then \
-                stand in the wrong places.",
+                not offer: the wrong file, or assemblies that were set by hand. Data may then end \
+                up in the wrong places.",
         or_else: &["the device takes its sizes from its modules, and the file names only some"],
         check: &[
             "Compare the I/O sizes in the master's scan list with those set at the device.",

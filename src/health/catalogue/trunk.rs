@@ -21,8 +21,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::NothingUnderstood,
         name: "nothing-understood",
         rank: Rank::Origin,
-        means: "There is traffic, but every frame ended in an error: most often the adapter's \
-                bit rate is not the trunk's, or the data wires are swapped or one is broken.",
+        means: "There is traffic, but every frame ended in an error: most often the adapter's bit \
+                rate is not the trunk's, or the data wires are swapped or one is broken.",
         or_else: &[],
         check: &[
             "Set the adapter to the trunk's bit rate (125, 250 or 500 kbit/s), listening only.",
@@ -34,9 +34,9 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::FramesLost,
         name: "frames-lost",
         rank: Rank::State,
-        means: "The computer or the adapter did not keep up, so frames are missing here that \
-                were on the wire. The counts are too low by these; exchanges that were open are \
-                called uncertain.",
+        means: "The computer or the adapter did not keep up, so frames are missing here that were \
+                on the wire. The counts are too low by these; exchanges that were open then cannot \
+                be judged.",
         or_else: &[],
         check: &[
             "Close other programs on this computer, or use a faster one.",
@@ -64,8 +64,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::CaptureDamaged,
         name: "capture-damaged",
         rank: Rank::State,
-        means: "The capture does not hold all that it held when it was made, or parts could not \
-                be read. The counts are too low by these.",
+        means: "The capture does not hold all that it held when it was made, or parts of it could \
+                not be read. The counts are too low by what is missing.",
         or_else: &[],
         check: &["Copy the capture again from where it was made."],
     },
@@ -73,8 +73,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::ErrorsNotReported,
         name: "errors-not-reported",
         rank: Rank::State,
-        means: "The adapter was set so that its driver keeps bus errors to itself: that none were \
-                counted does not mean that there were none.",
+        means: "The adapter's driver was set not to report bus errors: none were counted, but \
+                there may have been some.",
         or_else: &[],
         check: &[
             "Set the interface down, add berr-reporting on to the command that sets its bit rate, \
@@ -88,14 +88,14 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         means: "The clock was set back while capturing; times after that are not comparable with \
                 those before, and spans across it were left out.",
         or_else: &[],
-        check: &["Let the computer's clock be set before a capture, not during it."],
+        check: &["Set the computer's clock before a capture, not during it."],
     },
     CatalogueEntry {
         code: Code::BitRateUnknown,
         name: "bit-rate-unknown",
         rank: Rank::State,
-        means: "The interface has no bit rate and none was given, so the load cannot be told, \
-                only bits.",
+        means: "The interface names no bit rate and none was given, so the load is known in bits \
+                only, not as a share of the wire.",
         or_else: &[],
         check: &["Give the trunk's bit rate with --bitrate."],
     },
@@ -105,8 +105,7 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         name: "bus-off",
         rank: Rank::State,
         means: "The adapter's own controller gave up after too many errors; while it was off, \
-                nothing was heard. A listening controller does so only on a badly disturbed \
-                trunk.",
+                nothing was heard. A listening controller does so only on a badly disturbed trunk.",
         or_else: &["a badly disturbed trunk"],
         check: &[
             "Is the adapter set to the trunk's bit rate, and to listen only?",
@@ -118,8 +117,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::BusErrors,
         name: "bus-errors",
         rank: Rank::Symptom,
-        means: "Frames were destroyed on the wire and sent again: noise, grounding, a \
-                termination that is not right, a bad connection or a node at a wrong bit rate.",
+        means: "Frames were destroyed on the wire and sent again: noise, grounding, a termination \
+                that is not right, a bad connection or a node at a wrong bit rate.",
         or_else: &[
             "a missing terminator, or too long a trunk or drop",
             "one node that hears badly and destroys what it does not like",
@@ -129,7 +128,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
              one terminator is missing, under 50 means too many.",
             "Check that the shield and the supply's negative are grounded at one point only.",
             "Check connectors and taps, the newest work first.",
-            "See whether the errors come when a drive or a contactor switches; part the cables.",
+            "See whether the errors come when a drive or a contactor switches; run the cables \
+             apart.",
         ],
     },
     CatalogueEntry {
@@ -148,8 +148,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::InvalidIdentifier,
         name: "invalid-identifier",
         rank: Rank::Cause,
-        means: "Somebody sends identifiers that no node may use (7F0 to 7FF): a device of \
-                another kind, or one that is broken.",
+        means: "Somebody sends identifiers that no node may use (7F0 to 7FF): a device of another \
+                kind, or one that is broken.",
         or_else: &["frames that noise changed; their check sequence makes that very rare"],
         check: &[
             "Find what else is connected to the trunk; unplug doubtful devices one at a time.",
@@ -170,9 +170,9 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::PollingStopped,
         name: "polling-stopped",
         rank: Rank::Root,
-        means: "No node was polled any more: the master stopped, was taken out of run, lost \
-                power or left the trunk.",
-        or_else: &["the adapter heard nothing, for a broken wire of its own"],
+        means: "No node was polled any more: the master stopped, was taken out of run, lost power \
+                or left the trunk.",
+        or_else: &["the adapter heard nothing: its own connection is broken"],
         check: &[
             "Is the master powered and in run? Look at its status and network lights.",
             "Check the master's connector.",
@@ -183,12 +183,12 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::ScanTooShort,
         name: "scan-too-short",
         rank: Rank::Cause,
-        means: "The scan asks for more than the bus can carry: commands and answers wait for \
-                each other and nodes come too late.",
+        means: "The scan asks for more than the bus can carry: commands and answers wait for each \
+                other and nodes come too late.",
         or_else: &["one node that sends too much", "many frames sent again after errors"],
         check: &[
             "Lengthen the scan interval, or poll slow nodes in the background.",
-            "`dropline plan` tells the shortest interval that fits.",
+            "`dropline plan` shows the shortest interval that fits.",
             "A higher bit rate needs the trunk and drop lengths to allow it.",
         ],
     },
@@ -197,8 +197,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::ErrorsStrikeNode,
         name: "errors-strike-node",
         rank: Rank::Root,
-        means: "The errors strike one node's frames far more often than its share of the \
-                traffic: its transmitter, its drop line or its connector is bad.",
+        means: "Errors hit one node's frames far more often than its share of the traffic: its \
+                transmitter, its drop line or its connector is bad.",
         or_else: &["noise that comes only while it answers"],
         check: &[
             "Check this node's connector and drop line, unpowered: seating, polarity, a broken \
@@ -211,8 +211,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::ErrorsWithLength,
         name: "errors-with-length",
         rank: Rank::Cause,
-        means: "Long frames are struck more often than their length explains: reflections, most \
-                often of a missing terminator or too long a trunk or drop.",
+        means: "Long frames are hit more often than their length explains: reflections, most often \
+                from a missing terminator or too long a trunk or drop.",
         or_else: &["noise that lasts longer than single bits"],
         check: &[
             "With the trunk unpowered, measure between the data wires: about 60 ohms; 120 means \
@@ -225,11 +225,11 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::ErrorsWithDrive,
         name: "errors-with-drive",
         rank: Rank::Root,
-        means: "Errors come while this drive runs far more often than while it stands: its \
-                output or its earthing disturbs the trunk.",
+        means: "Errors come while this drive runs far more often than while it stands: its output \
+                or its earthing disturbs the trunk.",
         or_else: &["another machine that runs at the same times"],
         check: &[
-            "Part the drive's motor cable from the trunk; cross at right angles.",
+            "Run the drive's motor cable apart from the trunk; cross at right angles.",
             "Is the motor cable shielded, with the shield on both ends as the drive's maker says?",
             "Is the trunk's shield grounded at one point only?",
             "Is the drive's earth connection short and sound?",
@@ -244,7 +244,7 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         or_else: &[],
         check: &[
             "What switches at this pace: a contactor, a valve, a heater control, a lamp, a welder?",
-            "Fit suppressors to inductive loads; part their cables from the trunk.",
+            "Fit suppressors to inductive loads; run their cables apart from the trunk.",
             "Is the trunk's shield grounded at one point only?",
         ],
     },
@@ -252,8 +252,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::DenseBursts,
         name: "dense-bursts",
         rank: Rank::Root,
-        means: "Errors come in dense bursts in which hardly a frame passes: as of a device at \
-                another bit rate that tries to send, until its own controller takes it off.",
+        means: "Errors come in dense bursts in which hardly a frame passes: typical of a device at \
+                another bit rate that tries to send until its own controller takes it off.",
         or_else: &[
             "a short or loose contact on the data wires",
             "a node with a broken transmitter",
@@ -268,9 +268,8 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         code: Code::AloneOnTheWire,
         name: "alone-on-the-wire",
         rank: Rank::Root,
-        means: "Frames are sent and nobody acknowledges them: one node is alone on its piece of \
-                wire.",
-        or_else: &["the adapter, being set to listen only, does not acknowledge either"],
+        means: "Frames are sent and nobody acknowledges: one node is alone on its piece of wire.",
+        or_else: &["the adapter only listens and so does not acknowledge either"],
         check: &[
             "Are the other nodes powered and connected to this piece of the trunk?",
             "Look for an open connector or a broken trunk cable between them.",

@@ -45,34 +45,34 @@ fn of_trunk() -> Vec<(Evidence, &'static str)> {
         ),
         (
             Evidence::ErrorsNotReported,
-            "the driver can make an error frame of each bus error and was set not to",
+            "the adapter's driver can report bus errors and was set not to",
         ),
         (Evidence::NoBitRate, "the source names no bit rate"),
         (
             Evidence::LostFrames { lost: 5, overruns: 0, uncertain: 2 },
-            "5 frames lost; 2 poll exchanges uncertain for it",
+            "5 frames lost; 2 poll exchanges cannot be judged",
         ),
         (
             Evidence::LostFrames { lost: 0, overruns: 3, uncertain: 2 },
-            "0 frames lost; the adapter overran 3 times, each time losing an unknown \
-             number; 2 poll exchanges uncertain for it",
+            "0 frames lost; the adapter overran 3 times and lost an unknown number each \
+             time; 2 poll exchanges cannot be judged",
         ),
         (
             Evidence::NoEnd { last_record_ns: ms(2500) },
-            "the last record is at 2.500 s, no end after it",
+            "the last record is at 2.500 s, without an end record",
         ),
         (
             Evidence::Damage {
                 tally: Some(TallyMismatch { end: tally(10), read: tally(9) }),
                 unreadable: 4,
             },
-            "its end says 10 frames, 2 error frames and 1 lost, it holds 9, 2 and 1; 4 \
-             lines or blocks could not be read",
+            "its end record counts 10 frames, 2 error frames and 1 lost; it holds 9, 2 and \
+             1; 4 lines or blocks could not be read",
         ),
         (Evidence::Damage { tally: None, unreadable: 4 }, "4 lines or blocks could not be read"),
         (
             Evidence::BusOff { bus_offs: 2, restarts: 0 },
-            "the controller went bus-off twice, was restarted never",
+            "the controller went bus-off twice, was never restarted",
         ),
         (
             Evidence::BusOff { bus_offs: 1, restarts: 1 },
@@ -135,7 +135,7 @@ fn of_trunk() -> Vec<(Evidence, &'static str)> {
         (
             Evidence::NodePeak { frames: 700, from_ns: ms(3000), share: 0.6, asked_per_s: 49.8 },
             "it sent 700 frames in the second from 3.000 s, 60 % of the wire; polls and \
-             strobes ask it for 50 a second",
+             strobes ask for 50 a second",
         ),
         (
             Evidence::GroupDropout {
@@ -144,16 +144,16 @@ fn of_trunk() -> Vec<(Evidence, &'static str)> {
                 to_ns: ms(1250),
                 groups: 1,
             },
-            "nodes 5, 12 left or restarted between 1.000 s and 1.250 s; so did two or more \
+            "nodes 5, 12 left or restarted between 1.000 s and 1.250 s; two or more did so \
              once",
         ),
         (
             Evidence::PollingPause { from_ns: ms(4000), span_ns: ms(1500), resumed: true },
-            "no node was polled for 1.500 s from 4.000 s on, then went on",
+            "from 4.000 s on no node was polled for 1.500 s, then polling resumed",
         ),
         (
             Evidence::PollingPause { from_ns: ms(4000), span_ns: ms(1500), resumed: false },
-            "no node was polled for 1.500 s from 4.000 s on, and did not go on",
+            "from 4.000 s on no node was polled for 1.500 s, and still none is",
         ),
         (
             Evidence::MeanLoad { share: 0.4, planned_share: 0.2, planned_worst_share: 0.3 },
@@ -197,7 +197,7 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
         (count(Counted::PollsNeverAnswered, 100), "polled 100 times, never heard"),
         (
             count(Counted::AllocationsNeverAnswered, 4),
-            "a master tried to allocate its I/O 4 times, it was never heard",
+            "a master tried to allocate its I/O 4 times and never had an answer",
         ),
         (count(Counted::Restarts, 2), "ran its address check again twice"),
         (count(Counted::Allocations, 5), "a master allocated it 5 times"),
@@ -209,7 +209,7 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
         (
             clash(ClashOutcome::Contested, None),
             "vendor 900 serial 7 asked for address 12 and was not refused by its holder, \
-             which told no identity; once",
+             whose identity is unknown; once",
         ),
         (
             Evidence::AddressClash {
@@ -243,11 +243,11 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
         (
             Evidence::SlowAnswers { own: Some(own), peers: Some(peers) },
             "its slowest stretch of 32 answers had a median of 9.00 ms, its fastest 2.00 \
-             ms; its median of 8.00 ms stands against 2.00 ms of the 4 other nodes",
+             ms; its median is 8.00 ms, that of the 4 other nodes 2.00 ms",
         ),
         (
             Evidence::SlowAnswers { own: None, peers: Some(peers) },
-            "its median of 8.00 ms stands against 2.00 ms of the 4 other nodes",
+            "its median is 8.00 ms, that of the 4 other nodes 2.00 ms",
         ),
         (
             Evidence::ExtraAnswers { extra: 90, answered: 100, share: 0.474 },
@@ -257,7 +257,7 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
             sizes(IoDirection::Command, Some(8), None),
             "commands of 4, 6 bytes where the connection has 8",
         ),
-        (sizes(IoDirection::Response, None, Some(4)), "responses of 4, 6 bytes, planned are 4"),
+        (sizes(IoDirection::Response, None, Some(4)), "responses of 4, 6 bytes, planned: 4"),
         (sizes(IoDirection::Response, None, None), "responses of 4, 6 bytes"),
         (
             Evidence::NotAllocated { span_ns: ms(12_500) },
@@ -265,11 +265,11 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
         ),
         (
             Evidence::NotPolled { last_poll_ns: None, span_ns: ms(12_000) },
-            "its poll connection is allocated, and nobody polls it for 12.000 s",
+            "its poll connection is allocated, and nobody has polled it for 12.000 s",
         ),
         (
             Evidence::NotPolled { last_poll_ns: Some(ms(3000)), span_ns: ms(12_000) },
-            "its polls stopped at 3.000 s, for 12.000 s now; others are polled on",
+            "its polls stopped at 3.000 s, 12.000 s ago; other nodes are still polled",
         ),
         (
             Evidence::PacketRate {
@@ -278,8 +278,8 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
                 scan_ns: ms(40),
                 timeouts: 9,
             },
-            "its expected packet rate of 4 ms times its poll connection out after 0.016 s; \
-             the scan takes 0.040 s (median of all nodes); it timed out 9 times",
+            "with an expected packet rate of 4 ms its poll connection times out after 0.016 \
+             s; the scan takes 0.040 s (median of all nodes); it timed out 9 times",
         ),
         (
             Evidence::Timeouts {
@@ -305,8 +305,7 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
         ),
         (
             drive(Reasons { faulted: true, not_ready: true, ..Reasons::default() }, true),
-            "asked to run and did not, once, for 4.000 s at most; meanwhile it said: \
-             faulted",
+            "told to run and did not, once, for 4.000 s at most; it reported: faulted",
         ),
         (
             drive(
@@ -317,19 +316,19 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
                 },
                 true,
             ),
-            "asked to run and did not, once, for 4.000 s at most; meanwhile it said: run \
-             and stop do not come from the network, speed does not come from the network",
+            "told to run and did not, once, for 4.000 s at most; it reported: run and stop \
+             do not come from the network, speed does not come from the network",
         ),
         (
             drive(Reasons { not_ready: true, no_speed: true, ..Reasons::default() }, true),
-            "asked to run and did not, once, for 4.000 s at most; meanwhile it said: not \
-             ready, and the speed asked for is zero",
+            "told to run and did not, once, for 4.000 s at most; it reported: not ready, \
+             the speed asked for is zero",
         ),
         (
             drive(Reasons::default(), false),
-            "asked to run and did not, once, for 4.000 s at most; meanwhile it said: \
-             nothing that explains it; master and drive may be set to different assemblies \
-             (its assemblies are guessed from the traffic)",
+            "told to run and did not, once, for 4.000 s at most; it reported: nothing that \
+             explains it; master and drive may be set to different assemblies (its \
+             assemblies are guessed from the traffic)",
         ),
     ]
 }
@@ -382,12 +381,12 @@ fn of_error_causes() -> Vec<(Evidence, &'static str)> {
                 log_likelihood_ratio: 42.5,
             },
             "30 of 40 errors were followed by a frame of this node (75 %), which sends 10.5 \
-             % of the bits; the log likelihood ratio against blind chance is 42.5",
+             % of the bits; the log likelihood ratio against chance is 42.5",
         ),
         (
             Evidence::StruckLongFrames { frames: 60, excess_sd: 5.5 },
-            "the 60 frames that followed errors are longer than errors that strike blindly \
-             would find them, by 5.5 standard deviations",
+            "the 60 frames that followed errors are longer than random errors would hit, by \
+             5.5 standard deviations",
         ),
         (
             Evidence::DriveErrors {
@@ -396,7 +395,7 @@ fn of_error_causes() -> Vec<(Evidence, &'static str)> {
             },
             "12 disturbances in 20 s with it running, 1 in 40 s with it standing: 24.0 \
              times the rate (95 % from 3.6 to 98.0; p 2.0e-5, corrected for 2 drives); at \
-             the disturbances it ran faster than in the mean, by 4.5 standard deviations",
+             the disturbances it ran faster than on average, by 4.5 standard deviations",
         ),
         (
             Evidence::DriveErrors {
@@ -458,10 +457,10 @@ fn of_plan_and_data_sheets() -> Vec<(Evidence, &'static str)> {
                     size(SizeSource::ConnectionChanges, &[8]),
                 ],
             },
-            "the master sends 4 and 8 bytes, planned are 6; it answers with 4 bytes, \
-             planned are 6; the connection is set up for the master to send 4 bytes, \
-             planned are 6; the connection is set up for it to answer with 8 bytes, planned \
-             are 6; the connection is set up for it to send 8 bytes, planned are 6",
+            "the master sends 4 and 8 bytes, planned: 6; it answers with 4 bytes, planned: \
+             6; the connection is set up for the master to send 4 bytes, planned: 6; the \
+             connection is set up for it to answer with 8 bytes, planned: 6; the connection \
+             is set up for it to send 8 bytes, planned: 6",
         ),
         (
             Evidence::Identity {
@@ -472,11 +471,11 @@ fn of_plan_and_data_sheets() -> Vec<(Evidence, &'static str)> {
                     differs(IdentityPart::Serial, 1005, 1006),
                 ],
             },
-            "vendor is 901, planned is 900, device type is 2, planned is 12, product code \
-             is 3, planned is 4, serial is 1005, planned is 1006",
+            "vendor 901, planned: 900; device type 2, planned: 12; product code 3, planned: \
+             4; serial 1005, planned: 1006",
         ),
-        (revision(Some(2)), "revision 2.3, planned is 2.4"),
-        (revision(None), "revision 2.3, planned is any.4"),
+        (revision(Some(2)), "revision 2.3, planned: 2.4"),
+        (revision(None), "revision 2.3, planned: any.4"),
         (no_sheet(Some(12), 0), "vendor 900, product code 12: no file of this maker"),
         (
             no_sheet(Some(12), 1),

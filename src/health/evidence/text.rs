@@ -8,6 +8,7 @@ use super::{
     SlowStretch,
 };
 use crate::fieldbus::DeviceId;
+use crate::health::{Direction, ErrorTrend};
 use crate::trunk::{ClashOutcome, Reasons};
 use crate::wire::Nanos;
 
@@ -22,27 +23,30 @@ impl Display for Evidence {
                 }
                 write!(f, " in {:.1} s", duration_ns.as_secs())
             }
-            Evidence::ErrorsNotReported => f.write_str(
-                "the driver can make an error frame of each bus error and was set not to",
-            ),
+            Evidence::ErrorsNotReported => {
+                f.write_str("the adapter's driver can report bus errors and was set not to")
+            }
             Evidence::NoBitRate => f.write_str("the source names no bit rate"),
             Evidence::LostFrames { lost, overruns, uncertain } => {
                 write!(f, "{lost} frames lost")?;
                 if *overruns > 0 {
                     let times = times(*overruns);
-                    write!(f, "; the adapter overran {times}, each time losing an unknown number")?;
+                    write!(
+                        f,
+                        "; the adapter overran {times} and lost an unknown number each time"
+                    )?;
                 }
-                write!(f, "; {uncertain} poll exchanges uncertain for it")
+                write!(f, "; {uncertain} poll exchanges cannot be judged")
             }
             Evidence::NoEnd { last_record_ns } => {
-                write!(f, "the last record is at {}, no end after it", secs(*last_record_ns))
+                write!(f, "the last record is at {}, without an end record", secs(*last_record_ns))
             }
             Evidence::Damage { tally, unreadable } => {
                 let counts = tally.map(|tally| {
                     let (end, read) = (tally.end, tally.read);
                     format!(
-                        "its end says {} frames, {} error frames and {} lost, it holds {}, {} and \
-                         {}",
+                        "its end record counts {} frames, {} error frames and {} lost; it holds \
+                         {}, {} and {}",
                         end.frames,
                         end.error_frames,
                         end.lost_frames,
@@ -57,9 +61,12 @@ impl Display for Evidence {
             }
             Evidence::BusOff { bus_offs, restarts } => write!(
                 f,
-                "the controller went bus-off {}, was restarted {}",
+                "the controller went bus-off {}, {}",
                 times(*bus_offs),
-                if *restarts == 0 { "never".to_string() } else { times(*restarts) }
+                match restarts {
+                    0 => "was never restarted".to_string(),
+                    n => format!("was restarted {}", times(*n)),
+                }
             ),
             Evidence::ForeignFrames { extended, remote } => {
                 write!(f, "{extended} frames with a 29-bit identifier, {remote} remote frames")
@@ -86,7 +93,7 @@ impl Display for Evidence {
                     write!(f, "; bursts: {bursts}, {largest}")?;
                 }
                 if let Some(trend) = trend {
-                    write!(f, "; {}", trend.words())?;
+                    write!(f, "; {}", error_trend(trend))?;
                 }
                 match error_passive {
                     0 => Ok(()),
@@ -108,7 +115,7 @@ impl Display for Evidence {
             Evidence::NodePeak { frames, from_ns, share, asked_per_s } => write!(
                 f,
                 "it sent {frames} frames in the second from {}, {:.0} % of the wire; polls and \
-                 strobes ask it for {asked_per_s:.0} a second",
+                 strobes ask for {asked_per_s:.0} a second",
                 secs(*from_ns),
                 100.0 * share
             ),
@@ -117,7 +124,7 @@ impl Display for Evidence {
                 join(f, ", ", mac_ids)?;
                 let (from, to) = (secs(*from_ns), secs(*to_ns));
                 write!(f, " left or restarted between {from} and {to}")?;
-                write!(f, "; so did two or more {}", times(*groups))
+                write!(f, "; two or more did so {}", times(*groups))
             }
             Evidence::AddressClash { mac_id, outcome, last, count } => {
                 match last {
@@ -133,7 +140,7 @@ impl Display for Evidence {
                         )?;
                         match &devices.holder {
                             Some(holder) => write!(f, ", {}", device(holder))?,
-                            None => write!(f, ", which told no identity")?,
+                            None => write!(f, ", whose identity is unknown")?,
                         }
                     }
                     None => write!(f, "address {mac_id} was asked for by another device")?,
@@ -191,9 +198,7 @@ impl Display for Evidence {
                 });
                 let peers = peers.map(|SlowAgainstPeers { median_ns, peers_median_ns, peers }| {
                     let (median, theirs) = (millis(median_ns), millis(peers_median_ns));
-                    format!(
-                        "its median of {median} stands against {theirs} of the {peers} other nodes"
-                    )
+                    format!("its median is {median}, that of the {peers} other nodes {theirs}")
                 });
                 join(f, "; ", own.into_iter().chain(peers))
             }
@@ -212,32 +217,32 @@ impl Display for Evidence {
                 write!(f, " bytes")?;
                 match (connection_bytes, planned_bytes) {
                     (Some(bytes), _) => write!(f, " where the connection has {bytes}"),
-                    (None, Some(bytes)) => write!(f, ", planned are {bytes}"),
+                    (None, Some(bytes)) => write!(f, ", planned: {bytes}"),
                     (None, None) => Ok(()),
                 }
             }
             Evidence::PollingPause { from_ns, span_ns, resumed } => {
-                let end = if *resumed { "then went on" } else { "and did not go on" };
+                let end = if *resumed { "then polling resumed" } else { "and still none is" };
                 let (span, from) = (secs(*span_ns), secs(*from_ns));
-                write!(f, "no node was polled for {span} from {from} on, {end}")
+                write!(f, "from {from} on no node was polled for {span}, {end}")
             }
             Evidence::NotAllocated { span_ns } => {
                 write!(f, "ran its address check, then {} without a connection", secs(*span_ns))
             }
             Evidence::NotPolled { last_poll_ns: None, span_ns } => write!(
                 f,
-                "its poll connection is allocated, and nobody polls it for {}",
+                "its poll connection is allocated, and nobody has polled it for {}",
                 secs(*span_ns)
             ),
             Evidence::NotPolled { last_poll_ns: Some(last), span_ns } => write!(
                 f,
-                "its polls stopped at {}, for {} now; others are polled on",
+                "its polls stopped at {}, {} ago; other nodes are still polled",
                 secs(*last),
                 secs(*span_ns)
             ),
             Evidence::PacketRate { packet_rate_ms, limit_ns, scan_ns, timeouts } => write!(
                 f,
-                "its expected packet rate of {packet_rate_ms} ms times its poll connection out \
+                "with an expected packet rate of {packet_rate_ms} ms its poll connection times out \
                  after {}; the scan takes {} (median of all nodes); it timed out {}",
                 secs(*limit_ns),
                 secs(*scan_ns),
@@ -266,8 +271,10 @@ impl Display for Evidence {
                 assemblies_guessed,
             } => {
                 let (count, longest) = (times(*episodes), secs(*longest_ns));
-                write!(f, "asked to run and did not, {count}, for {longest} at most")?;
-                write!(f, "; meanwhile it said: ")?;
+                write!(
+                    f,
+                    "told to run and did not, {count}, for {longest} at most; it reported: "
+                )?;
                 drive_reasons(f, *reasons, *has_followed)?;
                 match assemblies_guessed {
                     true => write!(f, " (its assemblies are guessed from the traffic)"),
@@ -299,7 +306,7 @@ impl Display for Evidence {
                 write!(
                     f,
                     "{struck} of {errors} errors were followed by a frame of this node ({:.0} %), \
-                     which sends {:.1} % of the bits; the log likelihood ratio against blind \
+                     which sends {:.1} % of the bits; the log likelihood ratio against \
                      chance is {log_likelihood_ratio:.1}",
                     100.0 * share,
                     100.0 * share_of_bits
@@ -307,14 +314,14 @@ impl Display for Evidence {
             }
             Evidence::StruckLongFrames { frames, excess_sd } => write!(
                 f,
-                "the {frames} frames that followed errors are longer than errors that strike \
-                 blindly would find them, by {excess_sd:.1} standard deviations"
+                "the {frames} frames that followed errors are longer than random errors would hit, \
+                 by {excess_sd:.1} standard deviations"
             ),
             Evidence::DriveErrors { running, speed_excess_sd } => {
                 let running = running.as_ref().map(running_errors);
                 let speed = speed_excess_sd.map(|excess| {
                     format!(
-                        "at the disturbances it ran faster than in the mean, by {excess:.1} \
+                        "at the disturbances it ran faster than on average, by {excess:.1} \
                          standard deviations"
                     )
                 });
@@ -354,14 +361,14 @@ impl Display for Evidence {
                         IdentityPart::ProductCode => "product code",
                         IdentityPart::Serial => "serial",
                     };
-                    format!("{part} is {value}, planned is {planned}")
+                    format!("{part} {value}, planned: {planned}")
                 };
-                join(f, ", ", differences.iter().map(one))
+                join(f, "; ", differences.iter().map(one))
             }
             Evidence::Revision { revision: (major, minor), planned_major, planned_minor } => {
                 let any = |part: &Option<u8>| part.map_or("any".to_string(), |p| p.to_string());
                 let (any_major, any_minor) = (any(planned_major), any(planned_minor));
-                write!(f, "revision {major}.{minor}, planned is {any_major}.{any_minor}")
+                write!(f, "revision {major}.{minor}, planned: {any_major}.{any_minor}")
             }
             Evidence::MeanLoad { share, planned_share, planned_worst_share } => write!(
                 f,
@@ -435,7 +442,7 @@ fn counted(f: &mut Formatter<'_>, what: Counted, count: u64) -> fmt::Result {
         }
         Counted::PollsNeverAnswered => write!(f, "polled {times}, never heard"),
         Counted::AllocationsNeverAnswered => {
-            write!(f, "a master tried to allocate its I/O {times}, it was never heard")
+            write!(f, "a master tried to allocate its I/O {times} and never had an answer")
         }
         Counted::Restarts => write!(f, "ran its address check again {times}"),
         Counted::Allocations => write!(f, "a master allocated it {times}"),
@@ -449,7 +456,7 @@ fn drive_reasons(f: &mut Formatter<'_>, reasons: Reasons, has_followed: bool) ->
         (control_elsewhere, "run and stop do not come from the network"),
         (reference_elsewhere, "speed does not come from the network"),
         (not_ready && !faulted, "not ready"),
-        (no_speed, "and the speed asked for is zero"),
+        (no_speed, "the speed asked for is zero"),
     ];
     if words.iter().any(|(holds, _)| *holds) {
         return join(f, ", ", words.iter().filter_map(|(holds, words)| holds.then_some(words)));
@@ -459,6 +466,20 @@ fn drive_reasons(f: &mut Formatter<'_>, reasons: Reasons, has_followed: bool) ->
         true => Ok(()),
         false => write!(f, "; master and drive may be set to different assemblies"),
     }
+}
+
+fn error_trend(trend: &ErrorTrend) -> String {
+    let (first, second) = (trend.first_half_per_s, trend.second_half_per_s);
+    let direction = match trend.direction {
+        Direction::Rising => "rising",
+        Direction::Steady => "no trend",
+        Direction::Falling => "falling",
+    };
+    format!(
+        "{direction}: {first:.2} disturbances a second in the first half, {second:.2} in the \
+         second (Laplace's test {:.1}, p {:.1e})",
+        trend.statistic, trend.p
+    )
 }
 
 fn running_errors(errors: &RunningErrors) -> String {
@@ -490,7 +511,7 @@ fn size_difference(difference: &SizeDifference) -> String {
         SizeSource::ConnectionChanges => "the connection is set up for it to send",
     };
     let bytes: Vec<_> = bytes.iter().map(u16::to_string).collect();
-    format!("{who} {} bytes, planned are {planned_bytes}", bytes.join(" and "))
+    format!("{who} {} bytes, planned: {planned_bytes}", bytes.join(" and "))
 }
 
 fn device(id: &DeviceId) -> String {
