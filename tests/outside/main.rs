@@ -1,4 +1,4 @@
-//! What needs a program of somebody else's: a browser, a Prometheus server.
+//! What needs a program of somebody else's: a browser, a Prometheus server, a schema validator.
 //!
 //! Without it a test is reported as ignored, with the reason; with `CI=true` that is a failure.
 
@@ -6,11 +6,12 @@
 mod common;
 mod prometheus;
 mod report_in_browser;
+mod schema_validator;
 #[path = "../common/trials.rs"]
 mod trials;
 
 fn main() -> std::process::ExitCode {
-    let tests = [prometheus::TESTS, report_in_browser::TESTS].concat();
+    let tests = [prometheus::TESTS, report_in_browser::TESTS, schema_validator::TESTS].concat();
     // A browser is enough at a time for one machine.
     trials::run(&tests, trials::is_set("CI", "true"), Some(1))
 }
