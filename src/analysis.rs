@@ -3,7 +3,7 @@
 use crate::fieldbus::eds::Index;
 use crate::health::Summary;
 use crate::health::summary::Kind;
-use crate::health::{Against, Context, Expectation, Finding, findings_against};
+use crate::health::{self, Context, Expectation, Finding, References};
 use crate::trunk::{Event, Trunk};
 use crate::wire::{Header, Nanos, Record};
 
@@ -62,14 +62,14 @@ impl Analysis {
         &self.header
     }
 
-    fn against(&self) -> Against<'_> {
-        Against { plan: self.plan.as_ref(), sheets: self.sheets.as_ref() }
+    fn references(&self) -> References<'_> {
+        References { plan: self.plan.as_ref(), sheets: self.sheets.as_ref() }
     }
 
     /// Everything found so far, the gravest first, as a summary would have it now.
     pub fn findings(&self) -> Vec<Finding> {
-        let context = Context::of(&self.header, 0);
-        findings_against(self.against(), &self.trunk, &context)
+        let context = Context::new(&self.header, 0);
+        health::findings(&self.trunk, &context, self.references())
     }
 
     /// What the trunk is meant to be, where that was given.
@@ -109,7 +109,7 @@ impl Analysis {
     ) -> Finished {
         self.trunk.finish(events);
         let summary =
-            Summary::against(self.against(), &self.trunk, &self.header, kind, name, unreadable);
+            Summary::against(self.references(), &self.trunk, &self.header, kind, name, unreadable);
         Finished { summary, trunk: self.trunk, plan: self.plan }
     }
 }

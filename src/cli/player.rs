@@ -257,7 +257,7 @@ impl Player {
             at: now,
             end: self.end,
         };
-        let context = Context::of(self.source.header(), self.source.unreadable());
+        let context = Context::new(self.source.header(), self.source.unreadable());
         let trunk = self.ended.as_ref().unwrap_or(self.analysis.trunk());
         let seen = Seen { trunk, ..Seen::from(&self.analysis) };
         self.view.show(seen, &context, self.ended.is_some(), Some(playback));

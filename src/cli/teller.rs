@@ -28,7 +28,7 @@ pub(super) struct Teller {
 impl Teller {
     /// Takes the terminal for the view, unless plain lines are asked for or there is none.
     pub(super) fn start(subject: Subject, plain: bool) -> Teller {
-        let context = Context::of(&subject.header, 0);
+        let context = Context::new(&subject.header, 0);
         let mut teller = Teller {
             view: None,
             narrator: Narrator::default(),

@@ -91,7 +91,7 @@ const TREND_P: f64 = 0.003;
 /// Where the rate of bus errors goes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum Direction {
+pub enum TrendDirection {
     /// More and more.
     Rising,
     /// No trend that chance does not explain.
@@ -104,7 +104,7 @@ pub enum Direction {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ErrorTrend {
     /// Where it goes.
-    pub direction: Direction,
+    pub direction: TrendDirection,
     /// Disturbances in all.
     pub disturbances: u64,
     /// Disturbances a second in the first half of the time.
@@ -138,9 +138,9 @@ impl ErrorTrend {
         let statistic = (at_events - mean) / (dispersion * variance / count).sqrt();
         let p = 2.0 * Normal::standard().cdf(-statistic.abs());
         let direction = match statistic {
-            _ if p >= TREND_P => Direction::Steady,
-            s if s > 0.0 => Direction::Rising,
-            _ => Direction::Falling,
+            _ if p >= TREND_P => TrendDirection::Steady,
+            s if s > 0.0 => TrendDirection::Rising,
+            _ => TrendDirection::Falling,
         };
         let [first, second] = halves(stretches, seconds);
         Some(ErrorTrend {
@@ -246,7 +246,7 @@ mod tests {
         // mean (2·0.5 + 4·1.5 + 6·2.5 + 8·3.5) / 20 = 2.5; (2.5 − 2) / √(1.25 / 20) = 2
         assert!((trend.statistic - 2.0).abs() < 1e-12, "{trend:?}");
         assert!((trend.p - 0.0455).abs() < 1e-4, "{trend:?}");
-        assert_eq!((trend.direction, trend.dispersion), (Direction::Steady, 1.0));
+        assert_eq!((trend.direction, trend.dispersion), (TrendDirection::Steady, 1.0));
         assert_eq!((trend.first_half_per_s, trend.second_half_per_s), (3.0, 7.0));
     }
 
@@ -255,9 +255,9 @@ mod tests {
         let rising: Vec<u64> = (0..40).map(|n| n / 5).collect();
         let falling: Vec<u64> = rising.iter().rev().copied().collect();
         let direction = |events: &[u64]| ErrorTrend::of(&parts(events)).map(|t| t.direction);
-        assert_eq!(direction(&rising), Some(Direction::Rising));
-        assert_eq!(direction(&falling), Some(Direction::Falling));
-        assert_eq!(direction(&[3; 40]), Some(Direction::Steady));
+        assert_eq!(direction(&rising), Some(TrendDirection::Rising));
+        assert_eq!(direction(&falling), Some(TrendDirection::Falling));
+        assert_eq!(direction(&[3; 40]), Some(TrendDirection::Steady));
         assert_eq!(direction(&[0, 1, 2, 3]), None);
         assert_eq!(direction(&[20]), None);
     }
@@ -269,7 +269,7 @@ mod tests {
         events[44] = 50;
         events[45] = 50;
         let trend = ErrorTrend::of(&parts(&events)).unwrap();
-        assert_eq!(trend.direction, Direction::Steady);
+        assert_eq!(trend.direction, TrendDirection::Steady);
         assert!(trend.dispersion > 20.0);
     }
 
@@ -287,7 +287,7 @@ mod tests {
                     counts[(random.next_u32() % 60) as usize] += cluster;
                 }
                 let trend = ErrorTrend::of(&parts(&counts)).unwrap();
-                found += u64::from(trend.direction != Direction::Steady);
+                found += u64::from(trend.direction != TrendDirection::Steady);
             }
             assert!(found <= 15, "{found} of 1000, clusters of {cluster}");
         }

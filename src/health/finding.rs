@@ -113,7 +113,7 @@ impl Finding {
 /// How the trunk is, in a word.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum State {
+pub enum Condition {
     /// No fault and no warning.
     Well,
     /// Warnings, no fault.
@@ -124,13 +124,13 @@ pub enum State {
     CannotTell,
 }
 
-impl fmt::Display for State {
+impl fmt::Display for Condition {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
-            State::Well => "WELL",
-            State::WantsALook => "WANTS A LOOK",
-            State::NotWell => "NOT WELL",
-            State::CannotTell => "CANNOT TELL",
+            Condition::Well => "WELL",
+            Condition::WantsALook => "WANTS A LOOK",
+            Condition::NotWell => "NOT WELL",
+            Condition::CannotTell => "CANNOT TELL",
         })
     }
 }
@@ -139,7 +139,7 @@ impl fmt::Display for State {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Verdict {
     /// The word.
-    pub state: State,
+    pub state: Condition,
     /// How many faults.
     pub faults: usize,
     /// How many warnings.
@@ -149,23 +149,23 @@ pub struct Verdict {
 }
 
 impl Verdict {
-    /// Over all that was found.
-    pub fn over(findings: &[Finding]) -> Verdict {
-        Verdict::of(findings.iter().map(|finding| (finding.code, finding.severity)))
+    /// The verdict over all findings.
+    pub fn from_findings(findings: &[Finding]) -> Verdict {
+        Verdict::new(findings.iter().map(|finding| (finding.code, finding.severity)))
     }
 
-    /// The same from codes and severities alone.
-    pub fn of(findings: impl Iterator<Item = (Code, Severity)> + Clone) -> Verdict {
+    /// From codes and severities alone.
+    pub fn new(findings: impl Iterator<Item = (Code, Severity)> + Clone) -> Verdict {
         let count = |severity| findings.clone().filter(|f| f.1 == severity).count();
         let (faults, warnings) = (count(Severity::Fault), count(Severity::Warning));
         let deaf = findings
             .clone()
             .any(|(code, _)| matches!(code, Code::NothingHeard | Code::NothingUnderstood));
         let state = match (deaf, faults, warnings) {
-            (true, ..) => State::CannotTell,
-            (_, 0, 0) => State::Well,
-            (_, 0, _) => State::WantsALook,
-            _ => State::NotWell,
+            (true, ..) => Condition::CannotTell,
+            (_, 0, 0) => Condition::Well,
+            (_, 0, _) => Condition::WantsALook,
+            _ => Condition::NotWell,
         };
         Verdict { state, faults, warnings, notes: count(Severity::Note) }
     }
@@ -183,8 +183,8 @@ pub struct Context {
 }
 
 impl Context {
-    /// What the source's header tells.
-    pub fn of(header: &Header, unreadable: u64) -> Context {
+    /// From the source's header.
+    pub fn new(header: &Header, unreadable: u64) -> Context {
         Context { bitrate: header.bitrate, reports_errors: header.reports_errors, unreadable }
     }
 }

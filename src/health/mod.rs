@@ -20,9 +20,9 @@ pub mod summary;
 
 pub use catalogue::catalogue;
 pub use code::{CatalogueEntry, Code, Rank};
-pub use event_rates::{Direction, ErrorTrend, TwoRates};
+pub use event_rates::{ErrorTrend, TrendDirection, TwoRates};
 pub use evidence::Evidence;
-pub use finding::{Context, Finding, Severity, State, Verdict};
+pub use finding::{Condition, Context, Finding, Severity, Verdict};
 pub use onset::{Onset, OnsetTracker, OnsetUpdate};
 pub use plan::Expectation;
 pub use summary::Summary;
@@ -30,22 +30,18 @@ pub use summary::Summary;
 use crate::fieldbus::eds::Index;
 use crate::trunk::Trunk;
 
-/// What the wire is held against.
+/// What the wire is compared with.
 #[derive(Debug, Clone, Copy, Default)]
-pub struct Against<'a> {
+pub struct References<'a> {
     /// The plan of the trunk.
     pub plan: Option<&'a Expectation>,
     /// The data sheet files.
     pub sheets: Option<&'a Index>,
 }
 
-/// Everything found: the gravest first, of equally grave ones the nearest to a cause.
-pub fn findings(trunk: &Trunk, context: &Context) -> Vec<Finding> {
-    findings_against(Against::default(), trunk, context)
-}
-
-/// The same; with a plan, and data sheets, also where the wire differs from them.
-pub fn findings_against(against: Against, trunk: &Trunk, context: &Context) -> Vec<Finding> {
+/// Everything found, also where the wire differs from plan and data sheets: the gravest first, of
+/// equally grave ones the nearest to a cause.
+pub fn findings(trunk: &Trunk, context: &Context, references: References) -> Vec<Finding> {
     let mut found = Vec::new();
     nodes::find(trunk, &mut found);
     answers::find(trunk, &mut found);
@@ -53,10 +49,10 @@ pub fn findings_against(against: Against, trunk: &Trunk, context: &Context) -> V
     drives::find(trunk, &mut found);
     bus::find(trunk, context, &mut found);
     measurement::find(trunk, context, &mut found);
-    if let Some(plan) = against.plan {
+    if let Some(plan) = references.plan {
         plan.find(trunk, context, &mut found);
     }
-    if let Some(sheets) = against.sheets {
+    if let Some(sheets) = references.sheets {
         data_sheets::find(sheets, trunk, &mut found);
     }
     found.sort_by_key(|finding| {

@@ -58,7 +58,7 @@ fn screen(scene: &Scene, theme: Theme, live: bool, keys: &str) -> Screen {
         narrator.record(record);
     }
     let mut screen = Screen::new(subject(scene, live), theme);
-    let context = Context::of(&scene.header(), 0);
+    let context = Context::new(&scene.header(), 0);
     let mut lines = Vec::from(narrator.take());
     for c in format!(" {keys}").chars() {
         let page = screen.wants_detail();

@@ -5,7 +5,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::fieldbus::MacId;
-use crate::health::State;
+use crate::health::Condition;
 use crate::health::Summary;
 
 /// Visits to one trunk in the order of their dates.
@@ -30,7 +30,7 @@ pub struct Visit {
     /// How long it lasted.
     pub duration_s: f64,
     /// The verdict.
-    pub state: State,
+    pub state: Condition,
     /// Nodes that were heard.
     pub nodes: usize,
     /// The mean load, as a share of the wire.

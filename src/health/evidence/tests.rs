@@ -6,7 +6,7 @@ use serde_json::Value;
 
 use super::*;
 use crate::fieldbus::ConnectionKind;
-use crate::health::Direction;
+use crate::health::TrendDirection;
 use crate::wire::{Cause, Tally};
 
 fn ms(span: i64) -> Nanos {
@@ -94,7 +94,7 @@ fn of_trunk() -> Vec<(Evidence, &'static str)> {
                 bursts: 3,
                 largest_burst: Some(burst()),
                 trend: Some(ErrorTrend {
-                    direction: Direction::Rising,
+                    direction: TrendDirection::Rising,
                     disturbances: 20,
                     first_half_per_s: 0.25,
                     second_half_per_s: 1.5,

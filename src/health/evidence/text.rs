@@ -8,7 +8,7 @@ use super::{
     SlowStretch,
 };
 use crate::fieldbus::DeviceId;
-use crate::health::{Direction, ErrorTrend};
+use crate::health::{ErrorTrend, TrendDirection};
 use crate::trunk::{ClashOutcome, Reasons};
 use crate::wire::Nanos;
 
@@ -471,9 +471,9 @@ fn drive_reasons(f: &mut Formatter<'_>, reasons: Reasons, has_followed: bool) ->
 fn error_trend(trend: &ErrorTrend) -> String {
     let (first, second) = (trend.first_half_per_s, trend.second_half_per_s);
     let direction = match trend.direction {
-        Direction::Rising => "rising",
-        Direction::Steady => "no trend",
-        Direction::Falling => "falling",
+        TrendDirection::Rising => "rising",
+        TrendDirection::Steady => "no trend",
+        TrendDirection::Falling => "falling",
     };
     format!(
         "{direction}: {first:.2} disturbances a second in the first half, {second:.2} in the \

@@ -3,7 +3,7 @@
 use super::{
     AddressClash, Errors, Finding, Groups, Kind, Load, Node, ProbableCause, Source, Summary,
 };
-use crate::health::{self, Against, Context, Rank, Severity, Verdict};
+use crate::health::{self, Context, Rank, References, Severity, Verdict};
 use crate::trunk::Trunk;
 use crate::wire::Header;
 use crate::words::caution::CAUTIONS;
@@ -11,25 +11,25 @@ use crate::words::caution::CAUTIONS;
 impl Summary {
     /// The summary of a trunk whose last record has been taken and that is finished.
     pub fn of(trunk: &Trunk, header: &Header, kind: Kind, name: &str, unreadable: u64) -> Summary {
-        Summary::against(Against::default(), trunk, header, kind, name, unreadable)
+        Summary::against(References::default(), trunk, header, kind, name, unreadable)
     }
 
     /// The same; with a plan, and data sheets, also where the wire differs from them.
     pub fn against(
-        against: Against,
+        references: References,
         trunk: &Trunk,
         header: &Header,
         kind: Kind,
         name: &str,
         unreadable: u64,
     ) -> Summary {
-        let context = Context::of(header, unreadable);
-        let findings = health::findings_against(against, trunk, &context);
+        let context = Context::new(header, unreadable);
+        let findings = health::findings(trunk, &context, references);
         let mut summary = Summary {
             format: Self::FORMAT.to_string(),
             version: Self::VERSION,
             source: source(trunk, header, kind, name, unreadable),
-            verdict: Verdict::over(&findings),
+            verdict: Verdict::from_findings(&findings),
             probable_cause: ProbableCause::of(&findings),
             load: Load::of(trunk, header.bitrate),
             groups: Groups::of(&trunk.groups),
@@ -41,7 +41,7 @@ impl Summary {
             cautions: CAUTIONS.map(String::from).to_vec(),
         };
         summary.add_said(trunk);
-        if let Some(sheets) = against.sheets {
+        if let Some(sheets) = references.sheets {
             summary.add_data_sheets(trunk, sheets);
         }
         summary

@@ -5,7 +5,7 @@ use serde::de::IgnoredAny;
 use serde_json::Value;
 
 use super::Summary;
-use crate::health::{State, Verdict};
+use crate::health::{Condition, Verdict};
 
 /// Why a text is no summary that can be read.
 #[derive(Debug, thiserror::Error)]
@@ -68,7 +68,7 @@ impl Summary {
         };
         if head.verdict.is_none() {
             summary.verdict =
-                Verdict::of(summary.findings.iter().map(|found| (found.code, found.severity)));
+                Verdict::new(summary.findings.iter().map(|found| (found.code, found.severity)));
         }
         Ok(summary)
     }
@@ -99,7 +99,7 @@ fn names_itself(json: &[u8]) -> bool {
 
 /// Stands until the findings have been read.
 pub(super) fn no_verdict() -> Verdict {
-    Verdict { state: State::CannotTell, faults: 0, warnings: 0, notes: 0 }
+    Verdict { state: Condition::CannotTell, faults: 0, warnings: 0, notes: 0 }
 }
 
 #[cfg(test)]
@@ -144,7 +144,7 @@ mod tests {
         let poll = &summary.nodes[0].poll;
         assert_eq!((poll.exchange.missed, poll.exchange.latency_us.p50), (2, Some(990.0)));
         assert_eq!(poll.exchange.latency_us.p50_range.low, None);
-        assert_eq!((summary.verdict.state, summary.verdict.faults), (State::NotWell, 1));
+        assert_eq!((summary.verdict.state, summary.verdict.faults), (Condition::NotWell, 1));
         assert!(summary.load.over_time.is_empty());
         let finding = &summary.findings[0];
         assert_eq!((finding.text.as_str(), &finding.evidence), ("refused once", &None));

@@ -5,16 +5,16 @@ use maud::{Markup, html};
 use super::words::{at, number, title};
 use crate::health::Summary;
 use crate::health::summary::Finding;
-use crate::health::{Severity, State};
+use crate::health::{Condition, Severity};
 
 /// The verdict in words, and who is to blame.
 pub(super) fn verdict(summary: &Summary) -> Markup {
     let verdict = &summary.verdict;
     let (class, meaning) = match verdict.state {
-        State::Well => ("well", "No fault and no warning was found."),
-        State::WantsALook => ("look", "The trunk works; something is not as it should be."),
-        State::NotWell => ("ill", "Something on this trunk does not work."),
-        State::CannotTell => ("deaf", "Too little was understood to judge the trunk."),
+        Condition::Well => ("well", "No fault and no warning was found."),
+        Condition::WantsALook => ("look", "The trunk works; something is not as it should be."),
+        Condition::NotWell => ("ill", "Something on this trunk does not work."),
+        Condition::CannotTell => ("deaf", "Too little was understood to judge the trunk."),
     };
     let counts: Vec<String> =
         [(verdict.faults, "fault"), (verdict.warnings, "warning"), (verdict.notes, "note")]
@@ -39,12 +39,12 @@ pub(super) fn verdict(summary: &Summary) -> Markup {
 }
 
 /// The verdict in a word or two.
-pub(super) fn word(state: State) -> &'static str {
+pub(super) fn word(state: Condition) -> &'static str {
     match state {
-        State::Well => "Well",
-        State::WantsALook => "Wants a look",
-        State::NotWell => "Not well",
-        State::CannotTell => "Cannot tell",
+        Condition::Well => "Well",
+        Condition::WantsALook => "Wants a look",
+        Condition::NotWell => "Not well",
+        Condition::CannotTell => "Cannot tell",
     }
 }
 

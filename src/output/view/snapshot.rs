@@ -4,7 +4,9 @@ use super::facts::Facts;
 use crate::analysis::Analysis;
 use crate::fieldbus::eds::Index;
 use crate::fieldbus::{DeviceId, MacId};
-use crate::health::{self, Against, Code, Context, Expectation, Finding, Severity, State, Verdict};
+use crate::health::{
+    self, Code, Condition, Context, Expectation, Finding, References, Severity, Verdict,
+};
 use crate::trunk::{Absence, Burst, Exchange, Node, Span, Trail, Trunk, WINDOW};
 use crate::wire::{Bitrate, Cause, ControllerState, Nanos, Tally};
 
@@ -186,9 +188,9 @@ impl Snapshot {
     /// more is wanted of.
     pub fn of(seen: Seen, context: &Context, ended: bool, page: Option<MacId>) -> Snapshot {
         let Seen { trunk, plan, sheets } = seen;
-        let against = Against { plan, sheets };
+        let references = References { plan, sheets };
         let now = trunk.now();
-        let mut findings: Vec<Found> = health::findings_against(against, trunk, context)
+        let mut findings: Vec<Found> = health::findings(trunk, context, references)
             .into_iter()
             // What goes on has no end yet.
             .filter(|finding| ended || finding.code != Code::CaptureCutOff)
@@ -223,12 +225,12 @@ impl Snapshot {
             let some = self.findings.iter().filter(|found| found.open == open);
             some.map(|found| found.finding.clone()).collect::<Vec<_>>()
         };
-        (Verdict::over(&part(true)), Verdict::over(&part(false)))
+        (Verdict::from_findings(&part(true)), Verdict::from_findings(&part(false)))
     }
 
     /// Whether nothing can be judged yet.
     pub fn is_silent(&self) -> bool {
-        self.verdict().0.state == State::CannotTell
+        self.verdict().0.state == Condition::CannotTell
     }
 
     /// The row of a node.

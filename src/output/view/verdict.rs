@@ -6,7 +6,7 @@ use super::Screen;
 use super::snapshot::Found;
 use super::theme::Grade;
 use super::words::{clock, fit, number, printable, short};
-use crate::health::{Code, Severity, State, Verdict};
+use crate::health::{Code, Condition, Severity, Verdict};
 
 /// Both lines.
 pub fn lines(screen: &Screen, width: usize) -> Vec<TextLine<'static>> {
@@ -17,16 +17,16 @@ fn verdict(screen: &Screen, width: usize) -> TextLine<'static> {
     let (now, earlier) = screen.snapshot.verdict();
     let had = earlier.faults + earlier.warnings > 0;
     let (grade, word) = match now.state {
-        State::Well if had => (Grade::Well, "WELL NOW".to_string()),
-        State::Well => (Grade::Well, now.state.to_string()),
-        State::WantsALook => (Grade::Warning, now.state.to_string()),
-        State::NotWell => (Grade::Fault, now.state.to_string()),
-        State::CannotTell => (Grade::Warning, now.state.to_string()),
+        Condition::Well if had => (Grade::Well, "WELL NOW".to_string()),
+        Condition::Well => (Grade::Well, now.state.to_string()),
+        Condition::WantsALook => (Grade::Warning, now.state.to_string()),
+        Condition::NotWell => (Grade::Fault, now.state.to_string()),
+        Condition::CannotTell => (Grade::Warning, now.state.to_string()),
     };
     let tag = Span::styled(format!(" {word} "), screen.theme.tag(grade));
     let room = width.saturating_sub(tag.width() + 2);
     let says = match now.state {
-        State::Well => well(screen, &earlier),
+        Condition::Well => well(screen, &earlier),
         _ => who(screen, &earlier, room),
     };
     TextLine::from(vec![tag, Span::styled(format!("  {says}"), screen.theme.heading())])

@@ -10,7 +10,7 @@ use super::canvas::{
     picture, width_of,
 };
 use super::{LEFT, WIDTH};
-use crate::health::State;
+use crate::health::Condition;
 use crate::health::compare::{Trend, Visit};
 
 /// Where the first panel begins: below the verdicts.
@@ -102,13 +102,14 @@ pub(in super::super) fn trend(trend: &Trend) -> Result<Picture, PlotError> {
 
 fn description(visits: &[Visit]) -> String {
     let ends = [visits.first(), visits.last()].map(|visit| visit.map_or(String::new(), date));
-    let count = |state: State| visits.iter().filter(|visit| visit.state == state).count();
-    let states = [State::Well, State::WantsALook, State::NotWell, State::CannotTell]
-        .map(|state| (state, count(state)))
-        .into_iter()
-        .filter(|(_, count)| *count > 0)
-        .map(|(state, count)| format!("{count} {}", word(state).to_lowercase()))
-        .collect::<Vec<_>>();
+    let count = |state: Condition| visits.iter().filter(|visit| visit.state == state).count();
+    let states =
+        [Condition::Well, Condition::WantsALook, Condition::NotWell, Condition::CannotTell]
+            .map(|state| (state, count(state)))
+            .into_iter()
+            .filter(|(_, count)| *count > 0)
+            .map(|(state, count)| format!("{count} {}", word(state).to_lowercase()))
+            .collect::<Vec<_>>();
     format!(
         "{} visits from {} to {}: {}. Load, errors and answer times of each; the table below has \
          the figures.",
@@ -135,7 +136,8 @@ impl Steps {
 /// The sign of each visit's verdict, and what the signs mean.
 fn verdicts(canvas: &Canvas<'_>, steps: &Steps, visits: &[Visit]) -> Drawn {
     let mut x = LEFT;
-    for state in [State::Well, State::WantsALook, State::NotWell, State::CannotTell] {
+    for state in [Condition::Well, Condition::WantsALook, Condition::NotWell, Condition::CannotTell]
+    {
         sign(canvas, (x + 6, 14), state)?;
         canvas.text(word(state), (x + 18, 14), At::Left, (SMALL, SOFT))?;
         x += 34 + width_of(word(state), SMALL);
@@ -149,15 +151,15 @@ fn verdicts(canvas: &Canvas<'_>, steps: &Steps, visits: &[Visit]) -> Drawn {
 
 /// A full square: well; a triangle: wants a look; a cross: not well; an empty square: nobody
 /// can tell.
-fn sign(canvas: &Canvas<'_>, (x, y): (i32, i32), state: State) -> Drawn {
+fn sign(canvas: &Canvas<'_>, (x, y): (i32, i32), state: Condition) -> Drawn {
     match state {
-        State::Well => canvas.bar((x - 5, y - 5), (x + 5, y + 5), TEAL),
-        State::WantsALook => canvas.shape(&[(x - 7, y + 6), (x + 7, y + 6), (x, y - 7)], AMBER),
-        State::NotWell => {
+        Condition::Well => canvas.bar((x - 5, y - 5), (x + 5, y + 5), TEAL),
+        Condition::WantsALook => canvas.shape(&[(x - 7, y + 6), (x + 7, y + 6), (x, y - 7)], AMBER),
+        Condition::NotWell => {
             canvas.line((x - 6, y - 6), (x + 6, y + 6), RUST, 3)?;
             canvas.line((x - 6, y + 6), (x + 6, y - 6), RUST, 3)
         }
-        State::CannotTell => {
+        Condition::CannotTell => {
             canvas.bar((x - 6, y - 6), (x + 6, y + 6), INK)?;
             canvas.bar((x - 4, y - 4), (x + 4, y + 4), PAPER)
         }
