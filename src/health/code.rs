@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-/// What was found. The names are the codes of the summary.
+/// What was found.
 #[derive(
     Debug,
     Clone,
@@ -16,9 +16,11 @@ use serde::{Deserialize, Serialize};
     Serialize,
     Deserialize,
     JsonSchema,
+    strum::IntoStaticStr,
     strum::VariantArray,
 )]
 #[serde(rename_all = "kebab-case")]
+#[strum(serialize_all = "kebab-case")]
 pub enum Code {
     /// Nothing at all was received.
     NothingHeard,
@@ -130,13 +132,18 @@ pub enum Code {
     LoadOverPlan,
 }
 
+impl Code {
+    /// Its name in the summary.
+    pub fn name(self) -> &'static str {
+        self.into()
+    }
+}
+
 /// What the catalogue says of a code.
 #[derive(Debug, Clone, Copy)]
 pub struct CatalogueEntry {
     /// What it is about.
     pub code: Code,
-    /// Its name in the summary.
-    pub name: &'static str,
     /// How near it is to a cause.
     pub rank: Rank,
     /// What it means, in a sentence.

@@ -17,9 +17,9 @@ fn page() -> String {
         writeln!(page, "- {caution}").unwrap();
     }
     let mut entries: Vec<_> = catalogue().collect();
-    entries.sort_by_key(|entry| entry.name);
+    entries.sort_by_key(|entry| entry.code.name());
     for entry in entries {
-        writeln!(page, "\n## {}\n\n{}\n", entry.name, entry.means).unwrap();
+        writeln!(page, "\n## {}\n\n{}\n", entry.code.name(), entry.means).unwrap();
         for other in entry.or_else {
             writeln!(page, "- or: {other}").unwrap();
         }

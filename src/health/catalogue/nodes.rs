@@ -6,7 +6,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     // Single nodes.
     CatalogueEntry {
         code: Code::AddressClash,
-        name: "address-clash",
         rank: Rank::Origin,
         means: "Two devices want the same address. Refused: the newcomer stays off line until it \
                 gets a free address. Contested: nobody objected, so two devices may answer as one.",
@@ -19,7 +18,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::NeverAnswered,
-        name: "never-answered",
         rank: Rank::Cause,
         means: "The master asks a node that was never heard: it is off, not connected, at another \
                 address or at another bit rate.",
@@ -32,7 +30,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::NodeLeft,
-        name: "node-left",
         rank: Rank::State,
         means: "The node answered, then fell silent while it was still polled. If it comes back by \
                 itself: a loose connector, a supply that dips, or a device that restarts.",
@@ -45,7 +42,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::MissedPolls,
-        name: "missed-polls",
         rank: Rank::Symptom,
         means: "The node leaves single polls unanswered: it is too busy or too slow for the scan, \
                 or the poll or its answer was destroyed on the wire.",
@@ -58,7 +54,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::NodeRestarted,
-        name: "node-restarted",
         rank: Rank::State,
         means: "The node ran its address check again after it had been on line: it lost power or \
                 was reset.",
@@ -71,7 +66,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::DeviceReplaced,
-        name: "device-replaced",
         rank: Rank::State,
         means: "Another device took the address after the previous one had gone: usually a device \
                 was exchanged.",
@@ -80,7 +74,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::SlowAnswers,
-        name: "slow-answers",
         rank: Rank::Cause,
         means: "The node answers, but takes much longer than it did, or than its peers: it is \
                 busy, its settings slow it down, or it waits for something else.",
@@ -93,7 +86,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::TwoAnswer,
-        name: "two-answer",
         rank: Rank::Origin,
         means: "The node answers more often than it is asked: most often two devices share its \
                 address and both answer.",
@@ -106,7 +98,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::ResponseSize,
-        name: "response-size",
         rank: Rank::Cause,
         means: "The node answers with another size than its connection was given, or with several \
                 sizes: its I/O is set up differently from what the master expects.",
@@ -118,7 +109,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::CommandSize,
-        name: "command-size",
         rank: Rank::Cause,
         means: "The master polls the node with another size than the node's connection has, or \
                 with several sizes; a node need not answer what does not fit.",
@@ -130,7 +120,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::SeveralAtOnce,
-        name: "several-at-once",
         rank: Rank::Root,
         means: "Several nodes left or restarted at the same time, so they share the cause: the \
                 supply of their part of the trunk, or a connector before them.",
@@ -144,7 +133,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::NodeBusOff,
-        name: "node-bus-off",
         rank: Rank::Root,
         means: "One node's frames were destroyed again and again and then it fell silent: its own \
                 controller went bus-off, most often from a broken transmitter or a bad drop line.",
@@ -157,7 +145,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::NodeFloods,
-        name: "node-floods",
         rank: Rank::Origin,
         means: "One node sends so much that it fills the bus by itself: it is broken, or set to \
                 report every change of something that never rests.",
@@ -171,7 +158,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     // What masters and nodes agree on.
     CatalogueEntry {
         code: Code::NeverAllocated,
-        name: "never-allocated",
         rank: Rank::Cause,
         means: "The node is on line and no master allocates it: it is not on the scan list, or \
                 listed at another address.",
@@ -183,7 +169,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::NotPolled,
-        name: "not-polled",
         rank: Rank::Cause,
         means: "The master allocated the node's poll connection but does not poll it: its scan \
                 list disables the node, or the master is not in run.",
@@ -192,7 +177,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::PacketRateShort,
-        name: "packet-rate-short",
         rank: Rank::Cause,
         means: "The node's expected packet rate is set so short that its connection times out \
                 between two polls: four times the rate is less than the scan takes.",
@@ -204,7 +188,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::ConnectionTimedOut,
-        name: "connection-timed-out",
         rank: Rank::Symptom,
         means: "The node heard nothing from its master for four times the expected packet rate and \
                 gave its connection up.",
@@ -216,7 +199,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::AllocatedAgain,
-        name: "allocated-again",
         rank: Rank::Symptom,
         means: "A master allocates the node again and again: the node keeps leaving, or the two do \
                 not agree on a connection.",
@@ -228,7 +210,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::RequestsRefused,
-        name: "requests-refused",
         rank: Rank::Symptom,
         means: "The node refuses explicit requests or leaves them unanswered: somebody asks for \
                 what it does not have.",
@@ -240,7 +221,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::DriveNotFollowing,
-        name: "drive-not-following",
         rank: Rank::Cause,
         means: "The master asks the drive to run and it does not; what it reports meanwhile says \
                 why.",
@@ -257,7 +237,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     // Where the wire differs from the plan.
     CatalogueEntry {
         code: Code::NodeMissing,
-        name: "node-missing",
         rank: Rank::State,
         means: "The plan has a node that was not heard: it is off, not connected, at another \
                 address or at another bit rate, or the master does not scan it.",
@@ -270,7 +249,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::NodeUnplanned,
-        name: "node-unplanned",
         rank: Rank::State,
         means: "An address is used or asked for that the plan does not have: a device that was \
                 added or that is set to a wrong address, a configuration tool, or a plan that is \
@@ -284,7 +262,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::IoSizeDiffers,
-        name: "io-size-differs",
         rank: Rank::Cause,
         means: "Master and node exchange I/O of another length than planned: the wrong assemblies, \
                 or the wrong data sheet file in the configuration tool. Data then end up in the \
@@ -298,7 +275,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::IdentityDiffers,
-        name: "identity-differs",
         rank: Rank::Cause,
         means: "The device at the address is not the one in the plan: another maker or product, or \
                 another device of the same kind.",
@@ -310,7 +286,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::RevisionDiffers,
-        name: "revision-differs",
         rank: Rank::Cause,
         means: "The device has another revision than the plan says. A configuration tool notices \
                 another major revision, but often not another minor one, which can differ in its \
@@ -323,7 +298,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::IntervalOverPlan,
-        name: "interval-over-plan",
         rank: Rank::Symptom,
         means: "The node is polled, or sends, less often than planned: the scan interval is set \
                 longer, the scan does not fit, or the node is polled in the background.",
@@ -335,7 +309,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::LoadOverPlan,
-        name: "load-over-plan",
         rank: Rank::Symptom,
         means: "The bus carries more than the plan can need: nodes that the plan does not have, a \
                 scan faster than planned, more explicit messages than allowed for, or frames sent \
@@ -349,7 +322,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     // Where devices differ from their data sheet files.
     CatalogueEntry {
         code: Code::DataSheetMissing,
-        name: "data-sheet-missing",
         rank: Rank::Symptom,
         means: "The directory of data sheet files has none of this device's maker, so nothing is \
                 compared.",
@@ -358,7 +330,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::DataSheetProduct,
-        name: "data-sheet-product",
         rank: Rank::Cause,
         means: "There are data sheet files of this device's maker, but none of this product: \
                 another device than intended is connected, or its file is missing.",
@@ -370,7 +341,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::DataSheetRevision,
-        name: "data-sheet-revision",
         rank: Rank::Cause,
         means: "The data sheet file of this product is for another revision than the device has. A \
                 configuration tool notices another major revision, but often not another minor \
@@ -385,7 +355,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::DataSheetFaulty,
-        name: "data-sheet-faulty",
         rank: Rank::Symptom,
         means: "The data sheet file of this device has faults of its own. It was read as far as it \
                 could be; other tools may read the faulty lines differently.",
@@ -394,7 +363,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::DataSheetSize,
-        name: "data-sheet-size",
         rank: Rank::Cause,
         means: "Master and device exchange I/O of a size that the device's data sheet file does \
                 not offer: the wrong file, or assemblies that were set by hand. Data may then end \

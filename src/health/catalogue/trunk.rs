@@ -6,7 +6,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     // The measurement.
     CatalogueEntry {
         code: Code::NothingHeard,
-        name: "nothing-heard",
         rank: Rank::Origin,
         means: "Not one frame or error was received: the adapter is not on a live trunk, or the \
                 trunk is idle.",
@@ -19,7 +18,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::NothingUnderstood,
-        name: "nothing-understood",
         rank: Rank::Origin,
         means: "There is traffic, but every frame ended in an error: most often the adapter's bit \
                 rate is not the trunk's, or the data wires are swapped or one is broken.",
@@ -32,7 +30,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::FramesLost,
-        name: "frames-lost",
         rank: Rank::State,
         means: "The computer or the adapter did not keep up, so frames are missing here that were \
                 on the wire. The counts are too low by these; exchanges that were open then cannot \
@@ -45,7 +42,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::LinkDown,
-        name: "link-down",
         rank: Rank::State,
         means: "The interface went down or the adapter was unplugged; nothing was heard meanwhile.",
         or_else: &[],
@@ -53,7 +49,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::CaptureCutOff,
-        name: "capture-cut-off",
         rank: Rank::State,
         means: "The capture has no end record: power or the program was cut off. It was read to \
                 its last whole line.",
@@ -62,7 +57,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::CaptureDamaged,
-        name: "capture-damaged",
         rank: Rank::State,
         means: "The capture does not hold all that it held when it was made, or parts of it could \
                 not be read. The counts are too low by what is missing.",
@@ -71,7 +65,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::ErrorsNotReported,
-        name: "errors-not-reported",
         rank: Rank::State,
         means: "The adapter's driver was set not to report bus errors: none were counted, but \
                 there may have been some.",
@@ -83,7 +76,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::ClockStepped,
-        name: "clock-stepped",
         rank: Rank::State,
         means: "The clock was set back while capturing; times after that are not comparable with \
                 those before, and spans across it were left out.",
@@ -92,7 +84,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::BitRateUnknown,
-        name: "bit-rate-unknown",
         rank: Rank::State,
         means: "The interface names no bit rate and none was given, so the load is known in bits \
                 only, not as a share of the wire.",
@@ -102,7 +93,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     // The bus and its master.
     CatalogueEntry {
         code: Code::BusOff,
-        name: "bus-off",
         rank: Rank::State,
         means: "The adapter's own controller gave up after too many errors; while it was off, \
                 nothing was heard. A listening controller does so only on a badly disturbed trunk.",
@@ -115,7 +105,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::BusErrors,
-        name: "bus-errors",
         rank: Rank::Symptom,
         means: "Frames were destroyed on the wire and sent again: noise, grounding, a termination \
                 that is not right, a bad connection or a node at a wrong bit rate.",
@@ -134,7 +123,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::LoadHigh,
-        name: "load-high",
         rank: Rank::Symptom,
         means: "The bus is so full that low priorities wait long and a disturbance has no room.",
         or_else: &["one node that sends too much"],
@@ -146,7 +134,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::InvalidIdentifier,
-        name: "invalid-identifier",
         rank: Rank::Cause,
         means: "Somebody sends identifiers that no node may use (7F0 to 7FF): a device of another \
                 kind, or one that is broken.",
@@ -157,7 +144,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::ForeignFrames,
-        name: "foreign-frames",
         rank: Rank::Cause,
         means: "29-bit or remote frames do not belong on this kind of trunk: a device of another \
                 kind is connected.",
@@ -168,7 +154,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::PollingStopped,
-        name: "polling-stopped",
         rank: Rank::Root,
         means: "No node was polled any more: the master stopped, was taken out of run, lost power \
                 or left the trunk.",
@@ -181,7 +166,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::ScanTooShort,
-        name: "scan-too-short",
         rank: Rank::Cause,
         means: "The scan asks for more than the bus can carry: commands and answers wait for each \
                 other and nodes come too late.",
@@ -195,7 +179,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     // Where errors come from.
     CatalogueEntry {
         code: Code::ErrorsStrikeNode,
-        name: "errors-strike-node",
         rank: Rank::Root,
         means: "Errors hit one node's frames far more often than its share of the traffic: its \
                 transmitter, its drop line or its connector is bad.",
@@ -209,7 +192,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::ErrorsWithLength,
-        name: "errors-with-length",
         rank: Rank::Cause,
         means: "Long frames are hit more often than their length explains: reflections, most often \
                 from a missing terminator or too long a trunk or drop.",
@@ -223,7 +205,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::ErrorsWithDrive,
-        name: "errors-with-drive",
         rank: Rank::Root,
         means: "Errors come while this drive runs far more often than while it stands: its output \
                 or its earthing disturbs the trunk.",
@@ -237,7 +218,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::ErrorsInRhythm,
-        name: "errors-in-rhythm",
         rank: Rank::Root,
         means: "Errors come in a steady rhythm: something that switches or turns at this pace \
                 disturbs the trunk.",
@@ -250,7 +230,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::DenseBursts,
-        name: "dense-bursts",
         rank: Rank::Root,
         means: "Errors come in dense bursts in which hardly a frame passes: typical of a device at \
                 another bit rate that tries to send until its own controller takes it off.",
@@ -266,7 +245,6 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
     },
     CatalogueEntry {
         code: Code::AloneOnTheWire,
-        name: "alone-on-the-wire",
         rank: Rank::Root,
         means: "Frames are sent and nobody acknowledges: one node is alone on its piece of wire.",
         or_else: &["the adapter only listens and so does not acknowledge either"],

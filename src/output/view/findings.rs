@@ -125,7 +125,7 @@ fn whole(screen: &Screen, found: &Found, width: usize) -> Vec<TextLine<'static>>
         (Some(first), _) => format!(", at {}", clock(first)),
         _ => String::new(),
     };
-    let title = format!(" {}{who}{when}", entry.name);
+    let title = format!(" {}{who}{when}", finding.code.name());
     let mut lines = vec![
         TextLine::default(),
         TextLine::from(vec![tag(screen, found), Span::styled(title, screen.theme.heading())]),
