@@ -78,7 +78,7 @@ pub struct Unread<A> {
 
 impl<A> Unread<A> {
     /// `None` if the data are not four bytes.
-    pub(super) fn new(assembly: A, data: &[u8]) -> Option<Unread<A>> {
+    pub(crate) fn new(assembly: A, data: &[u8]) -> Option<Unread<A>> {
         Some(Unread { assembly, bytes: data.try_into().ok()? })
     }
 }

@@ -11,9 +11,9 @@ use super::{
 };
 
 /// An object without its attribute: "connection 2 (poll)", "assembly 21".
-pub(super) struct Path(pub(super) Target);
+pub(crate) struct ObjectPath(pub(crate) Target);
 
-impl fmt::Display for Path {
+impl fmt::Display for ObjectPath {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let target = self.0;
         write!(f, "{} {}", target.class, target.instance)?;
@@ -25,14 +25,14 @@ impl fmt::Display for Path {
 }
 
 /// The value of an attribute. What has no better words is shown as bytes.
-pub(super) struct Value<'a> {
+pub(crate) struct AttributeValue<'a> {
     target: Target,
     bytes: &'a [u8],
 }
 
-impl<'a> Value<'a> {
-    pub(super) fn of(target: Target, bytes: &'a [u8]) -> Value<'a> {
-        Value { target, bytes }
+impl<'a> AttributeValue<'a> {
+    pub(crate) fn of(target: Target, bytes: &'a [u8]) -> AttributeValue<'a> {
+        AttributeValue { target, bytes }
     }
 
     fn known(&self, f: &mut fmt::Formatter<'_>) -> Option<fmt::Result> {
@@ -78,13 +78,13 @@ impl<'a> Value<'a> {
                 Some(action) => f.write_str(action),
                 None => write!(f, "{byte}"),
             },
-            (0x05, 14 | 16) => Path(Target::from_path(bytes, false)?).fmt(f),
+            (0x05, 14 | 16) => ObjectPath(Target::from_path(bytes, false)?).fmt(f),
             _ => return None,
         })
     }
 }
 
-impl fmt::Display for Value<'_> {
+impl fmt::Display for AttributeValue<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         if self.bytes.is_empty() {
             return f.write_str("nothing");
@@ -110,7 +110,7 @@ mod tests {
 
     fn value(class: u16, attribute: u16, bytes: &[u8]) -> String {
         let target = Target { class: Class(class), instance: 1, attribute: Some(attribute) };
-        Value::of(target, bytes).to_string()
+        AttributeValue::of(target, bytes).to_string()
     }
 
     /// IEC 62026-3 and IEC 61158-6-2; bit rate numbers and path coding from memory.

@@ -2,8 +2,8 @@
 
 use super::evidence::{IoDirection, SlowAgainstPeers, SlowStretch};
 use super::{Code, Evidence, Finding, Severity};
-use crate::fieldbus::{Known, MacId};
-use crate::trunk::{IoSizes, Node, Trunk};
+use crate::fieldbus::MacId;
+use crate::trunk::{IoSizes, Known, Node, Trunk};
 use crate::wire::Nanos;
 
 /// A stretch of answers that takes this many times as long as the node's fastest is slow, and
@@ -24,17 +24,16 @@ pub(super) fn find(trunk: &Trunk, found: &mut Vec<Finding>) {
         .filter_map(|(mac_id, node)| Some((mac_id, node.poll.latency()?.quantile(0.5)?)))
         .collect();
     for (mac_id, node) in trunk.nodes() {
-        let told = trunk.decoder().node(mac_id);
         let about_node = [
             slow(mac_id, node, &medians),
             twice(node),
             size(
                 IoDirection::Response,
                 &node.response_sizes,
-                told.response_size(),
+                node.response_size(),
                 Code::ResponseSize,
             ),
-            size(IoDirection::Command, &node.command_sizes, told.command_size(), Code::CommandSize),
+            size(IoDirection::Command, &node.command_sizes, node.command_size(), Code::CommandSize),
         ];
         found.extend(about_node.into_iter().flatten().map(|finding| finding.at(mac_id)));
     }
@@ -101,7 +100,7 @@ fn size(
     told: Option<Known<u16>>,
     code: Code,
 ) -> Option<Finding> {
-    use crate::fieldbus::Origin;
+    use crate::trunk::Origin;
     let sizes = seen.sizes();
     let by = |origin| told.filter(|known| known.origin == origin).map(|known| known.value);
     // What differs from a plan alone is a finding about the plan.

@@ -3,16 +3,15 @@
 use super::evidence::{FileFault, NotOffered};
 use super::{Code, Evidence, Finding, Severity};
 use crate::fieldbus::eds::{DataSheet, Index, Problem, SheetMatch, SizeNotOffered};
-use crate::fieldbus::{self, ConnectionKind, Identity, Known, Origin};
-use crate::trunk::{IoSizes, Node, Trunk};
+use crate::fieldbus::{ConnectionKind, Identity};
+use crate::trunk::{IoSizes, Known, Node, Origin, Trunk};
 
 pub(super) fn find(sheets: &Index, trunk: &Trunk, found: &mut Vec<Finding>) {
     for (mac_id, node) in trunk.nodes() {
-        let said = trunk.decoder().node(mac_id);
-        let matched = sheets.find(&said.identity);
-        let sizes = matched.sheet().and_then(|sheet| sizes(sheet, node, said));
+        let matched = sheets.find(&node.identity);
+        let sizes = matched.sheet().and_then(|sheet| sizes(sheet, node));
         let faulty = matched.sheet().and_then(faulty);
-        let about_node = [file(&matched, &said.identity), sizes, faulty];
+        let about_node = [file(&matched, &node.identity), sizes, faulty];
         found.extend(about_node.into_iter().flatten().map(|finding| finding.at(mac_id)));
     }
 }
@@ -55,8 +54,8 @@ fn no_data_sheet(identity: &Identity, files_of_vendor: usize) -> Evidence {
     Evidence::NoDataSheet { vendor_id, product_code, files_of_vendor }
 }
 
-fn sizes(sheet: &DataSheet, node: &Node, said: &fieldbus::Node) -> Option<Finding> {
-    let sizes = not_offered(sheet, node, said);
+fn sizes(sheet: &DataSheet, node: &Node) -> Option<Finding> {
+    let sizes = not_offered(sheet, node);
     (!sizes.is_empty()).then(|| {
         let evidence = Evidence::DataSheetSizes { file: sheet.file.clone(), sizes };
         whole(Code::DataSheetSize, Severity::Warning, evidence)
@@ -65,11 +64,7 @@ fn sizes(sheet: &DataSheet, node: &Node, said: &fieldbus::Node) -> Option<Findin
 
 /// The I/O sizes on the wire that a file does not offer. A size that only the plan names is not
 /// on the wire.
-pub(super) fn not_offered(
-    sheet: &DataSheet,
-    seen: &Node,
-    node: &fieldbus::Node,
-) -> Vec<NotOffered> {
+pub(super) fn not_offered(sheet: &DataSheet, node: &Node) -> Vec<NotOffered> {
     let mut not_offered = Vec::new();
     for kind in ConnectionKind::ALL {
         let connection = node.connections.get(kind);
@@ -92,8 +87,8 @@ pub(super) fn not_offered(
                 Some(NotOffered { connection: kind, produced, bytes, offered })
             }));
         };
-        note(true, said(connection.produced), polled(&seen.response_sizes));
-        note(false, said(connection.consumed), polled(&seen.command_sizes));
+        note(true, said(connection.produced), polled(&node.response_sizes));
+        note(false, said(connection.consumed), polled(&node.command_sizes));
     }
     not_offered
 }

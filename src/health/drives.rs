@@ -1,14 +1,14 @@
 //! Findings about drives: run asked and not running, with what the drive says meanwhile.
 
 use super::{Code, Evidence, Finding, Severity};
-use crate::fieldbus::Origin;
+use crate::trunk::Origin;
 use crate::trunk::Trunk;
 
 pub(super) fn find(trunk: &Trunk, found: &mut Vec<Finding>) {
     for (mac_id, node) in trunk.nodes() {
         let following = &node.following;
         let Some((first, last)) = following.times() else { continue };
-        let drive = &trunk.decoder().node(mac_id).drive;
+        let drive = &trunk.node(mac_id).drive;
         let assemblies_guessed = [drive.output.map(|o| o.origin), drive.input.map(|i| i.origin)]
             .contains(&Some(Origin::Inferred));
         let evidence = Evidence::DriveNotRunning {

@@ -22,7 +22,7 @@ pub(super) fn find(trunk: &Trunk, context: &Context, found: &mut Vec<Finding>) {
     found.extend(polling_stopped(trunk));
     found.extend(scan_too_short(trunk, context));
     let masters: Vec<MacId> = MacId::all()
-        .filter_map(|mac_id| trunk.decoder().node(mac_id).connections.owner)
+        .filter_map(|mac_id| trunk.node(mac_id).connections.owner)
         .map(|owner| owner.value)
         .collect();
     found.extend(MacId::all().filter_map(|mac_id| Some(never_there(trunk, mac_id)?.at(mac_id))));
@@ -94,7 +94,6 @@ fn scan_too_short(trunk: &Trunk, context: &Context) -> Option<Finding> {
 
 fn never_allocated(trunk: &Trunk, masters: &[MacId], mac_id: MacId) -> Option<Finding> {
     let node = trunk.node(mac_id);
-    let told = trunk.decoder().node(mac_id);
     let since = node.sent.first()?;
     let waited = trunk.now().since(since).filter(|&waited| waited > SETTLED)?;
     let scanned = trunk.nodes().any(|(_, node)| node.has_io());
@@ -102,7 +101,7 @@ fn never_allocated(trunk: &Trunk, masters: &[MacId], mac_id: MacId) -> Option<Fi
     let unwanted = node.address.requests() >= 2
         && node.address.holder().is_some()
         && !node.has_io()
-        && told.connections.allocations == 0
+        && node.connections.allocations == 0
         && !masters.contains(&mac_id);
     (scanned && !masters.is_empty() && unwanted)
         .then(|| Finding::new(Code::NeverAllocated, Severity::Warning, &node.sent, evidence))
@@ -110,7 +109,7 @@ fn never_allocated(trunk: &Trunk, masters: &[MacId], mac_id: MacId) -> Option<Fi
 
 fn not_polled(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
     let node = trunk.node(mac_id);
-    let connections = &trunk.decoder().node(mac_id).connections;
+    let connections = &trunk.node(mac_id).connections;
     let long_ago = |t: Nanos| trunk.now().since(t).filter(|&quiet| quiet > SETTLED);
     let mut seen = Occurrences::default();
     let evidence = match node.poll.last_command() {
@@ -147,7 +146,7 @@ fn was_polled(node: &Node, allocated: Choice) -> bool {
 }
 
 fn packet_rate_short(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
-    let poll = trunk.decoder().node(mac_id).connections.get(ConnectionKind::Poll);
+    let poll = trunk.node(mac_id).connections.get(ConnectionKind::Poll);
     let (limit, interval) = (poll.limit()?, scan_interval(trunk)?);
     let evidence = Evidence::PacketRate {
         packet_rate_ms: poll.rate_ms?,
@@ -165,7 +164,7 @@ fn packet_rate_short(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
 
 /// A node that a master wants, and that never said anything.
 fn never_there(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
-    let asked = trunk.decoder().node(mac_id).explicit.io_asked;
+    let asked = trunk.node(mac_id).explicit.io_asked;
     let evidence = Evidence::Count { what: Counted::AllocationsNeverAnswered, count: asked };
     (asked >= ALLOCATED && !trunk.node(mac_id).is_known()).then(|| {
         let never = Occurrences::default();
@@ -174,7 +173,7 @@ fn never_there(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
 }
 
 fn timed_out(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
-    let connections = &trunk.decoder().node(mac_id).connections;
+    let connections = &trunk.node(mac_id).connections;
     let io = [ConnectionKind::Poll, ConnectionKind::Strobe, ConnectionKind::ChangeOfState];
     let late: Vec<ConnectionTimeouts> = io
         .into_iter()
@@ -197,7 +196,7 @@ fn timed_out(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
 }
 
 fn allocated_again(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
-    let count = trunk.decoder().node(mac_id).connections.allocations;
+    let count = trunk.node(mac_id).connections.allocations;
     let evidence = Evidence::Count { what: Counted::Allocations, count };
     let node = trunk.node(mac_id);
     (count >= ALLOCATED).then(|| {
@@ -208,7 +207,7 @@ fn allocated_again(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
 }
 
 fn refused(trunk: &Trunk, mac_id: MacId) -> Option<Finding> {
-    let explicit = &trunk.decoder().node(mac_id).explicit;
+    let explicit = &trunk.node(mac_id).explicit;
     let evidence = Evidence::Requests {
         requests: explicit.requests,
         refused: explicit.errors,

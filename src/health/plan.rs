@@ -2,9 +2,9 @@
 
 use super::evidence::{IdentityDifference, IdentityPart, SizeDifference, SizeSource};
 use super::{Code, Context, Evidence, Finding, Severity};
-use crate::fieldbus::{self, ConnectionKind, Known, MacId, Origin};
+use crate::fieldbus::{ConnectionKind, MacId};
 use crate::plan::{Connection, Node as Planned, Plan, Traffic};
-use crate::trunk::{Exchange, IoSizes, Node, Trunk};
+use crate::trunk::{Exchange, IoSizes, Known, Node, Origin, Trunk};
 use crate::wire::Nanos;
 
 /// A plan with what it predicts, ready to be held against the wire.
@@ -75,13 +75,12 @@ impl Expectation {
             return;
         }
         for planned in self.plan.nodes() {
-            let (mac_id, node) = (planned.mac_id, trunk.node(planned.mac_id));
+            let node = trunk.node(planned.mac_id);
             found.extend(self.missing(planned, node, trunk.now()));
             found.extend(self.interval(planned, node));
-            let said = trunk.decoder().node(mac_id);
-            found.extend(sizes(planned, node, said, found));
-            found.extend(identity(planned, said));
-            found.extend(revision(planned, said));
+            found.extend(sizes(planned, node, found));
+            found.extend(identity(planned, node));
+            found.extend(revision(planned, node));
         }
         for (mac_id, node) in trunk.nodes().filter(|(mac_id, _)| self.plan.node(*mac_id).is_none())
         {
@@ -160,12 +159,7 @@ fn unplanned(mac_id: MacId, node: &Node) -> Finding {
 }
 
 /// What is found already about sizes that were seen is not said again.
-fn sizes(
-    planned: &Planned,
-    node: &Node,
-    said: &fieldbus::Node,
-    found_already: &[Finding],
-) -> Option<Finding> {
+fn sizes(planned: &Planned, node: &Node, found_already: &[Finding]) -> Option<Finding> {
     let told =
         |code| found_already.iter().any(|f| f.code == code && f.mac_id == Some(planned.mac_id));
     let commands = || {
@@ -181,12 +175,12 @@ fn sizes(
         Connection::Poll => [
             commands(),
             responses(),
-            other_learnt(SizeSource::ConnectionCommands, said.command_size(), command),
-            other_learnt(SizeSource::ConnectionResponses, said.response_size(), response),
+            other_learnt(SizeSource::ConnectionCommands, node.command_size(), command),
+            other_learnt(SizeSource::ConnectionResponses, node.response_size(), response),
         ],
         Connection::ChangeOfState | Connection::Cyclic => [
             commands(),
-            other_learnt(SizeSource::ConnectionChanges, said.change_size(), response),
+            other_learnt(SizeSource::ConnectionChanges, node.change_size(), response),
             None,
             None,
         ],
@@ -218,8 +212,8 @@ fn other_learnt(
     Some(SizeDifference { at, bytes: vec![known.value], planned_bytes })
 }
 
-fn identity(planned: &Planned, said: &fieldbus::Node) -> Option<Finding> {
-    let (meant, is) = (&planned.identity, &said.identity);
+fn identity(planned: &Planned, node: &Node) -> Option<Finding> {
+    let (meant, is) = (&planned.identity, &node.identity);
     let number = |number: Option<u16>| number.map(u32::from);
     let kind = [
         (IdentityPart::Vendor, number(meant.vendor_id), number(is.vendor_id)),
@@ -236,8 +230,8 @@ fn identity(planned: &Planned, said: &fieldbus::Node) -> Option<Finding> {
     })
 }
 
-fn revision(planned: &Planned, said: &fieldbus::Node) -> Option<Finding> {
-    let (major, minor) = said.identity.revision?;
+fn revision(planned: &Planned, node: &Node) -> Option<Finding> {
+    let (major, minor) = node.identity.revision?;
     let meant = &planned.identity;
     let other_major = meant.major_revision.is_some_and(|meant| meant != major);
     let other_minor = meant.minor_revision.is_some_and(|meant| meant != minor);

@@ -3,7 +3,7 @@
 //! Source of the procedure: IEC 62026-3, duplicate MAC ID check: request, 1 s, request, 1 s,
 //! then on line; a node on line answers a request for its address.
 
-use super::Occurrences;
+use super::occurrences::Occurrences;
 use crate::fieldbus::{AddressCheck, AddressCheckKind, DeviceId, MacId};
 use crate::wire::Nanos;
 

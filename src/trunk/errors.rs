@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use super::Occurrences;
+use super::occurrences::Occurrences;
 use crate::wire::{Cause, ControllerState, ErrorFrame, Nanos};
 
 /// Everything that error frames told.

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use super::{Clash, ClashOutcome};
+use super::address::{Clash, ClashOutcome};
 use crate::fieldbus::{DeviceId, MacId};
 use crate::wire::{ControllerState, Nanos};
 

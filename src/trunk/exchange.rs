@@ -1,6 +1,8 @@
 //! Command and response: how often, how fast, how often not.
 
-use super::{Distribution, Occurrences, Trail};
+use super::distribution::Distribution;
+use super::occurrences::Occurrences;
+use super::trail::Trail;
 use crate::wire::Nanos;
 
 /// The exchanges of one kind with one node: poll, bit-strobe, change of state.

@@ -1,7 +1,78 @@
-//! One node, as the wire shows it.
+//! One node, as the wire shows it: who it is, its connections, its messages, its I/O, its drive,
+//! its address, and what its lights should show.
 
-use super::{AddressState, Exchange, Following, IoSizes, Occurrences, Pace, Presence};
+use super::address::AddressState;
+use super::connections::{Connections, Known, Origin, offer};
+use super::drive_inference::Drive;
+use super::event::Event;
+use super::exchange::Exchange;
+use super::following::Following;
+use super::io::IoSizes;
+use super::io_channel::IoChannel;
+use super::occurrences::Occurrences;
+use super::pace::Pace;
+use super::presence::{Change, Presence};
+use super::reassembly::{Assembly, FragmentCounts};
+use super::transactions::Waiting;
+use crate::fieldbus::{
+    AddressCheck, AddressCheckKind, Choice, ConnectionKind, ConnectionState, DeviceId, DeviceState,
+    Identity, Light, MacId, ModuleFacts, NetworkFacts, module_light, network_light,
+};
 use crate::wire::Nanos;
+
+/// After its first request a node is on line when both waits of a second are over (IEC
+/// 62026-3); a little less, as the watcher's clock is not the node's.
+const CHECK_LASTS: Nanos = Nanos::from_millis(1900);
+/// A holder that is there has refused, or spoken, by then.
+const CHECK_WAIT: Nanos = Nanos::from_millis(900);
+/// After so many commands without any sign of the node its lights cannot be told.
+const UNANSWERED: u32 = 20;
+/// I/O fragments that stop for so long belong to nothing, where no packet rate is known.
+const IO_LIMIT: Nanos = Nanos::SECOND;
+/// Fragments of an explicit message that stop for so long: 4 x the default rate of 2500 ms.
+pub(super) const EXPLICIT_LIMIT: Nanos = Nanos::from_millis(10_000);
+
+/// How a node's explicit messages went.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct ExplicitCounts {
+    /// Requests to the node.
+    pub requests: u64,
+    /// Requests of a master to allocate its I/O connections.
+    pub io_asked: u64,
+    /// Requests that it granted.
+    pub responses: u64,
+    /// Requests that it refused.
+    pub errors: u64,
+    /// Requests that it never answered.
+    pub unanswered: u64,
+    /// Requests that were asked again before an answer came.
+    pub asked_again: u64,
+    /// Responses that nobody had asked for.
+    pub unasked: u64,
+    /// Messages cut short.
+    pub cut_short: u64,
+    /// Explicit connections that it opened for a client, on the unconnected port of Group 3.
+    pub opened: u64,
+    /// Explicit connections that it closed for a client.
+    pub closed: u64,
+    /// Heartbeats.
+    pub heartbeats: u64,
+    /// Shutdowns.
+    pub shutdowns: u64,
+    /// Fragmented messages, to and from the node.
+    pub fragments: FragmentCounts,
+}
+
+/// What the lights should show now. `None` where the wire does not tell.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Lights {
+    /// Module light.
+    pub module: Option<Light>,
+    /// Network light.
+    pub network: Option<Light>,
+    /// A second device that was refused this address, and its network light.
+    pub refused: Option<(DeviceId, Light)>,
+}
 
 /// What is known of the node at one address.
 #[derive(Debug, Clone, Default)]
@@ -30,6 +101,38 @@ pub struct Node {
     pub malformed_checks: Occurrences,
     /// Whether the node is there.
     pub presence: Presence,
+    /// Who it is.
+    pub identity: Identity,
+    /// Its predefined connections.
+    pub connections: Connections,
+    /// Its explicit messages.
+    pub explicit: ExplicitCounts,
+    /// Its fragmented I/O, to and from the node.
+    pub io_fragments: FragmentCounts,
+    /// What it does, if it is a drive.
+    pub drive: Drive,
+    pub(super) waiting: Waiting,
+    pub(super) request: Assembly,
+    pub(super) response: Assembly,
+    pub(super) command_io: IoChannel,
+    pub(super) response_io: IoChannel,
+    pub(super) change_io: IoChannel,
+    check: Option<Check>,
+    refused: Option<DeviceId>,
+    asked_to_identify: bool,
+    idle: bool,
+    shut_down: bool,
+    heard: bool,
+    unanswered: u32,
+}
+
+/// An address check that runs.
+#[derive(Debug, Clone, Copy)]
+struct Check {
+    since: Nanos,
+    device: DeviceId,
+    /// Nobody held the address: the node itself starts anew.
+    restarted: bool,
 }
 
 impl Node {
@@ -40,37 +143,40 @@ impl Node {
 
     /// Whether it answers to a master: it is polled, strobed or sends on change of state.
     pub fn has_io(&self) -> bool {
-        self.exchanges().iter().any(|exchange| !exchange.is_unused())
-    }
-
-    fn exchanges(&self) -> [&Exchange; 3] {
         [&self.poll, &self.strobe, &self.change_of_state]
+            .iter()
+            .any(|exchange| !exchange.is_unused())
     }
 
     fn exchanges_mut(&mut self) -> [&mut Exchange; 3] {
         [&mut self.poll, &mut self.strobe, &mut self.change_of_state]
     }
 
-    pub(super) fn poll_command(&mut self, t: Nanos, data: &[u8]) -> bool {
-        // Once the node answered, a further command is a new one.
-        let fresh = !self.poll.awaits_response();
-        if self.command_sizes.take(data, fresh) {
-            self.poll.command_continues(t);
-            return false;
+    /// A frame whose identifier names the node as its sender.
+    #[inline]
+    pub(super) fn count_sent(
+        &mut self,
+        t: Nanos,
+        mac_id: MacId,
+        events: &mut impl FnMut(Nanos, Event),
+    ) {
+        if self.sent.count() == 0 {
+            events(t, Event::NodeAppeared(mac_id));
         }
-        self.poll.command(t)
+        self.sent.add(t);
     }
 
-    pub(super) fn poll_response(&mut self, t: Nanos, data: &[u8]) {
-        // The first response after a command is a new one.
-        let fresh = self.poll.awaits_response();
-        if !self.response_sizes.take(data, fresh)
-            && let Some(latency) = self.poll.response(t)
-        {
-            self.pace.record(t, latency);
+    /// A frame that the node itself sent. A request for its address may be somebody else's.
+    #[inline]
+    pub(super) fn sent(&mut self, t: Nanos, mac_id: MacId, events: &mut impl FnMut(Nanos, Event)) {
+        self.count_sent(t, mac_id, events);
+        self.address.heard();
+        if let Some(Change::Returned { after }) = self.presence.heard(t) {
+            events(t, Event::NodeReturned { mac_id, after });
         }
     }
 
+    /// What was on its way when frames were lost or the link went down, nobody can tell.
     pub(super) fn doubt(&mut self) {
         for exchange in self.exchanges_mut() {
             exchange.doubt();
@@ -87,11 +193,198 @@ impl Node {
         }
     }
 
+    /// Nothing more will come.
     pub(super) fn finish(&mut self) {
         for exchange in self.exchanges_mut() {
             exchange.finish();
         }
         self.command_sizes.flush();
         self.response_sizes.flush();
+    }
+
+    /// What is known of the length of the I/O that it is sent.
+    pub fn command_size(&self) -> Option<Known<u16>> {
+        self.connections.get(self.command_kind()).consumed
+    }
+
+    /// What is known of the length of the I/O that it sends on its poll response.
+    pub fn response_size(&self) -> Option<Known<u16>> {
+        self.connections.get(self.command_kind()).produced
+    }
+
+    /// What is known of the length of its change of state or cyclic data.
+    pub fn change_size(&self) -> Option<Known<u16>> {
+        self.connections.get(ConnectionKind::ChangeOfState).produced
+    }
+
+    /// Whether the I/O that it is sent is in fragments; `None` where nothing tells.
+    pub fn command_fragmented(&self) -> Option<Known<bool>> {
+        self.command_io.fragmented(self.command_size())
+    }
+
+    /// Whether its poll responses are in fragments; `None` where nothing tells.
+    pub fn response_fragmented(&self) -> Option<Known<bool>> {
+        self.response_io.fragmented(self.response_size())
+    }
+
+    /// What the poll command's identifier is used for: without a poll connection it carries
+    /// the master's change of state or cyclic data.
+    pub(super) fn command_kind(&self) -> ConnectionKind {
+        let change = ConnectionKind::ChangeOfState.choice();
+        let allocated = self.connections.allocated;
+        if allocated.has(change) && !allocated.has(Choice::POLL) {
+            ConnectionKind::ChangeOfState
+        } else {
+            ConnectionKind::Poll
+        }
+    }
+
+    /// Something for the node came by.
+    pub(super) fn spoken_to(&mut self) {
+        self.unanswered = self.unanswered.saturating_add(1);
+    }
+
+    /// The node sent something that only a node on line sends.
+    pub(super) fn spoke(&mut self, t: Nanos) {
+        self.settle(t);
+        self.check = None;
+        self.heard = true;
+        self.shut_down = false;
+        self.unanswered = 0;
+    }
+
+    /// Its I/O command came, whole.
+    pub(super) fn commanded(&mut self, length: u16) {
+        self.idle = length == 0;
+    }
+
+    /// An address check with its address came.
+    pub(super) fn address_check(&mut self, t: Nanos, check: &AddressCheck) {
+        match check.kind {
+            AddressCheckKind::Request => {
+                self.settle(t);
+                let same = self.check.is_some_and(|running| running.device == check.device);
+                if !same {
+                    let device = check.device;
+                    self.check = Some(Check { since: t, device, restarted: false });
+                }
+            }
+            AddressCheckKind::Response => {
+                let newcomer = self.check.take().map(|running| running.device);
+                self.refused = newcomer.filter(|&device| device != check.device).or(self.refused);
+                self.asked_to_identify = false;
+                self.identity.device(check.device);
+                self.heard = true;
+                self.unanswered = 0;
+            }
+        }
+    }
+
+    /// Lets time pass for an address check: with nobody to refuse it, it is the node itself
+    /// that starts anew.
+    fn settle(&mut self, t: Nanos) {
+        let Some(check) = &mut self.check else { return };
+        let Some(lasted) = t.since(check.since) else { return };
+        if lasted >= CHECK_WAIT && !check.restarted {
+            check.restarted = true;
+            self.heard = true;
+            self.shut_down = false;
+            self.refused = self.refused.filter(|&device| device != check.device);
+            self.identity.device(check.device);
+            self.connections.restart();
+            self.waiting.reset();
+            self.request.reset();
+            self.response.reset();
+            self.idle = false;
+            self.unanswered = 0;
+        }
+        if lasted >= CHECK_LASTS {
+            self.check = None;
+        }
+    }
+
+    /// A tool asked the faulted node at this address to show itself.
+    pub(super) fn identify(&mut self) {
+        self.asked_to_identify = true;
+    }
+
+    /// The node said that it goes off line.
+    pub(super) fn shut_down(&mut self) {
+        self.shut_down = true;
+        self.connections.restart();
+    }
+
+    /// Lets time pass.
+    pub(super) fn expire(&mut self, t: Nanos) {
+        self.settle(t);
+        self.connections.expire(t);
+        self.explicit.unanswered += self.waiting.expire(t);
+        for assembly in [&mut self.request, &mut self.response] {
+            if let Some(error) = assembly.expire(t, EXPLICIT_LIMIT) {
+                self.explicit.fragments.count(error);
+            }
+        }
+        let limit = self.connections.get(self.command_kind()).limit().unwrap_or(IO_LIMIT);
+        for channel in [&mut self.command_io, &mut self.response_io, &mut self.change_io] {
+            if let Some(error) = channel.expire(t, limit) {
+                self.io_fragments.count(error);
+            }
+        }
+    }
+
+    /// Frames are known to be missing at `t`: what is half done is forgotten without blame.
+    pub(super) fn forgive(&mut self, t: Nanos) {
+        self.connections.forgive(t);
+        self.waiting.reset();
+        self.request.reset();
+        self.response.reset();
+        self.command_io.reset();
+        self.response_io.reset();
+        self.change_io.reset();
+    }
+
+    /// A client used the master's own request identifier, so it owns the node.
+    pub(super) fn seems_owned(&mut self, client: MacId) {
+        offer(&mut self.connections.owner, client, Origin::Inferred);
+    }
+
+    /// Whether anything was heard from the node itself.
+    pub fn heard(&self) -> bool {
+        self.heard
+    }
+
+    /// What its lights should show now.
+    pub fn lights(&self) -> Lights {
+        let told = self.heard && self.unanswered < UNANSWERED;
+        let io = [ConnectionKind::Poll, ConnectionKind::Strobe, ConnectionKind::ChangeOfState]
+            .map(|kind| self.connections.get(kind).state);
+        let network = NetworkFacts {
+            refused: false,
+            asked_to_identify: false,
+            off_line: self.shut_down || self.check.is_some_and(|check| check.restarted),
+            timed_out: io.contains(&ConnectionState::TimedOut),
+            connected: self.connections.any(ConnectionState::Established)
+                || self.connections.allocated.has(Choice::EXPLICIT),
+        };
+        let status = self.identity.status;
+        let state = self.identity.state;
+        let faulted = self.drive.status().is_some_and(|status| status.faulted);
+        let module = ModuleFacts {
+            unrecoverable: state == Some(DeviceState::UNRECOVERABLE)
+                || status.is_some_and(|status| status.unrecoverable_fault()),
+            recoverable: faulted
+                || state == Some(DeviceState::RECOVERABLE)
+                || status.is_some_and(|status| status.recoverable_fault()),
+            standby: self.idle || state == Some(DeviceState::STANDBY),
+            working: state == Some(DeviceState::OPERATIONAL)
+                || io.contains(&ConnectionState::Established),
+        };
+        let asked_to_identify = self.asked_to_identify;
+        let refused = NetworkFacts { refused: true, asked_to_identify, ..NetworkFacts::default() };
+        Lights {
+            module: told.then(|| module_light(module)).flatten(),
+            network: told.then(|| network_light(network)),
+            refused: self.refused.map(|device| (device, network_light(refused))),
+        }
     }
 }

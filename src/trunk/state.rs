@@ -1,15 +1,27 @@
 //! The whole trunk: takes records, keeps every node's state, tells what changed.
 
-use super::address::Outcome;
+use super::address::{Clash, Outcome};
+use super::connections::{Origin, offer};
+use super::course::Course;
+use super::decoded::Decoded;
+use super::errors::BusErrors;
+use super::event::Event;
+use super::explicit_messages::ExplicitMessages;
+use super::load::Load;
+use super::node::Node;
+use super::nodes::Nodes;
+use super::occurrences::Occurrences;
 use super::presence::Change;
-use super::{
-    BusErrors, Clash, Course, Event, Load, Node, Occurrences, Rhythm, Strikes, Talk, Ties, Together,
-};
-use crate::fieldbus::{
-    AddressCheck, ConnectionKind, Decoded, Decoder, Identifier, InputAssembly, MacId, MacIdSet,
-    OutputAssembly, Role, Told, Unread,
-};
-use crate::wire::{ControllerState, Frame, Id, Nanos, Record, Tally, What};
+use super::rhythm::Rhythm;
+use super::strikes::Strikes;
+use super::talk::Talk;
+use super::ties::Ties;
+use super::together::Together;
+use crate::fieldbus::{ConnectionKind, MacId, MacIdSet};
+use crate::wire::{ControllerState, Nanos, Record, Tally, What};
+
+/// How often silence is looked for, in the records' own time.
+const SWEEP: Nanos = Nanos::from_millis(100);
 
 /// Good frames by identifier group.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -27,8 +39,9 @@ pub struct Groups {
 /// The state of the trunk after the records so far.
 #[derive(Debug, Clone)]
 pub struct Trunk {
-    nodes: Box<[Node; MacId::COUNT]>,
-    decoder: Decoder,
+    pub(super) nodes: Nodes,
+    pub(super) explicit: ExplicitMessages,
+    next_sweep: Nanos,
     /// Good frames by group.
     pub groups: Groups,
     /// Bits on the wire.
@@ -61,18 +74,19 @@ pub struct Trunk {
     now: Nanos,
     clashes: Vec<Clash>,
     unlisted_clashes: u64,
-    last_strobe: Option<Nanos>,
+    pub(super) last_strobe: Option<Nanos>,
     /// The nodes that have responded to a strobe.
-    strobed: MacIdSet,
+    pub(super) strobed: MacIdSet,
     /// The addresses with a request that may still be refused.
-    pending: MacIdSet,
+    pub(super) pending: MacIdSet,
 }
 
 impl Default for Trunk {
     fn default() -> Self {
         Trunk {
-            nodes: Box::new(std::array::from_fn(|_| Node::default())),
-            decoder: Decoder::default(),
+            nodes: Nodes::default(),
+            explicit: ExplicitMessages::default(),
+            next_sweep: Nanos(i64::MIN),
             groups: Groups::default(),
             load: Load::default(),
             errors: BusErrors::default(),
@@ -105,55 +119,50 @@ impl Trunk {
 
     /// The plan says how long a node's I/O is. To be called before the first record.
     pub fn plan_sizes(&mut self, mac_id: MacId, kind: ConnectionKind, command: u16, response: u16) {
-        self.decoder.plan_sizes(mac_id, kind, command, response);
+        let connection = self.nodes[mac_id].connections.get_mut(kind);
+        offer(&mut connection.consumed, command, Origin::Planned);
+        offer(&mut connection.produced, response, Origin::Planned);
     }
 
-    /// The plan says by which assemblies a node is driven.
+    /// The plan says by which assemblies a node is driven. To be called before the first record.
     pub fn plan_drive(&mut self, mac_id: MacId, output: Option<u16>, input: Option<u16>) {
-        self.decoder.plan_drive(mac_id, output, input);
+        let drive = &mut self.nodes[mac_id].drive;
+        output.into_iter().for_each(|instance| drive.set_output(instance, Origin::Planned));
+        input.into_iter().for_each(|instance| drive.set_input(instance, Origin::Planned));
     }
 
-    /// The plan says who is a node's master.
+    /// The plan says who is a node's master. To be called before the first record.
     pub fn plan_owner(&mut self, mac_id: MacId, master: MacId) {
-        self.decoder.plan_owner(mac_id, master);
-    }
-
-    /// What masters and nodes said to each other so far.
-    pub fn decoder(&self) -> &Decoder {
-        &self.decoder
+        self.nodes[mac_id].connections.plan_owner(master);
     }
 
     /// Takes the next record; `events` receives what changed.
     pub fn take(&mut self, record: &Record, events: &mut impl FnMut(Nanos, Event)) {
+        self.begin(record, events);
         match &record.what {
-            What::Frame(frame) => {
-                if let Some(mac_id) = self.decoder.hear(record.t, frame)
-                    && let Some((asked, said)) = self.decoder.node(mac_id).drive.exchange()
-                {
-                    self.drive(record.t, mac_id, asked, said);
-                }
-            }
-            What::Lost(1..) | What::LinkDown(_) | What::LinkUp => self.decoder.gap(record.t),
-            What::Lost(0) | What::Error(_) | What::Mark(_) | What::End(_) => {}
+            What::Frame(frame) => self.take_frame(record.t, frame, events),
+            _ => self.take_other(record, events),
         }
-        self.count(record, events);
     }
 
-    /// Takes the next record and says what its frame means; `None` where it is no frame.
+    /// Takes the next record as [`Trunk::take`] does, and says what its frame means; `None` where
+    /// it is no frame.
     pub fn take_decoded<'a>(
         &'a mut self,
         record: &'a Record,
         events: &mut impl FnMut(Nanos, Event),
     ) -> Option<Decoded<'a>> {
+        self.begin(record, events);
         let What::Frame(frame) = &record.what else {
-            self.take(record, events);
+            self.take_other(record, events);
             return None;
         };
-        self.count(record, events);
-        Some(self.decoder.frame(record.t, frame))
+        Some(self.decode_frame(record.t, frame, events))
     }
 
-    fn count(&mut self, record: &Record, events: &mut impl FnMut(Nanos, Event)) {
+    /// What every record brings: its time and its kind.
+    #[inline]
+    fn begin(&mut self, record: &Record, events: &mut impl FnMut(Nanos, Event)) {
         let t = record.t;
         if t < self.now {
             self.clock_steps.add(t);
@@ -165,8 +174,12 @@ impl Trunk {
         if !self.pending.is_empty() {
             self.settle(Some(t), events);
         }
+    }
+
+    fn take_other(&mut self, record: &Record, events: &mut impl FnMut(Nanos, Event)) {
+        let t = record.t;
         match &record.what {
-            What::Frame(frame) => self.frame(t, frame, events),
+            What::Frame(_) => {}
             What::Error(frame) => {
                 self.load.error_frame(t);
                 if frame.destroyed_a_frame() {
@@ -190,18 +203,19 @@ impl Trunk {
             What::Lost(0) => {}
             What::Lost(count) => {
                 self.losses.add(t);
-                self.doubt();
+                self.doubt(t);
                 events(t, Event::FramesLost(*count));
             }
             What::LinkDown(_) => {
                 self.link_downs.add(t);
                 self.course.down(t);
-                self.doubt();
+                self.doubt(t);
                 self.errors.controller.reset();
                 events(t, Event::LinkDown);
             }
             What::LinkUp => {
                 self.course.up(t);
+                self.forgive(t);
                 self.errors.controller.reset();
                 events(t, Event::LinkUp);
             }
@@ -214,69 +228,29 @@ impl Trunk {
     pub fn finish(&mut self, events: &mut impl FnMut(Nanos, Event)) {
         self.settle(None, events);
         self.talk.close(&self.strikes);
-        for node in self.nodes.iter_mut() {
-            node.finish();
-        }
-        self.decoder.advance(self.now);
+        self.nodes.each(Node::finish);
+        self.advance(self.now);
     }
 
-    fn frame(&mut self, t: Nanos, frame: &Frame, events: &mut impl FnMut(Nanos, Event)) {
-        let bits = frame.wire_bits();
-        self.load.frame(t, bits);
-        let told = match frame.id() {
-            Id::Extended(_) => return self.groups.extended.add(t),
-            Id::Standard(_) if frame.is_remote() => return self.groups.remote.add(t),
-            Id::Standard(id) => Told::of(id),
-        };
-        let &Told { identifier, role, source, destination } = told;
-        if source.is_some() {
-            self.talk.before(t, &self.strikes);
+    /// Lets time pass up to `t`, so that what should have come by then counts as missing.
+    #[inline]
+    pub(super) fn advance(&mut self, t: Nanos) {
+        // A clock that stepped back would otherwise stop the sweeps until it has caught up.
+        let stepped_back = t.plus(SWEEP) < self.next_sweep;
+        if t < self.next_sweep && !stepped_back {
+            return;
         }
-        self.strikes.frame(source, bits);
-        match identifier {
-            Identifier::Group1 { .. } => self.groups.valid[0] += 1,
-            Identifier::Group2 { .. } => self.groups.valid[1] += 1,
-            Identifier::Group3 { .. } => self.groups.valid[2] += 1,
-            Identifier::Group4 { .. } => self.groups.valid[3] += 1,
-            Identifier::Invalid { .. } => self.groups.invalid.add(t),
-        }
-        let data = frame.bytes();
-        if let Some(mac_id) = source {
-            self.sent(t, mac_id, role, data, events);
-        } else if let Some(mac_id) = destination {
-            let node = &mut self.nodes[mac_id.index()];
-            let missed = match role {
-                Role::PollCommand => node.poll_command(t, data),
-                Role::ChangeOfStateAcknowledge => {
-                    node.change_of_state.response(t);
-                    false
-                }
-                _ => false,
-            };
-            if missed {
-                self.missed(t, mac_id, events);
-            }
-            if role == Role::PollCommand {
-                self.note_poll_gap(t);
-            }
-        }
+        self.sweep(t);
     }
 
-    /// A drive said what it does, after the master asked it for this.
-    fn drive(
-        &mut self,
-        t: Nanos,
-        mac_id: MacId,
-        asked: Unread<OutputAssembly>,
-        said: Unread<InputAssembly>,
-    ) {
-        let (asked, said) = (asked.read(), said.read());
-        let speed = f64::from(said.speed.unsigned_abs());
-        self.ties.drive(t, mac_id, said.running(), speed);
-        self.nodes[mac_id.index()].following.response(t, &asked, &said);
+    fn sweep(&mut self, t: Nanos) {
+        self.next_sweep = t.plus(SWEEP);
+        self.nodes.each_known(|node| node.expire(t));
+        self.explicit.expire(t, &mut self.nodes);
     }
 
-    fn note_poll_gap(&mut self, t: Nanos) {
+    #[inline]
+    pub(super) fn note_poll_gap(&mut self, t: Nanos) {
         if let Some(last) = self.last_poll.replace(t)
             && let Some(gap) = t.since(last)
             && self.poll_gap.and_then(|(from, to)| to.since(from)).is_none_or(|most| gap > most)
@@ -285,96 +259,43 @@ impl Trunk {
         }
     }
 
-    /// A frame that the node sent.
-    fn sent(
+    pub(super) fn missed(
         &mut self,
         t: Nanos,
         mac_id: MacId,
-        role: Role,
-        data: &[u8],
         events: &mut impl FnMut(Nanos, Event),
     ) {
-        let node = &mut self.nodes[mac_id.index()];
-        if node.sent.count() == 0 {
-            events(t, Event::NodeAppeared(mac_id));
-        }
-        node.sent.add(t);
-        if role == Role::AddressCheck {
-            let Ok(check) = AddressCheck::parse(mac_id, data) else {
-                node.malformed_checks.add(t);
-                return;
-            };
-            let gone = node.presence.is_gone();
-            let outcome = node.address.check(t, &check, gone);
-            if node.address.is_pending() {
-                self.pending.insert(mac_id);
-            }
-            self.outcome(t, mac_id, outcome, events);
-            // A request for the address does not show that its holder is there.
-            return;
-        }
-        node.address.heard();
-        if let Some(Change::Returned { after }) = node.presence.heard(t) {
-            events(t, Event::NodeReturned { mac_id, after });
-        }
-        match role {
-            Role::PollResponse => node.poll_response(t, data),
-            Role::StrobeResponse => {
-                // Nothing but its response tells that a node is strobed.
-                if !self.strobed.contains(mac_id)
-                    && let Some(command) = self.last_strobe
-                {
-                    node.strobe.command(command);
-                }
-                self.strobed.insert(mac_id);
-                node.strobe.response(t);
-            }
-            Role::ChangeOfState => {
-                node.change_of_state.command(t);
-            }
-            Role::StrobeCommand => self.strobe_command(t, events),
-            _ => {}
-        }
-    }
-
-    fn strobe_command(&mut self, t: Nanos, events: &mut impl FnMut(Nanos, Event)) {
-        self.last_strobe = Some(t);
-        for mac_id in self.strobed.iter() {
-            if self.nodes[mac_id.index()].strobe.command(t) {
-                self.missed(t, mac_id, events);
-            }
-        }
-    }
-
-    fn missed(&mut self, t: Nanos, mac_id: MacId, events: &mut impl FnMut(Nanos, Event)) {
-        if let Some(Change::Left) = self.nodes[mac_id.index()].presence.missed() {
+        if let Some(Change::Left) = self.nodes[mac_id].presence.missed() {
             self.together.add(t, mac_id);
             events(t, Event::NodeLeft(mac_id));
         }
     }
 
     /// What was on its way when frames were lost or the link went down, nobody can tell.
-    fn doubt(&mut self) {
-        for node in self.nodes.iter_mut() {
-            node.doubt();
-        }
+    fn doubt(&mut self, t: Nanos) {
+        self.nodes.each(Node::doubt);
+        self.forgive(t);
         self.strikes.doubt();
         self.ties.doubt();
         self.last_poll = None;
         self.last_strobe = None;
     }
 
+    /// Frames are known to be missing at `t`: what is half done is forgotten without blame.
+    fn forgive(&mut self, t: Nanos) {
+        self.nodes.each(|node| node.forgive(t));
+        self.explicit.forgive();
+    }
+
     /// The adapter itself hears nothing for a while.
     fn gap(&mut self) {
-        for node in self.nodes.iter_mut() {
-            node.gap();
-        }
+        self.nodes.each(Node::gap);
         self.last_poll = None;
     }
 
     fn settle(&mut self, now: Option<Nanos>, events: &mut impl FnMut(Nanos, Event)) {
         for mac_id in self.pending.iter() {
-            let address = &mut self.nodes[mac_id.index()].address;
+            let address = &mut self.nodes[mac_id].address;
             let outcome = address.settle(now, mac_id);
             if !address.is_pending() {
                 self.pending.remove(mac_id);
@@ -383,7 +304,7 @@ impl Trunk {
         }
     }
 
-    fn outcome(
+    pub(super) fn outcome(
         &mut self,
         t: Nanos,
         mac_id: MacId,
@@ -412,12 +333,12 @@ impl Trunk {
 
     /// The nodes of which anything is known, by address.
     pub fn nodes(&self) -> impl Iterator<Item = (MacId, &Node)> {
-        MacId::all().zip(self.nodes.iter()).filter(|(_, node)| node.is_known())
+        self.nodes.iter().filter(|(_, node)| node.is_known())
     }
 
     /// The node at one address.
     pub fn node(&self, mac_id: MacId) -> &Node {
-        &self.nodes[mac_id.index()]
+        &self.nodes[mac_id]
     }
 
     /// The clashes in the order in which they were decided, [`Trunk::CLASHES`] at most.

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::{Strikes, Talker};
+use super::strikes::{Strikes, Talker};
 use crate::fieldbus::MacId;
 use crate::wire::{BitTime, Nanos};
 

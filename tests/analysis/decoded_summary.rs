@@ -1,7 +1,8 @@
 //! What a master reads and sets shows in the summary, and frames show it line by line.
 
 use crate::common::scene::{Scene, device};
-use dropline::fieldbus::{Choice, ConnectionKind, ConnectionState, Known, Light, MacId, Origin};
+use dropline::fieldbus::{Choice, ConnectionKind, ConnectionState, Light, MacId};
+use dropline::trunk::{Known, Origin};
 use dropline::wire::Nanos;
 
 /// A request to node 12 by master 1 and its response, a millisecond apart.

@@ -2,10 +2,11 @@
 //! the summary.
 
 use dropline::Analysis;
-use dropline::fieldbus::{Assembly, Fragment, FragmentCounts, FragmentKind, MAX_MESSAGE, Stage};
+use dropline::fieldbus::{Fragment, FragmentKind};
 use dropline::health::Summary;
 use dropline::health::compare::{Comparison, Judgement, Tolerance};
 use dropline::health::summary::{ExchangeCounts, Kind};
+use dropline::trunk::{Assembly, FragmentCounts, MAX_MESSAGE, Stage};
 use dropline::wire::{
     Bitrate, ErrorFrame, ExtendedId, Frame, Header, Id, Nanos, Record, StandardId, Tally, What,
 };

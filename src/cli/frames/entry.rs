@@ -3,10 +3,10 @@
 use clap::ValueEnum;
 use serde::Serialize;
 
-use crate::fieldbus::{Decoded, Identifier, MacId, Meaning, Note, Role};
+use crate::fieldbus::{Identifier, MacId, Role};
 use crate::health::Expectation;
 use crate::plan::Plan;
-use crate::trunk::Trunk;
+use crate::trunk::{Decoded, Meaning, Note, Trunk};
 use crate::wire::{Frame, Id, Nanos, Record, What};
 
 /// What kind of line it is.

@@ -4,9 +4,10 @@ use serde::Serialize;
 
 use super::entry::{Entry, Kind};
 use crate::fieldbus::{
-    AddressCheck, Decoded, DeviceId, DriveCommand, DriveIo, DriveStatus, Explicit, Fragment,
-    FragmentKind, Io, Meaning, Message, Offline, Origin, Stage, Target, Way,
+    AddressCheck, DeviceId, DriveCommand, DriveStatus, Fragment, FragmentKind, Message, Offline,
+    Target,
 };
+use crate::trunk::{Decoded, DriveIo, Explicit, Io, Meaning, Origin, Stage, Way};
 use crate::wire::{Id, Payload, What};
 
 /// Appends the line, without its line feed. `step` is the time since the line above, in ns.

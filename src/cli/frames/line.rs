@@ -4,8 +4,8 @@
 use std::fmt::Write;
 
 use super::entry::Entry;
-use crate::fieldbus::{Decoded, Way};
 use crate::source::one_line;
+use crate::trunk::{Decoded, Way};
 use crate::wire::{ErrorFrame, Frame, Id, Payload, What};
 
 /// Appends the line, without its line feed. `step` is the time since the line above, in ns.

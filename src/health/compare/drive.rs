@@ -1,8 +1,8 @@
 //! How an AC drive is driven, then and now, as it stood at the end of each visit.
 
 use super::line::{Judgement, Line, Value, What};
-use crate::fieldbus::{Known, Origin};
 use crate::health::summary::{Drive, Node};
+use crate::trunk::{Known, Origin};
 
 pub(super) fn lines(then: &Node, now: &Node) -> Vec<Line> {
     let (Some(then), Some(now)) = (&then.said.drive, &now.said.drive) else { return Vec::new() };

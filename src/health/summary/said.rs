@@ -5,11 +5,10 @@ use serde::{Deserialize, Serialize};
 
 use super::{Identity, Summary};
 use crate::fieldbus::{
-    Choice, Connection, ConnectionKind, ConnectionState, DeviceId, DriveCommand, DriveStatus,
-    FragmentCounts, Identity as Read, InputAssembly, Known, Light, MacId, Node, OutputAssembly,
-    Target, watchdog_action,
+    Choice, ConnectionKind, ConnectionState, DeviceId, DriveCommand, DriveStatus, Identity as Read,
+    InputAssembly, Light, MacId, OutputAssembly, Target, watchdog_action,
 };
-use crate::trunk::Trunk;
+use crate::trunk::{Connection, FragmentCounts, Known, Node, Trunk};
 
 /// What masters and the node said to each other.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema, Default)]
@@ -142,10 +141,10 @@ pub struct Drive {
 }
 
 impl Summary {
-    /// Adds what the decoder learnt of each node.
+    /// Adds what the trunk learnt of each node.
     pub fn add_said(&mut self, trunk: &Trunk) {
         for node in &mut self.nodes {
-            let known = trunk.decoder().node(node.mac_id);
+            let known = trunk.node(node.mac_id);
             node.identity = merged(node.identity.take(), &known.identity);
             node.said = Said::of(known);
         }

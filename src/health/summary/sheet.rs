@@ -5,11 +5,10 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Summary;
-use crate::fieldbus::Node;
 use crate::fieldbus::eds::{Index, SheetMatch};
 use crate::health::data_sheets::not_offered;
 use crate::health::evidence::NotOffered;
-use crate::trunk::{self, Trunk};
+use crate::trunk::{Node, Trunk};
 
 /// How a node and the data sheet files agree.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -52,19 +51,17 @@ impl Summary {
     /// Adds what the data sheet files say of each node.
     pub(super) fn add_data_sheets(&mut self, trunk: &Trunk, sheets: &Index) {
         for node in &mut self.nodes {
-            let mac_id = node.mac_id;
-            node.data_sheet =
-                Some(DataSheetFacts::of(trunk.node(mac_id), trunk.decoder().node(mac_id), sheets));
+            node.data_sheet = Some(DataSheetFacts::of(trunk.node(node.mac_id), sheets));
         }
     }
 }
 
 impl DataSheetFacts {
     /// How a node and the files agree.
-    pub fn of(seen: &trunk::Node, node: &Node, sheets: &Index) -> DataSheetFacts {
+    pub fn of(node: &Node, sheets: &Index) -> DataSheetFacts {
         let found = sheets.find(&node.identity);
         let sheet = found.sheet();
-        let not_offered = sheet.map_or(Vec::new(), |sheet| not_offered(sheet, seen, node));
+        let not_offered = sheet.map_or(Vec::new(), |sheet| not_offered(sheet, node));
         DataSheetFacts {
             verdict: SheetVerdict::of(&found),
             file: sheet.map(|sheet| sheet.file.clone()),

@@ -1,7 +1,7 @@
 //! When each drive ran, and how many errors there were meanwhile.
 
-use crate::fieldbus::{Identifier, MacId, Origin, Role};
-use crate::trunk::Trunk;
+use crate::fieldbus::{Identifier, MacId, Role};
+use crate::trunk::{Origin, Trunk};
 use crate::wire::{Frame, Id, Nanos, Record, What};
 
 /// Follows what drives say of themselves.
@@ -75,7 +75,7 @@ impl Running {
         let Id::Standard(id) = frame.id() else { return };
         let id = Identifier::from(id);
         let (Some(mac_id), Role::PollResponse) = (id.source(), id.role()) else { return };
-        let drive = &trunk.decoder().node(mac_id).drive;
+        let drive = &trunk.node(mac_id).drive;
         let (Some(input), Some(status)) = (drive.input, drive.status()) else { return };
         let drive = self.drives[mac_id.index()].get_or_insert_default();
         drive.guessed = input.origin == Origin::Inferred;

@@ -1,6 +1,7 @@
 //! What masters and nodes said to each other about a node, in words for its row and its page.
 
-use crate::fieldbus::{ConnectionKind, ConnectionState, Known, Light, MacId, Node, Origin};
+use crate::fieldbus::{ConnectionKind, ConnectionState, Light, MacId};
+use crate::trunk::{Known, Node, Origin};
 
 use super::snapshot::Seen;
 use super::words::printable;
@@ -19,7 +20,7 @@ pub struct Facts {
 impl Facts {
     /// The facts of a node; with its lines if `page`.
     pub fn of(seen: &Seen, mac_id: MacId, page: bool) -> Facts {
-        let node = seen.trunk.decoder().node(mac_id);
+        let node = seen.trunk.node(mac_id);
         let planned = seen
             .plan
             .and_then(|plan| plan.plan().nodes().iter().find(|planned| planned.mac_id == mac_id));

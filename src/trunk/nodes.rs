@@ -1,8 +1,9 @@
-//! The nodes of a trunk, each with what the decoder knows of it, and which of them it ever heard of.
+//! The nodes of a trunk, and which of them were ever heard of.
 
 use std::ops::{Index, IndexMut};
 
-use super::{MacId, MacIdSet, Node};
+use super::node::Node;
+use crate::fieldbus::{MacId, MacIdSet};
 
 /// One for each address. Who asks for one to change it has heard of it.
 #[derive(Debug, Clone)]
@@ -28,6 +29,11 @@ impl Nodes {
         for mac_id in self.known.iter() {
             visit(&mut self.each[mac_id.index()]);
         }
+    }
+
+    /// All nodes, by address.
+    pub(super) fn iter(&self) -> impl Iterator<Item = (MacId, &Node)> {
+        MacId::all().zip(self.each.iter())
     }
 
     /// Visits all nodes.

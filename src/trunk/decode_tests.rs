@@ -1,10 +1,11 @@
-//! Whole exchanges through the decoder, and any bytes at all.
+//! Whole exchanges through the trunk, and any bytes at all.
 
 use embedded_can::{ExtendedId, Id, StandardId};
 use proptest::prelude::*;
 
 use super::*;
-use crate::wire::{Data, Frame, Nanos};
+use crate::fieldbus::*;
+use crate::wire::{Data, Frame, Nanos, Record, What};
 
 fn mac(address: u8) -> MacId {
     MacId::new(address).unwrap()
@@ -12,35 +13,36 @@ fn mac(address: u8) -> MacId {
 
 /// A trunk as a story: frames a millisecond apart unless time is made to pass.
 #[derive(Default)]
-struct Trunk {
-    decoder: Decoder,
+struct Story {
+    trunk: Trunk,
     now: Nanos,
 }
 
-impl Trunk {
+impl Story {
     /// One frame; what it means, in words, with its notes.
     fn hear(&mut self, id: u16, data: &[u8]) -> String {
         self.now = self.now.plus(Nanos::from_millis(1));
         let frame = Frame::data(StandardId::new(id).unwrap(), data).unwrap();
-        let decoded = self.decoder.frame(self.now, &frame);
+        let record = Record { t: self.now, what: What::Frame(frame) };
+        let decoded = self.trunk.take_decoded(&record, &mut |_, _| {}).unwrap();
         let notes: String = decoded.notes.iter().map(|note| format!(" [{note}]")).collect();
         format!("{decoded}{notes}")
     }
 
     fn wait(&mut self, ms: i64) {
         self.now = self.now.plus(Nanos::from_millis(ms));
-        self.decoder.advance(self.now);
+        self.trunk.advance(self.now);
     }
 
     fn node(&self, address: u8) -> &Node {
-        self.decoder.node(mac(address))
+        self.trunk.node(mac(address))
     }
 }
 
 /// Bytes as in a published device manual: master 0A allocates slave 09.
 #[test]
 fn allocation_and_packet_rate() {
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     let words = trunk.hear(0x44E, &[0x0A, 0x4B, 3, 1, 3, 0x0A]);
     assert_eq!(words, "allocate explicit, poll for master 10");
     let words = trunk.hear(0x44B, &[0x0A, 0xCB, 0]);
@@ -68,7 +70,7 @@ fn allocation_and_packet_rate() {
 /// Bytes as in a published device manual: a poll of 10 bytes, its size set before.
 #[test]
 fn fragmented_poll() {
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     trunk.hear(0x44C, &[0x0A, 0x10, 5, 2, 8, 10, 0]);
     trunk.hear(0x44B, &[0x0A, 0x90]);
     let fragmented = trunk.node(9).command_fragmented();
@@ -87,7 +89,7 @@ fn fragmented_poll() {
 /// fragment says that it is a first one and counts 1; the slave accepts it.
 #[test]
 fn acknowledged_fragments() {
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     let words = trunk.hear(0x41C, &[0x80, 0, 0x32, 0x64, 1, 0x93, 5, 0]);
     assert_eq!(words, "explicit request, first fragment, count 0");
     assert_eq!(trunk.hear(0x41B, &[0x80, 0xC0, 0]), "fragment 0 acknowledged");
@@ -104,7 +106,7 @@ fn acknowledged_fragments() {
 /// Bytes as in a published device manual: slave 05 tells its vendor, and refuses.
 #[test]
 fn vendor_read_and_refused() {
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     assert_eq!(trunk.hear(0x42C, &[1, 0x0E, 1, 1, 1]), "get identity 1 vendor id");
     let words = trunk.hear(0x42B, &[1, 0x8E, 0x36, 0]);
     assert_eq!(words, "identity 1 vendor id is 54, after 1.000 ms");
@@ -125,7 +127,7 @@ fn vendor_read_and_refused() {
 /// connection to node 7 on the unconnected port of Group 3.
 #[test]
 fn unconnected_open() {
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     let words = trunk.hear(0x785, &[7, 0x4B, 0, 0x17]);
     assert_eq!(words, "open explicit connection, body format 8/8, group 1, message 7");
     let words = trunk.hear(0x747, &[5, 0xCB, 2, 0x37, 1, 0x47]);
@@ -141,7 +143,7 @@ fn unconnected_open() {
 /// in IEC 62026-3: client 5 sends with message 2 of Group 1, node 7 with message 9.
 #[test]
 fn a_connection_opened_in_group_1() {
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     // Before it is opened the same frame is I/O.
     let before = trunk.hear(0x085, &[7, 0x0E, 1, 1, 1]);
     assert_eq!(before, "I/O, Group 1, 5 bytes 070E010101");
@@ -174,7 +176,7 @@ fn a_connection_opened_in_group_1() {
 /// says which way.
 #[test]
 fn a_connection_opened_in_group_2() {
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     trunk.hear(0x785, &[7, 0x4B, 0, 0x11]);
     trunk.hear(0x747, &[5, 0xCB, 0, 0x10, 2, 0]);
     assert_eq!(trunk.hear(0x439, &[5, 0x0E, 1, 1, 3]), "get identity 1 product code");
@@ -189,7 +191,7 @@ fn a_connection_opened_in_group_2() {
 /// lights show then (IEC 62026-3).
 #[test]
 fn a_heartbeat_and_a_shutdown() {
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     let words = trunk.hear(0x463, &[12, 0x4D, 1, 0, 4, 0, 0, 0]);
     assert_eq!(words, "heartbeat: identity 1 is recoverable fault");
     assert_eq!(trunk.node(12).lights().module, Some(Light::FlashingRed));
@@ -206,8 +208,7 @@ fn a_heartbeat_and_a_shutdown() {
 /// lights: IEC 62026-3.
 #[test]
 fn who_is_not_yet_show_yourself() {
-    use super::DeviceId;
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     // Node 12 is there; a second device asks for its address and is refused.
     trunk.hear(0x3CC, &[0; 4]);
     trunk.hear(0x467, &[0x00, 0x84, 3, 2, 0, 0, 0]);
@@ -223,7 +224,7 @@ fn who_is_not_yet_show_yourself() {
 /// Bytes as in a published device manual; what they mean is from memory.
 #[test]
 fn off_line_who() {
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     let words = trunk.hear(0x7ED, &[0x3F, 0x4B, 2]);
     assert_eq!(words, "who is faulted? address 63, data 02");
     let words = trunk.hear(0x7EC, &[0, 0x23, 3, 1, 0, 0, 0]);
@@ -233,7 +234,7 @@ fn off_line_who() {
 /// IEC 62026-3, fragmentation of explicit messages; invented device.
 #[test]
 fn a_product_name_in_fragments() {
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     trunk.hear(0x464, &[0x01, 0x0E, 1, 1, 7]); // another node's, unanswered
     assert_eq!(trunk.hear(0x464, &[0x41, 0x0E, 1, 1, 7]), "get identity 1 product name");
     let name = b"\x8E\x13Capper turret drive";
@@ -262,7 +263,7 @@ fn a_product_name_in_fragments() {
 /// A node's life as its lights show it (IEC 62026-3, status indicators).
 #[test]
 fn lights_follow_the_wire() {
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     assert_eq!(trunk.node(12).lights().network, None);
     let check = [0, 0x84, 3, 1, 0, 0, 0];
     trunk.hear(0x467, &check);
@@ -296,7 +297,7 @@ fn lights_follow_the_wire() {
 /// Attributes and path as in IEC 62026-3, class 05; the path's coding from memory.
 #[test]
 fn a_drive_is_known_by_its_assembly_paths() {
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     trunk.hear(0x464, &[1, 0x0E, 5, 2, 14]);
     trunk.hear(0x463, &[1, 0x8E, 0x20, 4, 0x24, 71, 0x30, 3]);
     let words = trunk.hear(0x3CC, &[0xF4, 4, 0xDC, 5]);
@@ -305,7 +306,7 @@ fn a_drive_is_known_by_its_assembly_paths() {
         "poll response, 4 bytes F404DC05, drive: running forward, speed 1500, enabled, \
          at reference"
     );
-    trunk.decoder.plan_drive(mac(12), Some(21), Some(70));
+    trunk.trunk.plan_drive(mac(12), Some(21), Some(70));
     let words = trunk.hear(0x465, &[0x61, 0, 0xDC, 5]);
     let expected = "poll command, 4 bytes 6100DC05, drive: run forward, speed 1500, \
                     control and reference from network";
@@ -316,11 +317,10 @@ fn a_drive_is_known_by_its_assembly_paths() {
 
 #[test]
 fn lost_frames_are_nobodys_fault() {
-    let mut trunk = Trunk::default();
+    let mut trunk = Story::default();
     trunk.hear(0x464, &[0x80, 0, 0x10, 1, 1, 7, 1, 2]);
     trunk.hear(0x42C, &[1, 0x0E, 1, 1, 1]);
-    let now = trunk.now;
-    trunk.decoder.gap(now);
+    trunk.trunk.take(&Record { t: trunk.now, what: What::Lost(1) }, &mut |_, _| {});
     trunk.wait(20_000);
     assert_eq!(trunk.node(12).explicit.fragments.errors(), 0);
     assert_eq!(trunk.node(5).explicit.unanswered, 0);
@@ -356,39 +356,41 @@ proptest! {
     fn any_stream_is_decoded(
         frames in proptest::collection::vec((any_frame(), -10i64..2_000), 0..150),
     ) {
-        let mut trunk = Trunk::default();
+        let mut trunk = Story::default();
         for (frame, ms) in frames {
             trunk.now = trunk.now.plus(Nanos::from_millis(ms));
-            let decoded = trunk.decoder.frame(trunk.now, &frame);
+            let record = Record { t: trunk.now, what: What::Frame(frame) };
+            let decoded = trunk.trunk.take_decoded(&record, &mut |_, _| {}).unwrap();
             let words = decoded.to_string();
             prop_assert!(!words.is_empty() && !words.contains(char::is_control), "{}", words);
             prop_assert_eq!(decoded.role.is_none(), matches!(frame.id(), Id::Extended(_)));
         }
         for address in MacId::all() {
-            let _ = trunk.decoder.node(address).lights();
+            let _ = trunk.trunk.node(address).lights();
         }
-        prop_assert!(trunk.decoder.body.len() <= MAX_MESSAGE);
+        prop_assert!(trunk.trunk.explicit.kept_bytes() <= MAX_MESSAGE);
     }
 
-    /// What is only heard leaves the same behind as what is put into words, and says the same of
-    /// drives.
+    /// A frame that is only taken leaves the same behind as one that is put into words.
     #[test]
-    fn hearing_is_decoding_without_the_words(
+    fn taking_is_decoding_without_the_words(
         frames in proptest::collection::vec((any_frame(), -10i64..200), 0..150),
     ) {
-        let (mut hears, mut tells) = (Decoder::default(), Decoder::default());
+        let (mut takes, mut decodes) = (Trunk::default(), Trunk::default());
         for mac_id in MacId::all() {
-            for decoder in [&mut hears, &mut tells] {
-                decoder.plan_drive(mac_id, Some(21), Some(71));
+            for trunk in [&mut takes, &mut decodes] {
+                trunk.plan_drive(mac_id, Some(21), Some(71));
             }
         }
+        let (mut taken, mut decoded) = (Vec::new(), Vec::new());
         let mut now = Nanos::ZERO;
         for (frame, ms) in frames {
             now = now.plus(Nanos::from_millis(ms));
-            let decoded = tells.frame(now, &frame);
-            let told = decoded.node.filter(|_| decoded.drive_status().is_some());
-            prop_assert_eq!(hears.hear(now, &frame), told);
-            prop_assert_eq!(format!("{hears:?}"), format!("{tells:?}"));
+            let record = Record { t: now, what: What::Frame(frame) };
+            takes.take(&record, &mut |t, event| taken.push((t, event)));
+            decodes.take_decoded(&record, &mut |t, event| decoded.push((t, event)));
         }
+        prop_assert_eq!(taken, decoded);
+        prop_assert_eq!(format!("{takes:?}"), format!("{decodes:?}"));
     }
 }

@@ -1,8 +1,11 @@
-//! What one frame means: the decoder's answer.
+//! What one frame means: the answer of [`Trunk::take_decoded`](super::Trunk::take_decoded).
 
-use super::{
-    AddressCheck, Asked, CutShort, DriveCommand, DriveStatus, Fragment, FragmentError, Header,
-    Heartbeat, Known, MacId, Message, Offline, Role, Stage,
+use super::connections::{Known, Origin};
+use super::reassembly::{FragmentError, Stage};
+use super::transactions::Asked;
+use crate::fieldbus::{
+    AddressCheck, CutShort, DriveCommand, DriveStatus, Fragment, Header, Heartbeat, MacId, Message,
+    Offline, Role,
 };
 use crate::wire::Nanos;
 
@@ -97,6 +100,17 @@ pub enum DriveIo {
     Command(Known<DriveCommand>),
     /// What it does.
     Status(Known<DriveStatus>),
+}
+
+impl DriveIo {
+    /// How the assembly is known.
+    pub fn origin(&self) -> Origin {
+        match *self {
+            DriveIo::Command(Known { origin, .. }) | DriveIo::Status(Known { origin, .. }) => {
+                origin
+            }
+        }
+    }
 }
 
 /// A whole explicit message.

@@ -4,16 +4,15 @@
 //! byte first, not acknowledged. Whether it is follows from the size; where no size is known,
 //! it is concluded from the frames themselves.
 
-use super::{Assembly, Fragment, FragmentError, FragmentKind, Known, Origin, Stage};
+use super::connections::{Known, Origin};
+use super::reassembly::{Assembly, FragmentError, Stage};
+use crate::fieldbus::{Fragment, FragmentKind};
 use crate::wire::{Data, Nanos};
 
 /// So many messages in a row must look fragmented before they are taken for it.
 const CONVINCED: u8 = 3;
 /// After so many frames in a row that contradict it, a conclusion or a plan is wrong.
 const CONTRADICTED: u8 = 6;
-
-/// Whether the I/O is in fragments, and how that is known.
-pub type Fragmented = Known<bool>;
 
 /// The I/O of one sender for one purpose.
 #[derive(Debug, Clone, Default)]
@@ -65,7 +64,7 @@ impl IoChannel {
 
     /// Whether the messages are in fragments; `None` where nothing tells. What was said on the
     /// wire counts; a plan as long as the frames do not contradict it.
-    pub fn fragmented(&self, size: Option<Known<u16>>) -> Option<Fragmented> {
+    pub fn fragmented(&self, size: Option<Known<u16>>) -> Option<Known<bool>> {
         let convinced = self.looks.fragmented >= CONVINCED;
         let contradicted = self.looks.contrary >= CONTRADICTED;
         if let Some(size) = size.filter(|size| size.origin != Origin::Inferred) {

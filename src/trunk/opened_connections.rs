@@ -6,7 +6,7 @@
 //! memory; so a frame counts as such a message only if its identifier, its first byte and the
 //! ids agreed all fit together.
 
-use super::{Header, Identifier, MacId, Open, Opened};
+use crate::fieldbus::{Header, Identifier, MacId, Open, Opened};
 
 /// The group that an open request asks for, where it is neither Group 1 nor Group 2 (from
 /// memory).

@@ -4,7 +4,7 @@
 //! Source: IEC 62026-3, the transaction bit of explicit messages. How long a request waits is
 //! our choice: the default timeout of an explicit connection, 4 x 2500 ms.
 
-use super::{MacId, Message, Service, Target};
+use crate::fieldbus::{MacId, Message, Service, Target};
 use crate::wire::Nanos;
 
 /// After so long a request counts as never answered.

@@ -5,10 +5,9 @@
 //! unused bits at 0, and its running bit follows the run bit asked for. What a guess says is
 //! always marked as guessed ([`Origin::Inferred`]).
 
-use super::connection::offer;
-use super::{
-    DriveCommand, DriveIo, DriveStatus, InputAssembly, Known, Origin, OutputAssembly, Role, Unread,
-};
+use super::connections::{Known, Origin, offer};
+use super::decoded::DriveIo;
+use crate::fieldbus::{DriveCommand, DriveStatus, InputAssembly, OutputAssembly, Role, Unread};
 
 /// So many responses are watched before anything is guessed.
 const WATCHED: u32 = 50;

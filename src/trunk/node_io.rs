@@ -1,11 +1,11 @@
 //! The I/O of one node: what a frame does to its connection, whether it is a part of a message,
 //! and what it says of a drive.
 
-use super::connection::offer;
-use super::{
-    ConnectionKind, Fragment, FragmentCounts, FragmentError, IoChannel, IoFrame, Known, Node,
-    Origin, Role, Stage,
-};
+use super::connections::{Known, Origin, offer};
+use super::io_channel::{IoChannel, IoFrame};
+use super::node::Node;
+use super::reassembly::{FragmentCounts, FragmentError, Stage};
+use crate::fieldbus::{ConnectionKind, Fragment, Role};
 use crate::wire::Nanos;
 
 /// What a frame of I/O was.
@@ -17,6 +17,8 @@ pub(super) struct IoHeard {
     pub(super) inferred: bool,
     /// It says something of a drive, which the node's [`Drive`](super::Drive) knows.
     pub(super) drive: bool,
+    /// The command before it was never answered.
+    pub(super) missed: bool,
 }
 
 impl Node {
@@ -39,6 +41,13 @@ impl Node {
         if heard.part.is_none() {
             heard.drive = self.drive.commanded(data);
         }
+        // Once the node answered, a further command is a new one.
+        let fresh = !self.poll.awaits_response();
+        if self.command_sizes.take(data, fresh) {
+            self.poll.command_continues(t);
+        } else {
+            heard.missed = self.poll.command(t);
+        }
         heard
     }
 
@@ -57,6 +66,13 @@ impl Node {
             offer(&mut self.connections.get_mut(kind).produced, length, Origin::Inferred);
         }
         self.read_status(&mut heard, data);
+        // The first response after a command is a new one.
+        let fresh = self.poll.awaits_response();
+        if !self.response_sizes.take(data, fresh)
+            && let Some(latency) = self.poll.response(t)
+        {
+            self.pace.record(t, latency);
+        }
         heard
     }
 
@@ -64,6 +80,7 @@ impl Node {
     pub(super) fn change_of_state(&mut self, t: Nanos, data: &[u8]) -> IoHeard {
         self.spoke(t);
         self.connections.spoke(t, ConnectionKind::ChangeOfState);
+        self.change_of_state.command(t);
         let size = &mut self.connections.get_mut(ConnectionKind::ChangeOfState).produced;
         let (mut heard, length) = take(&mut self.change_io, &mut self.io_fragments, t, data, *size);
         if let Some(length) = length {
@@ -73,8 +90,15 @@ impl Node {
         heard
     }
 
+    /// The master's acknowledge of its change of state or cyclic data.
+    pub(super) fn change_of_state_acknowledge(&mut self, t: Nanos) {
+        self.fed(t, ConnectionKind::ChangeOfState);
+        self.change_of_state.response(t);
+    }
+
     /// Its response to a strobe.
     pub(super) fn strobe_response(&mut self, t: Nanos) {
+        self.strobe.response(t);
         self.spoke(t);
         self.connections.spoke(t, ConnectionKind::Strobe);
     }
@@ -123,6 +147,6 @@ fn take(
     let whole = stage == Stage::Whole;
     counts.whole += u64::from(whole);
     let inferred = size.is_none_or(|size| size.origin == Origin::Inferred);
-    let heard = IoHeard { part: Some((fragment, stage, error)), inferred, drive: false };
+    let heard = IoHeard { part: Some((fragment, stage, error)), inferred, ..IoHeard::default() };
     (heard, whole.then(|| channel.message().len() as u16))
 }

@@ -2,11 +2,12 @@
 
 use std::fmt::{self, Display};
 
-use super::decoded::{Decoded, DriveIo, Explicit, Io, Meaning};
-use super::values::{Path, Value};
-use super::{
-    AddressCheckKind, Allocate, Asked, Choice, Class, Fragment, Message, Open, Opened, Role,
-    Service, Stage, Target,
+use super::decoded::{Decoded, DriveIo, Explicit, Io, Meaning, Way};
+use super::reassembly::Stage;
+use super::transactions::Asked;
+use crate::fieldbus::{
+    AddressCheckKind, Allocate, AttributeValue, BodyFormat, Choice, Class, Fragment, Message,
+    ObjectPath, Open, Opened, Role, Service, Target,
 };
 use crate::wire::Nanos;
 
@@ -34,7 +35,7 @@ impl fmt::Display for Decoded<'_> {
             Meaning::Io(io) => io_words(f, self.role, io),
             Meaning::Explicit(explicit) => explicit_words(f, explicit),
             Meaning::Part(fragment, stage) => {
-                f.write_str(if self.way == super::Way::Out {
+                f.write_str(if self.way == Way::Out {
                     "explicit response, "
                 } else {
                     "explicit request, "
@@ -164,7 +165,7 @@ fn request_words(
             write!(f, "release {}", Choice::from_byte(data.first().copied().unwrap_or(0)))
         }
         (_, Service::SET_SINGLE) if !data.is_empty() => {
-            write!(f, "set {} to {}", Named(target), Value::of(target, data))
+            write!(f, "set {} to {}", Named(target), AttributeValue::of(target, data))
         }
         (_, Service::GET_SINGLE | Service::SET_SINGLE | Service::GET_ALL) => {
             write!(f, "{service} {}", Named(target))?;
@@ -211,7 +212,7 @@ fn response_words(
                 }
                 None => f.write_str("allocated")?,
             }
-            match data.first().map(|&format| super::BodyFormat::from_low_bits(format)) {
+            match data.first().map(|&format| BodyFormat::from_low_bits(format)) {
                 None => Ok(()),
                 Some(Some(format)) => write!(f, ", body format {format}"),
                 Some(None) => f.write_str(", reserved body format"),
@@ -221,11 +222,11 @@ fn response_words(
             write!(f, "released {}", Choice::from_byte(asked.data().first().copied().unwrap_or(0)))
         }
         (_, Service::GET_SINGLE) => {
-            write!(f, "{} is {}", Named(target), Value::of(target, data))
+            write!(f, "{} is {}", Named(target), AttributeValue::of(target, data))
         }
         (_, Service::SET_SINGLE) => {
             let value = if data.is_empty() { asked.data() } else { data };
-            write!(f, "{} set to {}", Named(target), Value::of(target, value))
+            write!(f, "{} set to {}", Named(target), AttributeValue::of(target, value))
         }
         _ => {
             write!(f, "{service} {} granted", Named(target))?;
@@ -244,7 +245,7 @@ struct Named(Target);
 impl fmt::Display for Named {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Named(target) = self;
-        Path(*target).fmt(f)?;
+        ObjectPath(*target).fmt(f)?;
         let Some(attribute) = target.attribute else { return Ok(()) };
         let name = if target.instance == 0 { None } else { target.class.attribute(attribute) };
         match name {

@@ -1,26 +1,36 @@
-//! The decoder's explicit half: fragments put together, requests paired with responses.
+//! Explicit messages: fragments put together, requests paired with responses, and what a granted
+//! request says of the node.
 
+use super::connections::Origin;
 use super::decoded::{Decoded, Explicit, Meaning, Note, Notes, Way};
-use super::granted::granted;
+use super::node::{EXPLICIT_LIMIT, Node};
 use super::nodes::Nodes;
-use super::opened::{Between, OpenConnections};
-use super::{
-    Allocate, Asked, Assembly, BodyFormat, Choice, Class, CutShort, Decoder, Fragment,
-    FragmentError, FragmentKind, Header, Heartbeat, Identifier, MacId, Message, Node, Older, Open,
-    Opened, Role, Service, Stage,
+use super::opened_connections::{Between, OpenConnections};
+use super::reassembly::{Assembly, FragmentError, Stage};
+use super::transactions::{Asked, Older};
+use crate::fieldbus::{
+    Allocate, BodyFormat, Choice, Class, ConnectionKind, CutShort, Fragment, FragmentKind, Header,
+    Heartbeat, Identifier, MacId, Message, Open, Opened, Role, Service, Target,
+    allocation_attribute,
 };
 use crate::wire::Nanos;
 
-/// Fragments of an explicit message that stop for so long: 4 x the default rate of 2500 ms.
-const LIMIT: Nanos = Nanos::from_millis(10_000);
+/// The explicit messages of a trunk, as far as they are not one node's own.
+#[derive(Debug, Clone, Default)]
+pub(super) struct ExplicitMessages {
+    agreed: Agreed,
+    group3: Group3,
+    /// The message that was put together last.
+    body: Vec<u8>,
+}
 
 /// What nodes and their clients agreed on.
 #[derive(Debug, Clone)]
-pub(super) struct Agreed {
+struct Agreed {
     /// Body formats, by the node that is asked and its client.
     formats: Box<[[BodyFormat; MacId::COUNT]]>,
     /// Connections with identifiers of Group 1 or 2.
-    pub(super) open: OpenConnections,
+    open: OpenConnections,
 }
 
 impl Default for Agreed {
@@ -104,29 +114,64 @@ impl Ends {
     }
 }
 
-impl Decoder {
-    /// Decodes a frame of an explicit connection, or of an unconnected port.
-    pub(super) fn explicit<'a>(
+impl ExplicitMessages {
+    /// The ends of a message on a connection with identifiers of Group 1 or 2 that two nodes
+    /// opened; `None` where the frame is no such message.
+    #[inline]
+    pub(super) fn opened(&self, identifier: Identifier, data: &[u8]) -> Option<Between> {
+        self.agreed.open.find(identifier, data)
+    }
+
+    /// A node started anew: none of the connections that it opened is left.
+    pub(super) fn forget(&mut self, node: MacId) {
+        self.agreed.open.forget(node);
+    }
+
+    /// Lets time pass.
+    pub(super) fn expire(&mut self, t: Nanos, nodes: &mut Nodes) {
+        self.group3.expire(t, nodes);
+    }
+
+    /// Frames are known to be missing: what is half done is forgotten without blame.
+    pub(super) fn forgive(&mut self) {
+        self.group3.reset();
+    }
+
+    /// Takes a frame of an explicit connection, or of an unconnected port.
+    pub(super) fn message<'a>(
         &'a mut self,
+        nodes: &mut Nodes,
         t: Nanos,
         identifier: Identifier,
         data: &'a [u8],
     ) -> Decoded<'a> {
-        self.between(t, Ends::new(identifier, data), data)
+        self.between(nodes, t, Ends::new(identifier, data), data)
     }
 
-    /// Decodes a frame of an explicit connection with identifiers of Group 1 or 2.
-    pub(super) fn opened<'a>(
+    /// Takes a frame of an explicit connection with identifiers of Group 1 or 2.
+    pub(super) fn opened_message<'a>(
         &'a mut self,
+        nodes: &mut Nodes,
         t: Nanos,
         between: Between,
         data: &'a [u8],
     ) -> Decoded<'a> {
-        self.between(t, Ends::opened(between, data), data)
+        self.between(nodes, t, Ends::opened(between, data), data)
     }
 
-    fn between<'a>(&'a mut self, t: Nanos, mut ends: Ends, data: &'a [u8]) -> Decoded<'a> {
-        let Decoder { nodes, agreed, group3, body, .. } = self;
+    #[cfg(test)]
+    pub(super) fn kept_bytes(&self) -> usize {
+        self.body.len()
+    }
+
+    fn between<'a>(
+        &'a mut self,
+        nodes: &mut Nodes,
+        t: Nanos,
+        mut ends: Ends,
+        data: &'a [u8],
+    ) -> Decoded<'a> {
+        let ExplicitMessages { agreed, group3, body } = self;
         let mut notes = Notes::default();
         let meaning = if data.len() < 2 {
             notes.add(Note::CutShort(CutShort("service")));
@@ -316,7 +361,7 @@ fn request(node: &mut Node, t: Nanos, ends: &Ends, message: &Message, notes: &mu
     node.explicit.io_asked += u64::from(allocates_io(message));
     let (client, transaction) = (ends.client(), ends.header.transaction);
     if ends.role == Role::ExplicitRequest {
-        node.connections.fed(t, super::ConnectionKind::Explicit);
+        node.connections.fed(t, ConnectionKind::Explicit);
         node.seems_owned(client);
     }
     let Some(asked) = Asked::new(t, client, transaction, ends.unconnected(), message) else {
@@ -347,9 +392,64 @@ fn allocates_io(message: &Message) -> bool {
         && Allocate::parse(data).is_some_and(io)
 }
 
+/// Takes a response to a request, and returns the body format that was agreed, if one was.
+fn granted(node: &mut Node, t: Nanos, asked: &Asked, message: &Message) -> Option<BodyFormat> {
+    let &Message::Response { data, .. } = message else { return None };
+    let Some(target) = asked.target else {
+        // The unconnected port of Group 3.
+        let opened = (asked.service == Service::ALLOCATE).then(|| Opened::parse(data))??;
+        return opened.format;
+    };
+    match (target.class, asked.service) {
+        (Class::DEVICENET, Service::ALLOCATE) => {
+            let allocate = Allocate::parse(asked.data())?;
+            node.connections.allocate(t, allocate.choice, allocate.owner);
+            return data.first().and_then(|&format| BodyFormat::from_low_bits(format));
+        }
+        (Class::DEVICENET, Service::RELEASE) => {
+            let choice = asked.data().first().copied()?;
+            node.connections.release(Choice::from_byte(choice));
+        }
+        (_, Service::GET_SINGLE) => attribute(node, target, data, false),
+        (Class::IDENTITY, Service::GET_ALL) => node.identity.all(data),
+        (_, Service::SET_SINGLE) => {
+            // A device that grants another value than the one asked for says so.
+            let value = if data.is_empty() { asked.data() } else { data };
+            attribute(node, target, value, true);
+        }
+        _ => {}
+    }
+    None
+}
+
+fn attribute(node: &mut Node, target: Target, value: &[u8], set: bool) {
+    let Some(attribute) = target.attribute else { return };
+    match target.class {
+        Class::IDENTITY if target.instance == 1 => node.identity.attribute(attribute, value),
+        Class::DEVICENET if attribute == 5 => {
+            if let Some((choice, owner)) = allocation_attribute(value) {
+                node.connections.told(choice, owner);
+            }
+        }
+        Class::CONNECTION => {
+            let Some(kind) = ConnectionKind::from_instance(target.instance) else { return };
+            node.connections.attribute(kind, attribute, value, set);
+            let assembly = Target::from_path(value, false)
+                .filter(|path| path.class == Class::ASSEMBLY)
+                .map(|path| path.instance);
+            match (attribute, assembly) {
+                (14, Some(instance)) => node.drive.set_input(instance, Origin::Learnt),
+                (16, Some(instance)) => node.drive.set_output(instance, Origin::Learnt),
+                _ => {}
+            }
+        }
+        _ => {}
+    }
+}
+
 /// Fragmented messages on connections of Group 3, by who sends to whom.
 #[derive(Debug, Clone, Default)]
-pub(super) struct Group3 {
+struct Group3 {
     slots: Vec<(MacId, MacId, Nanos, Assembly)>,
 }
 
@@ -373,16 +473,16 @@ impl Group3 {
         &mut self.slots[index].3
     }
 
-    pub(super) fn expire(&mut self, t: Nanos, nodes: &mut Nodes) {
+    fn expire(&mut self, t: Nanos, nodes: &mut Nodes) {
         for (from, _, _, assembly) in &mut self.slots {
-            let error: Option<FragmentError> = assembly.expire(t, LIMIT);
+            let error: Option<FragmentError> = assembly.expire(t, EXPLICIT_LIMIT);
             if let Some(error) = error {
                 nodes[*from].explicit.fragments.count(error);
             }
         }
     }
 
-    pub(super) fn reset(&mut self) {
+    fn reset(&mut self) {
         self.slots.clear();
     }
 }
