@@ -12,7 +12,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use dropline::Analysis;
 use dropline::health::Summary;
-use dropline::health::compare::{Comparison, Judgement, Line, Tolerance};
+use dropline::health::compare::{Comparison, ComparisonLine, Judgement, Tolerance};
 use dropline::health::summary::Kind;
 use dropline::sim::{FaultKind, Scenario, SimSource};
 
@@ -143,10 +143,10 @@ fn wanted(variable: &str, usual: u64) -> u64 {
 
 /// The lines that are not the same, in short.
 fn short(comparison: &Comparison) -> Vec<String> {
-    let tell = |line: &Line| {
+    let tell = |line: &ComparisonLine| {
         format!(
             "{} {:?} {:?} {:?} {:?}",
-            line.judgement, line.mac_id, line.exchange, line.what, line.finding
+            line.judgement, line.mac_id, line.exchange, line.quantity, line.finding
         )
         .replace("None ", "")
         .replace("Some(", "")
@@ -174,7 +174,7 @@ fn main() -> ExitCode {
     }
     let results = in_parallel(&jobs, |&(fault, seed)| {
         let now = visit(fault.map(|index| FAULTS[index].1), seed);
-        let comparison = Comparison::of(&baseline, &now, &Tolerance::default());
+        let comparison = Comparison::new(&baseline, &now, &Tolerance::default());
         let too_weak = fault.is_some_and(|f| FAULTS[f].0 == IN_STEP) && now.errors.frames < STRIKES;
         let mut lines = short(&comparison);
         lines.insert(0, format!("{} error frames", now.errors.frames));

@@ -67,7 +67,7 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Failure> {
     let tolerance = visits::tolerance(args.tolerance.as_deref())?;
     let interface = args.interface.as_deref();
     let [then, now] = [visits::visit(baseline, interface)?, visits::visit(current, interface)?];
-    let comparison = Comparison::of(&then, &now, &tolerance);
+    let comparison = Comparison::new(&then, &now, &tolerance);
     let text = if args.json { comparison.to_json() } else { comparison_page(&comparison) };
     print(&text)?;
     Ok(match comparison.judgement {
@@ -78,7 +78,7 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Failure> {
 
 fn trend(directory: &Path, json: bool) -> Result<Outcome, Failure> {
     let summaries = visits::summaries(directory)?;
-    let trend = Trend::of(summaries.iter().map(|(file, summary)| (file.clone(), summary)));
+    let trend = Trend::new(summaries.iter().map(|(file, summary)| (file.clone(), summary)));
     print(&if json { trend.to_json() } else { trend_page(&trend) })?;
     Ok(Outcome::Done)
 }

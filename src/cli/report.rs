@@ -101,7 +101,7 @@ pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
     }
     let summary = &finished.summary;
     let baseline = earlier.baseline.as_ref();
-    let baseline = baseline.map(|then| Comparison::of(then, summary, &earlier.tolerance));
+    let baseline = baseline.map(|then| Comparison::new(then, summary, &earlier.tolerance));
     let trend = earlier.visits.map(|visits| trend(&visits, summary));
     let report = Report {
         finished: &finished,
@@ -149,7 +149,7 @@ impl Earlier {
 fn trend(visits: &[(String, Summary)], this: &Summary) -> Trend {
     let is_there = visits.iter().any(|(_, visit)| visit.source.started == this.source.started);
     let this = (!is_there).then(|| (this.source.name.clone(), this));
-    Trend::of(visits.iter().map(|(file, visit)| (file.clone(), visit)).chain(this))
+    Trend::new(visits.iter().map(|(file, visit)| (file.clone(), visit)).chain(this))
 }
 
 /// Whether both are one file, by whatever name.

@@ -3,7 +3,9 @@
 use std::fmt::{self, Write};
 
 use super::text::{duration, paragraph, printable};
-use crate::health::compare::{Comparison, Judgement, Line, Side, Trend, Value, What};
+use crate::health::compare::{
+    ComparedValue, ComparedVisit, Comparison, ComparisonLine, Judgement, Quantity, Trend,
+};
 
 /// The page of a comparison.
 pub fn comparison_page(comparison: &Comparison) -> String {
@@ -70,7 +72,7 @@ pub(super) fn counts(comparison: &Comparison) -> String {
     if counts.is_empty() { "nothing to compare".to_string() } else { counts.join(", ") }
 }
 
-fn side(out: &mut String, when: &str, side: &Side) -> fmt::Result {
+fn side(out: &mut String, when: &str, side: &ComparedVisit) -> fmt::Result {
     writeln!(
         out,
         "{when:<5} {}, from {}, {}{}",
@@ -98,34 +100,34 @@ pub(super) struct Said {
 }
 
 impl Said {
-    pub(super) fn of(line: &Line) -> Said {
-        let value = |value: &Option<Value>| match value {
+    pub(super) fn of(line: &ComparisonLine) -> Said {
+        let value = |value: &Option<ComparedValue>| match value {
             None => "-".to_string(),
-            Some(Value::Number(number)) => quantity(line.what, *number),
-            Some(Value::Bytes(sizes)) => {
+            Some(ComparedValue::Number(number)) => in_unit(line.quantity, *number),
+            Some(ComparedValue::Bytes(sizes)) => {
                 sizes.iter().map(u16::to_string).collect::<Vec<_>>().join(",")
             }
-            Some(Value::Text(text)) => printable(text),
+            Some(ComparedValue::Text(text)) => printable(text),
         };
         Said {
             place: line.mac_id.map_or("trunk".to_string(), |mac_id| format!("address {mac_id}")),
             what: match (line.finding, line.exchange) {
                 (Some(code), _) => format!("finding {}", code.name()),
-                (None, Some(exchange)) => format!("{exchange} {}", name(line.what)),
-                (None, None) => name(line.what).to_string(),
+                (None, Some(exchange)) => format!("{exchange} {}", name(line.quantity)),
+                (None, None) => name(line.quantity).to_string(),
             },
             then: value(&line.then),
             now: value(&line.now),
-            difference: line.difference.map_or(String::new(), |by| signed(line.what, by)),
+            difference: line.difference.map_or(String::new(), |by| signed(line.quantity, by)),
             why: reasons(line),
         }
     }
 }
 
-fn write_line(out: &mut String, line: &Line) -> fmt::Result {
+fn write_line(out: &mut String, line: &ComparisonLine) -> fmt::Result {
     let Said { place, what, then, now, difference, why } = Said::of(line);
     let place_and_what = format!("  {place:<11} {what}");
-    let is_text = matches!(line.then, Some(Value::Text(_)));
+    let is_text = matches!(line.then, Some(ComparedValue::Text(_)));
     if is_text && then == now {
         paragraph(out, &format!("{place_and_what:<42} "), &then)?;
     } else if then.chars().count() > 15 || now.chars().count() > 15 {
@@ -137,14 +139,14 @@ fn write_line(out: &mut String, line: &Line) -> fmt::Result {
         writeln!(out, "{}", row.trim_end())?;
     }
     let explains = line.judgement != Judgement::Same || line.finding.is_some();
-    if (explains || line.what == What::Identity) && !why.is_empty() {
+    if (explains || line.quantity == Quantity::Identity) && !why.is_empty() {
         paragraph(out, "              ", &why)?;
     }
     Ok(())
 }
 
 /// The reason in words, and how far chance goes.
-fn reasons(line: &Line) -> String {
+fn reasons(line: &ComparisonLine) -> String {
     let mut why = line.why.clone();
     let mut add = |text: String| {
         if !why.is_empty() {
@@ -154,7 +156,11 @@ fn reasons(line: &Line) -> String {
     };
     if line.judgement != Judgement::Same {
         if let (Some(low), Some(high)) = (line.difference_low, line.difference_high) {
-            add(format!("difference {} to {}", signed(line.what, low), signed(line.what, high)));
+            add(format!(
+                "difference {} to {}",
+                signed(line.quantity, low),
+                signed(line.quantity, high)
+            ));
         }
         match line.p_value {
             Some(p) if p < 0.0001 => add("chance alone does this in under 0.01 %".to_string()),
@@ -165,56 +171,56 @@ fn reasons(line: &Line) -> String {
     why
 }
 
-fn name(what: What) -> &'static str {
-    match what {
-        What::Bitrate => "bit rate",
-        What::LoadMean => "load, mean",
-        What::LoadPeak => "load, fullest second",
-        What::ErrorShare => "error frames",
-        What::FramesPerS => "frames sent",
-        What::Identity => "identity",
-        What::CommandsPerS => "commands",
-        What::CommandBytes => "command bytes",
-        What::ResponseBytes => "response bytes",
-        What::IntervalP50Us => "interval, median",
-        What::PauseUs => "longest pause",
-        What::MissedShare => "missed",
-        What::UnsolicitedShare => "not asked for",
-        What::LatencyP50Us => "latency, median",
-        What::LatencyP90Us => "latency, 90 %",
-        What::LatencyP99Us => "latency, 99 %",
-        What::DriveAssemblies => "drive's assemblies",
-        What::DriveFaulted => "drive faulted",
-        What::DriveControlFromNetwork => "run and stop from network",
-        What::DriveReferenceFromNetwork => "speed from network",
-        What::Finding => "finding",
+fn name(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::Bitrate => "bit rate",
+        Quantity::LoadMean => "load, mean",
+        Quantity::LoadPeak => "load, fullest second",
+        Quantity::ErrorShare => "error frames",
+        Quantity::FramesPerS => "frames sent",
+        Quantity::Identity => "identity",
+        Quantity::CommandsPerS => "commands",
+        Quantity::CommandBytes => "command bytes",
+        Quantity::ResponseBytes => "response bytes",
+        Quantity::IntervalP50Us => "interval, median",
+        Quantity::PauseUs => "longest pause",
+        Quantity::MissedShare => "missed",
+        Quantity::UnsolicitedShare => "not asked for",
+        Quantity::LatencyP50Us => "latency, median",
+        Quantity::LatencyP90Us => "latency, 90 %",
+        Quantity::LatencyP99Us => "latency, 99 %",
+        Quantity::DriveAssemblies => "drive's assemblies",
+        Quantity::DriveFaulted => "drive faulted",
+        Quantity::DriveControlFromNetwork => "run and stop from network",
+        Quantity::DriveReferenceFromNetwork => "speed from network",
+        Quantity::Finding => "finding",
     }
 }
 
-fn quantity(what: What, value: f64) -> String {
-    match what {
-        What::LoadMean
-        | What::LoadPeak
-        | What::ErrorShare
-        | What::MissedShare
-        | What::UnsolicitedShare => format!("{:.2} %", 100.0 * value),
-        What::IntervalP50Us
-        | What::PauseUs
-        | What::LatencyP50Us
-        | What::LatencyP90Us
-        | What::LatencyP99Us => format!("{:.2} ms", value / 1e3),
-        What::FramesPerS | What::CommandsPerS => format!("{value:.1} /s"),
-        What::Bitrate => format!("{:.0} kbit/s", value / 1e3),
-        What::Finding if value == 0.0 => "yes".to_string(),
+fn in_unit(quantity: Quantity, value: f64) -> String {
+    match quantity {
+        Quantity::LoadMean
+        | Quantity::LoadPeak
+        | Quantity::ErrorShare
+        | Quantity::MissedShare
+        | Quantity::UnsolicitedShare => format!("{:.2} %", 100.0 * value),
+        Quantity::IntervalP50Us
+        | Quantity::PauseUs
+        | Quantity::LatencyP50Us
+        | Quantity::LatencyP90Us
+        | Quantity::LatencyP99Us => format!("{:.2} ms", value / 1e3),
+        Quantity::FramesPerS | Quantity::CommandsPerS => format!("{value:.1} /s"),
+        Quantity::Bitrate => format!("{:.0} kbit/s", value / 1e3),
+        Quantity::Finding if value == 0.0 => "yes".to_string(),
         _ => format!("{value:.0}"),
     }
 }
 
-fn signed(what: What, by: f64) -> String {
-    let text = match what {
+fn signed(quantity: Quantity, by: f64) -> String {
+    let text = match quantity {
         // A count of findings is not a measure of them.
-        What::Finding => return String::new(),
-        what => quantity(what, by.abs()),
+        Quantity::Finding => return String::new(),
+        measured => in_unit(measured, by.abs()),
     };
     if !text.bytes().any(|byte| matches!(byte, b'1'..=b'9')) {
         return "0".to_string();

@@ -60,9 +60,10 @@ fn write(
         visits.push((format!("{name}.summary.json"), summary));
     }
     let now = &finished.summary;
-    let baseline = visits.first().map(|(_, then)| Comparison::of(then, now, &Tolerance::default()));
+    let baseline =
+        visits.first().map(|(_, then)| Comparison::new(then, now, &Tolerance::default()));
     let all = visits.iter().map(|(file, visit)| (file.clone(), visit));
-    let trend = Trend::of(all.chain([(name.to_string(), now)]));
+    let trend = Trend::new(all.chain([(name.to_string(), now)]));
     let trend = (!visits.is_empty()).then_some(&trend);
     let baseline = baseline.as_ref();
     let report =

@@ -158,7 +158,7 @@ pub fn summary(bytes: &[u8]) {
     };
     assert_eq!(Summary::from_json(summary.to_json().as_bytes()).unwrap(), summary);
     assert!(!dropline::output::page(&summary).is_empty());
-    let comparison = Comparison::of(&summary, &summary, &tolerance);
+    let comparison = Comparison::new(&summary, &summary, &tolerance);
     assert_ne!(comparison.judgement, Judgement::Worse);
     assert!(serde_json::from_str::<serde_json::Value>(&comparison.to_json()).is_ok());
 }

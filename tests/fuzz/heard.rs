@@ -97,7 +97,7 @@ pub fn trunk(bytes: &[u8]) {
         assert!(!finding.text.contains("NaN") && !finding.check.is_empty());
     }
     assert_eq!(Summary::from_json(summary.to_json().as_bytes()).unwrap(), summary);
-    let comparison = Comparison::of(&summary, &summary, &Tolerance::default());
+    let comparison = Comparison::new(&summary, &summary, &Tolerance::default());
     assert_ne!(comparison.judgement, Judgement::Worse);
 }
 

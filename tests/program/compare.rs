@@ -7,7 +7,7 @@ use crate::common::scene::{Scene, device};
 use assert_cmd::Command;
 use dropline::fieldbus::MacId;
 use dropline::health::Summary;
-use dropline::health::compare::{Comparison, Judgement, Tolerance, What};
+use dropline::health::compare::{Comparison, Judgement, Quantity, Tolerance};
 use dropline::output::comparison_page;
 use dropline::wire::{Nanos, write_header, write_record};
 use proptest::prelude::*;
@@ -62,7 +62,7 @@ fn summary(mut scene: Scene) -> Summary {
 }
 
 fn compared(then: Scene, now: Scene) -> Comparison {
-    Comparison::of(&summary(then), &summary(now), &Tolerance::default())
+    Comparison::new(&summary(then), &summary(now), &Tolerance::default())
 }
 
 #[test]
@@ -81,10 +81,11 @@ fn another_visit_to_the_same_line_is_the_same() {
     assert_eq!(comparison.judgement, Judgement::Same);
 }
 
-fn judgement(comparison: &Comparison, mac_id: Option<u8>, what: What) -> Option<Judgement> {
+fn judgement(comparison: &Comparison, mac_id: Option<u8>, quantity: Quantity) -> Option<Judgement> {
     let mac_id = mac_id.and_then(MacId::new);
-    let is_this =
-        |line: &&dropline::health::compare::Line| line.mac_id == mac_id && line.what == what;
+    let is_this = |line: &&dropline::health::compare::ComparisonLine| {
+        line.mac_id == mac_id && line.quantity == quantity
+    };
     comparison.lines.iter().find(is_this).map(|line| line.judgement)
 }
 
@@ -96,7 +97,7 @@ fn a_node_that_is_gone_and_one_that_is_new() {
     }
     now.scans(2700, &[5, 13, 20], &[]);
     let comparison = compared(signed_off(), now);
-    let presence = |mac_id| judgement(&comparison, Some(mac_id), What::FramesPerS);
+    let presence = |mac_id| judgement(&comparison, Some(mac_id), Quantity::FramesPerS);
     assert_eq!(presence(12), Some(Judgement::Worse));
     assert_eq!(presence(20), Some(Judgement::CannotSay));
     assert_eq!(presence(5), Some(Judgement::Same));
@@ -107,14 +108,14 @@ fn a_node_that_is_gone_and_one_that_is_new() {
 fn a_slower_scan_is_worse_and_a_pause_too() {
     let mut paused = signed_off();
     let comparison = compared(signed_off(), slower());
-    let of = |comparison: &Comparison, what| judgement(comparison, Some(12), what);
-    assert_eq!(of(&comparison, What::IntervalP50Us), Some(Judgement::Worse));
-    assert_eq!(of(&comparison, What::PauseUs), Some(Judgement::Same));
+    let of = |comparison: &Comparison, quantity| judgement(comparison, Some(12), quantity);
+    assert_eq!(of(&comparison, Quantity::IntervalP50Us), Some(Judgement::Worse));
+    assert_eq!(of(&comparison, Quantity::PauseUs), Some(Judgement::Same));
     paused.wait(Nanos::from_millis(1500));
     paused.scans(200, &NODES, &[]);
     let comparison = compared(signed_off(), paused);
-    assert_eq!(of(&comparison, What::IntervalP50Us), Some(Judgement::Same));
-    assert_eq!(of(&comparison, What::PauseUs), Some(Judgement::Worse));
+    assert_eq!(of(&comparison, Quantity::IntervalP50Us), Some(Judgement::Same));
+    assert_eq!(of(&comparison, Quantity::PauseUs), Some(Judgement::Worse));
 }
 
 /// What a short look cannot tell, it does not claim.
@@ -126,8 +127,8 @@ fn a_short_capture_says_so() {
     }
     short.scans(60, &NODES, &[]);
     let comparison = compared(signed_off(), short);
-    assert_eq!(judgement(&comparison, Some(12), What::MissedShare), Some(Judgement::CannotSay));
-    assert_eq!(judgement(&comparison, None, What::LoadMean), Some(Judgement::CannotSay));
+    assert_eq!(judgement(&comparison, Some(12), Quantity::MissedShare), Some(Judgement::CannotSay));
+    assert_eq!(judgement(&comparison, None, Quantity::LoadMean), Some(Judgement::CannotSay));
     assert_eq!(comparison.judgement, Judgement::CannotSay);
 }
 
@@ -150,7 +151,7 @@ proptest! {
         }
         let visit = summary(scene);
         let read_back = Summary::from_json(visit.to_json().as_bytes()).unwrap();
-        let comparison = Comparison::of(&visit, &read_back, &Tolerance::default());
+        let comparison = Comparison::new(&visit, &read_back, &Tolerance::default());
         let other: Vec<_> =
             comparison.lines.iter().filter(|line| line.judgement != Judgement::Same).collect();
         prop_assert!(other.is_empty(), "{:#?}", other);

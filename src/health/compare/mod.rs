@@ -1,18 +1,13 @@
 //! Two visits to a trunk compared: what changed, and does it matter?
 //!
-//! A difference matters if it is beyond chance and beyond what the [`Tolerance`] lets pass,
-//! not if it is one of the two. Where a capture is too short to tell, that is the answer. What
-//! is compared are two summaries, plain numbers; nothing here reads a file.
+//! A difference matters if it is beyond chance and beyond what the [`Tolerance`] lets pass.
+//! Where a capture is too short to tell, the judgement says so. The input is two summaries;
+//! nothing here reads a file.
 
-mod bus;
-mod drive;
-mod found;
-mod holm;
-mod identity;
-mod line;
+mod comparison_line;
+mod findings;
 mod nodes;
-mod rates;
-mod shift;
+mod statistics;
 mod tolerance;
 mod trend;
 
@@ -20,7 +15,10 @@ use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-pub use line::{ExchangeKind, Judgement, Line, Tally, Value, What};
+pub use comparison_line::{
+    ComparedValue, ComparisonLine, ExchangeKind, Judgement, JudgementCounts, Quantity,
+};
+use statistics::{Share, SharesToJudge};
 pub use tolerance::{Tolerance, ToleranceError};
 pub use trend::{Trend, Visit};
 
@@ -36,16 +34,16 @@ pub struct Comparison {
     /// The version of the format: 1.
     pub version: u32,
     /// The visit that is taken as good.
-    pub then: Side,
+    pub then: ComparedVisit,
     /// The visit that is judged.
-    pub now: Side,
+    pub now: ComparedVisit,
     /// Over all lines: worse if any line is. Cannot say if something may well have changed and
     /// cannot be told from chance or compared, or if most lines cannot be told.
     pub judgement: Judgement,
     /// How many lines have each judgement.
-    pub lines_by_judgement: Tally,
-    /// Everything compared: first the trunk, then each node, then what was found.
-    pub lines: Vec<Line>,
+    pub lines_by_judgement: JudgementCounts,
+    /// Everything compared: first the trunk, then each node, then the findings.
+    pub lines: Vec<ComparisonLine>,
     /// What counts as no change here.
     pub tolerance: Tolerance,
     /// What applies to every check at a cabinet, a conductor or a drive.
@@ -54,7 +52,7 @@ pub struct Comparison {
 
 /// One of the two visits.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
-pub struct Side {
+pub struct ComparedVisit {
     /// The capture's file name, or the interface.
     pub name: String,
     /// Its time zero, in UTC.
@@ -75,20 +73,22 @@ impl Comparison {
     pub const VERSION: u32 = 1;
 
     /// Compares a visit with an earlier one that is taken as good.
-    pub fn of(then: &Summary, now: &Summary, tolerance: &Tolerance) -> Comparison {
-        let mut rates = rates::Rates::default();
-        let mut lines = bus::lines(then, now, tolerance, &mut rates);
-        lines.extend(nodes::lines(then, now, tolerance, &mut rates));
-        // Only now is it known how many rates are compared at once.
-        rates.judge(&mut lines, tolerance);
-        lines.extend(found::lines(then, now, tolerance, &lines));
+    pub fn new(then: &Summary, now: &Summary, tolerance: &Tolerance) -> Comparison {
+        let mut lines = Vec::new();
+        let mut shares = SharesToJudge::default();
+        compare_bus(then, now, tolerance, &mut lines, &mut shares);
+        nodes::compare(then, now, tolerance, &mut lines, &mut shares);
+        // The correction for chance needs the number of all shares.
+        shares.judge(&mut lines, tolerance.significance);
+        let findings = findings::compare(then, now, tolerance, &lines);
+        lines.extend(findings);
         Comparison {
             format: Self::FORMAT.to_string(),
             version: Self::VERSION,
-            then: Side::of(then),
-            now: Side::of(now),
-            judgement: line::overall(&lines),
-            lines_by_judgement: Tally::over(&lines),
+            then: ComparedVisit::new(then),
+            now: ComparedVisit::new(now),
+            judgement: comparison_line::overall(&lines),
+            lines_by_judgement: JudgementCounts::new(&lines),
             lines,
             tolerance: tolerance.clone(),
             cautions: CAUTIONS.map(String::from).to_vec(),
@@ -106,15 +106,83 @@ impl Comparison {
     }
 }
 
-impl Side {
-    fn of(summary: &Summary) -> Side {
+impl ComparedVisit {
+    fn new(summary: &Summary) -> ComparedVisit {
         let source = &summary.source;
-        Side {
+        ComparedVisit {
             name: source.name.clone(),
             started: source.started,
             duration_s: source.duration_s,
             frames: source.frames,
             complete: source.complete,
+        }
+    }
+}
+
+/// The lines about the trunk as a whole: bit rate, load, errors.
+fn compare_bus(
+    then: &Summary,
+    now: &Summary,
+    tolerance: &Tolerance,
+    lines: &mut Vec<ComparisonLine>,
+    shares: &mut SharesToJudge,
+) {
+    lines.extend(bitrate(then, now));
+    for (quantity, then_load, now_load, allowed) in [
+        (Quantity::LoadMean, then.load.mean, now.load.mean, tolerance.load_mean),
+        (Quantity::LoadPeak, then.load.peak, now.load.peak, tolerance.load_peak),
+    ] {
+        if let (Some(then_load), Some(now_load)) = (then_load, now_load) {
+            let shortest_s = then.source.duration_s.min(now.source.duration_s);
+            let too_short = (shortest_s < tolerance.shortest_s).then_some(shortest_s);
+            lines.push(load(quantity, then_load, now_load, allowed, too_short));
+        }
+    }
+    let errors = |summary: &Summary| Share {
+        events: summary.errors.frames,
+        of: summary.errors.frames + summary.source.frames,
+    };
+    let mut line = ComparisonLine::new(Quantity::ErrorShare, None, None);
+    line.allowed = Some(tolerance.error_share);
+    shares.push(lines, line, errors(then), errors(now));
+}
+
+fn bitrate(then: &Summary, now: &Summary) -> Option<ComparisonLine> {
+    let rates = [then, now].map(|summary| summary.source.bitrate);
+    let [then, now] =
+        rates.map(|rate| rate.map(|rate| ComparedValue::Number(f64::from(rate.get()))));
+    let line = ComparisonLine::new(Quantity::Bitrate, then, now);
+    match rates {
+        [None, None] => None,
+        [Some(then), Some(now)] if then == now => Some(line),
+        [Some(_), Some(_)] => Some(line.judged(
+            Judgement::CannotSay,
+            "at another bit rate everything takes another time; this wants a new baseline",
+        )),
+        _ => Some(line.judged(Judgement::CannotSay, "one of the two names no bit rate")),
+    }
+}
+
+/// The load of a scanned trunk is counted, not sampled, so chance hardly enters.
+fn load(
+    quantity: Quantity,
+    then: f64,
+    now: f64,
+    allowed: f64,
+    too_short: Option<f64>,
+) -> ComparisonLine {
+    let mut line = ComparisonLine::from_numbers(quantity, then, now);
+    line.allowed = Some(allowed);
+    let difference = now - then;
+    match too_short {
+        _ if then == now => line,
+        Some(seconds) => {
+            let why = format!("too short a capture: {seconds:.1} s");
+            line.judged(Judgement::CannotSay, why)
+        }
+        None => {
+            let range = (Some(difference), Some(difference));
+            line.judged(statistics::judge_shift(difference, range, allowed), "")
         }
     }
 }

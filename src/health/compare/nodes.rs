@@ -1,21 +1,23 @@
-//! Each node, then and now: is it there, who is it, and how do its exchanges go?
+//! Each node, then and now: is it there, which device is it, how do its exchanges go, and how is
+//! it driven?
 
 use std::collections::BTreeMap;
 
-use super::line::{ExchangeKind, Judgement, Line, Value, What};
-use super::rates::{Rates, Share};
-use super::{Tolerance, drive, identity, shift};
+use super::comparison_line::{ComparedValue, ComparisonLine, ExchangeKind, Judgement, Quantity};
+use super::statistics::{Share, SharesToJudge, difference, judge_shift, percentile};
+use super::tolerance::Tolerance;
 use crate::fieldbus::MacId;
-use crate::health::Summary;
-use crate::health::TwoRates;
-use crate::health::summary::{ExchangeCounts, Node, Spans};
+use crate::health::summary::{Drive, ExchangeCounts, Identity, Node, Spans};
+use crate::health::{Summary, TwoRates};
+use crate::trunk::{Known, Origin};
 
-pub(super) fn lines(
+pub(super) fn compare(
     then: &Summary,
     now: &Summary,
     tolerance: &Tolerance,
-    rates: &mut Rates,
-) -> Vec<Line> {
+    lines: &mut Vec<ComparisonLine>,
+    shares: &mut SharesToJudge,
+) {
     let seconds = [then, now].map(|summary| summary.source.duration_s);
     let mut nodes: BTreeMap<MacId, [Option<&Node>; 2]> = BTreeMap::new();
     for (side, summary) in [then, now].into_iter().enumerate() {
@@ -23,36 +25,32 @@ pub(super) fn lines(
             nodes.entry(node.mac_id).or_default()[side] = Some(node);
         }
     }
-    let mut lines = Vec::new();
-    for (mac_id, pair) in nodes {
-        let mut about = Pair { mac_id, nodes: pair, seconds, tolerance, rates, lines: &mut lines };
-        about.node();
+    for (mac_id, nodes) in nodes {
+        NodePair { mac_id, nodes, seconds, tolerance, lines, shares }.compare();
     }
-    lines
 }
 
-/// One address, and where its lines go.
-struct Pair<'a> {
+/// One address in both visits, and where its lines go.
+struct NodePair<'a> {
     mac_id: MacId,
     nodes: [Option<&'a Node>; 2],
     seconds: [f64; 2],
     tolerance: &'a Tolerance,
-    rates: &'a mut Rates,
-    lines: &'a mut Vec<Line>,
+    lines: &'a mut Vec<ComparisonLine>,
+    shares: &'a mut SharesToJudge,
 }
 
-impl Pair<'_> {
-    fn node(&mut self) {
-        let talk = self.nodes.map(|node| node.map_or(0, talk));
-        if let Some(line) = self.presence(talk) {
-            let both = talk.iter().all(|&frames| frames > 0);
+impl NodePair<'_> {
+    fn compare(&mut self) {
+        let frames = self.nodes.map(|node| node.map_or(0, frames_but_checks));
+        if let Some(line) = self.presence(frames) {
             self.push(line);
-            if !both {
+            if frames.contains(&0) {
                 return;
             }
         }
         let [Some(then), Some(now)] = self.nodes else { return };
-        if let Some(line) = identity::line(then.identity.as_ref(), now.identity.as_ref()) {
+        if let Some(line) = identity(then.identity.as_ref(), now.identity.as_ref()) {
             self.push(line);
         }
         for kind in [ExchangeKind::Poll, ExchangeKind::Strobe, ExchangeKind::ChangeOfState] {
@@ -62,38 +60,50 @@ impl Pair<'_> {
                 (then, now) => self.begun_or_ended(kind, then, now),
             }
         }
-        drive::lines(then, now).into_iter().for_each(|line| self.push(line));
+        drive(then, now).into_iter().for_each(|line| self.push(line));
     }
 
-    fn push(&mut self, mut line: Line) {
+    fn push(&mut self, mut line: ComparisonLine) {
         line.mac_id = Some(self.mac_id);
         self.lines.push(line);
     }
 
-    /// Whether what was seen so often in the one can be missing from the other by chance.
+    fn push_exchange(&mut self, kind: ExchangeKind, line: Option<ComparisonLine>) {
+        if let Some(mut line) = line {
+            line.exchange = Some(kind);
+            self.push(line);
+        }
+    }
+
+    /// Whether what was counted in one visit can be missing from the other by chance.
     fn may_be_chance(&self, counts: [u64; 2]) -> bool {
         let [then, now] = [0, 1].map(|side| (counts[side], self.seconds[side]));
         TwoRates::new(now, then).is_none_or(|rates| rates.p_value() >= self.tolerance.significance)
     }
 
-    /// Frames of its own in a second, but for address checks, which only come at its start.
-    fn presence(&self, talk: [u64; 2]) -> Option<Line> {
-        let rate = |side: usize| {
-            let seconds = self.seconds[side];
-            (talk[side] > 0 && seconds > 0.0).then(|| Value::Number(talk[side] as f64 / seconds))
-        };
-        let line = Line::new(What::FramesPerS, rate(0), rate(1));
-        Some(match talk {
+    /// Counts as rates per second; none where nothing was counted.
+    fn rates(&self, quantity: Quantity, counts: [u64; 2]) -> ComparisonLine {
+        let [then, now] = [0, 1].map(|side| {
+            let (count, seconds) = (counts[side], self.seconds[side]);
+            (count > 0 && seconds > 0.0).then(|| ComparedValue::Number(count as f64 / seconds))
+        });
+        ComparisonLine::new(quantity, then, now)
+    }
+
+    /// `frames`: without address checks, which only come when a node starts.
+    fn presence(&self, frames: [u64; 2]) -> Option<ComparisonLine> {
+        let line = self.rates(Quantity::FramesPerS, frames);
+        Some(match frames {
             [0, 0] => return None,
-            [_, 0] if self.may_be_chance(talk) => {
-                let why = "gone, or it speaks too seldom for so short a capture";
+            [_, 0] if self.may_be_chance(frames) => {
+                let why = "gone, or it sends too seldom for so short a capture";
                 line.judged(Judgement::CannotSay, why)
             }
-            [_, 0] => line.judged(Judgement::Worse, "gone: not heard any more"),
+            [_, 0] => line.judged(Judgement::Worse, "gone: it sends nothing any more"),
             [0, _] if self.nodes[0].is_some_and(|then| then.poll.exchange.commands > 0) => {
-                line.judged(Judgement::Better, "it is heard now")
+                line.judged(Judgement::Better, "it sends now")
             }
-            [0, _] => line.judged(Judgement::CannotSay, "new: the baseline does not know it"),
+            [0, _] => line.judged(Judgement::CannotSay, "new: not in the baseline"),
             _ => line,
         })
     }
@@ -105,67 +115,60 @@ impl Pair<'_> {
         now: Option<&ExchangeCounts>,
     ) {
         let counts = [then, now].map(|exchange| exchange.map_or(0, |exchange| exchange.commands));
-        let rate = |side: usize| {
-            let seconds = self.seconds[side];
-            (counts[side] > 0 && seconds > 0.0)
-                .then(|| Value::Number(counts[side] as f64 / seconds))
-        };
-        let mut line = Line::new(What::CommandsPerS, rate(0), rate(1));
-        line.exchange = Some(kind);
-        line = match now {
+        let line = self.rates(Quantity::CommandsPerS, counts);
+        let line = match now {
             None if self.may_be_chance(counts) => {
                 line.judged(Judgement::CannotSay, "none in so short a capture")
             }
-            None => line.judged(Judgement::Worse, "there are none any more"),
+            None => line.judged(Judgement::Worse, "none any more"),
             Some(_) => line.judged(Judgement::CannotSay, "new: the baseline has none"),
         };
-        self.push(line);
+        self.push_exchange(kind, Some(line));
     }
 
     fn exchange(&mut self, kind: ExchangeKind, then: &ExchangeCounts, now: &ExchangeCounts) {
-        let (mac_id, tolerance) = (self.mac_id, self.tolerance);
-        let place = move |mut line: Line| {
-            line.mac_id = Some(mac_id);
-            line.exchange = Some(kind);
-            line
-        };
+        let tolerance = self.tolerance;
         if let (ExchangeKind::Poll, [Some(a), Some(b)]) = (kind, self.nodes) {
             let (a, b) = (&a.poll, &b.poll);
-            let guessed = a.fragmented_inferred || b.fragmented_inferred;
-            let sizes = [
-                bytes(What::CommandBytes, &a.command_bytes, &b.command_bytes, guessed),
-                bytes(What::ResponseBytes, &a.response_bytes, &b.response_bytes, guessed),
-            ];
-            self.lines.extend(sizes.into_iter().flatten().map(place));
+            let inferred = a.fragmented_inferred || b.fragmented_inferred;
+            let (command, response) = (Quantity::CommandBytes, Quantity::ResponseBytes);
+            self.push_exchange(kind, bytes(command, &a.command_bytes, &b.command_bytes, inferred));
+            let line = bytes(response, &a.response_bytes, &b.response_bytes, inferred);
+            self.push_exchange(kind, line);
         }
         if kind != ExchangeKind::ChangeOfState {
-            let (share, least) = (tolerance.interval_share, tolerance.interval_us);
+            let allowed = (tolerance.interval_share, tolerance.interval_us);
             let (a, b) = (&then.interval_us, &now.interval_us);
-            self.lines.extend(spans(What::IntervalP50Us, 0.5, a, b, share, least).map(place));
-            self.lines.extend(self.pause(then, now).map(place));
+            self.push_exchange(kind, spans(Quantity::IntervalP50Us, 0.5, a, b, allowed));
+            self.push_exchange(kind, self.pause(then, now));
         }
-        for (what, of, allowed) in [
-            (What::MissedShare, missed as fn(&ExchangeCounts) -> Share, tolerance.missed_share),
-            (What::UnsolicitedShare, unsolicited, tolerance.unsolicited_share),
+        for (quantity, share, allowed) in [
+            (Quantity::MissedShare, missed as fn(&_) -> Share, tolerance.missed_share),
+            (Quantity::UnsolicitedShare, unsolicited, tolerance.unsolicited_share),
         ] {
-            if (of(then).of, of(now).of) != (0, 0) {
-                let line = self.rates.line(what, of(then), of(now), allowed, place);
-                self.lines.push(line);
+            let (then, now) = (share(then), share(now));
+            if (then.of, now.of) != (0, 0) {
+                let mut line = ComparisonLine::new(quantity, None, None);
+                (line.mac_id, line.exchange) = (Some(self.mac_id), Some(kind));
+                line.allowed = Some(allowed);
+                self.shares.push(self.lines, line, then, now);
             }
         }
-        let (share, least) = (tolerance.latency_share, tolerance.latency_us);
+        let allowed = (tolerance.latency_share, tolerance.latency_us);
         let (a, b) = (&then.latency_us, &now.latency_us);
-        self.lines.extend(spans(What::LatencyP50Us, 0.5, a, b, share, least).map(place));
+        self.push_exchange(kind, spans(Quantity::LatencyP50Us, 0.5, a, b, allowed));
         // The tail as far out as both captures are long enough to tell.
-        let tails = [(What::LatencyP99Us, 0.99), (What::LatencyP90Us, 0.9)];
-        let told = |spans: &Spans, q| shift::percentile(spans, q).is_some_and(|m| m.is_bounded());
-        if let Some((what, q)) = tails.into_iter().find(|&(_, q)| told(a, q) && told(b, q)) {
-            self.lines.extend(spans(what, q, a, b, share, least).map(place));
+        let tails = [(Quantity::LatencyP99Us, 0.99), (Quantity::LatencyP90Us, 0.9)];
+        let is_known = |spans: &Spans, q| percentile(spans, q).is_some_and(|p| p.is_bounded());
+        if let Some((quantity, q)) =
+            tails.into_iter().find(|&(_, q)| is_known(a, q) && is_known(b, q))
+        {
+            self.push_exchange(kind, spans(quantity, q, a, b, allowed));
         }
     }
 
     /// The longest time without a command, or from the node's last frame to the end.
-    fn pause(&self, then: &ExchangeCounts, now: &ExchangeCounts) -> Option<Line> {
+    fn pause(&self, then: &ExchangeCounts, now: &ExchangeCounts) -> Option<ComparisonLine> {
         let pause = |side: usize, exchange: &ExchangeCounts| {
             let last = self.nodes[side]?.last_seen_s?;
             let to_end = (self.seconds[side] - last).max(0.0) * 1e6;
@@ -176,7 +179,7 @@ impl Pair<'_> {
             let interval = exchange.interval_us.p50.unwrap_or(0.0);
             (2.0 * longest).max(self.tolerance.pause_intervals * interval)
         };
-        let line = Line::numbers(What::PauseUs, before, after);
+        let line = ComparisonLine::from_numbers(Quantity::PauseUs, before, after);
         Some(if after > limit(before, then) {
             line.judged(Judgement::Worse, "polling paused, as it did not at the baseline")
         } else if before > limit(after, now) && self.seconds[1] >= self.seconds[0] {
@@ -187,8 +190,8 @@ impl Pair<'_> {
     }
 }
 
-/// Frames of its own, but for address checks.
-fn talk(node: &Node) -> u64 {
+/// Frames that the node sent, without address checks.
+fn frames_but_checks(node: &Node) -> u64 {
     let checks = node.address_check_requests + node.address_check_responses;
     node.frames_sent.saturating_sub(checks)
 }
@@ -210,37 +213,197 @@ fn unsolicited(exchange: &ExchangeCounts) -> Share {
     Share { events: exchange.unsolicited, of: exchange.commands }
 }
 
-/// `guessed`: fragments were put together by inference, which now and then takes whole
-/// messages for fragments or the other way round; one size in common is enough then.
-fn bytes(what: What, then: &[u16], now: &[u16], guessed: bool) -> Option<Line> {
+/// `inferred`: that the I/O is fragmented is inferred, which now and then takes whole messages
+/// for fragments or the other way round. Then one common size is enough.
+fn bytes(quantity: Quantity, then: &[u16], now: &[u16], inferred: bool) -> Option<ComparisonLine> {
     if then.is_empty() || now.is_empty() {
         return None;
     }
-    let value = |sizes: &[u16]| Some(Value::Bytes(sizes.to_vec()));
-    let line = Line::new(what, value(then), value(now));
+    let value = |sizes: &[u16]| Some(ComparedValue::Bytes(sizes.to_vec()));
+    let line = ComparisonLine::new(quantity, value(then), value(now));
     let known = |size: &u16| then.contains(size);
-    Some(if now.iter().all(known) || guessed && now.iter().any(known) {
+    Some(if now.iter().all(known) || inferred && now.iter().any(known) {
         line
     } else {
         line.judged(Judgement::Worse, "a size that the baseline does not have")
     })
 }
 
-/// A percentile, of which up to the greater of a share and a span passes.
-fn spans(what: What, q: f64, then: &Spans, now: &Spans, share: f64, least_us: f64) -> Option<Line> {
-    let (then, now) = (shift::percentile(then, q)?, shift::percentile(now, q)?);
-    let mut line = Line::numbers(what, then.value, now.value);
+/// A percentile, which may shift by the greater of a share of the baseline and a span in µs.
+fn spans(
+    quantity: Quantity,
+    q: f64,
+    then: &Spans,
+    now: &Spans,
+    (share, least_us): (f64, f64),
+) -> Option<ComparisonLine> {
+    let (then, now) = (percentile(then, q)?, percentile(now, q)?);
+    let mut line = ComparisonLine::from_numbers(quantity, then.value, now.value);
     let allowed = least_us.max(share * then.value);
     line.allowed = Some(allowed);
     if then == now {
         return Some(line);
     }
-    let (low, high) = shift::difference(then, now);
-    let judgement = shift::judge(now.value - then.value, (low, high), allowed);
+    let (low, high) = difference(then, now);
+    let judgement = judge_shift(now.value - then.value, (low, high), allowed);
     (line.difference_low, line.difference_high) = (low, high);
     let why = match judgement {
         Judgement::CannotSay => "too short a capture to tell from chance",
         _ => "",
     };
     Some(line.judged(judgement, why))
+}
+
+/// Which device has the address; `None` if nothing is known of one of them.
+fn identity(then: Option<&Identity>, now: Option<&Identity>) -> Option<ComparisonLine> {
+    let (then, now) = (then?, now?);
+    let value = |identity| Some(ComparedValue::Text(identity_text(identity)));
+    let (judgement, why) = judge_identity(then, now);
+    Some(ComparisonLine::new(Quantity::Identity, value(then), value(now)).judged(judgement, why))
+}
+
+fn judge_identity(then: &Identity, now: &Identity) -> (Judgement, &'static str) {
+    let kind = [
+        then.vendor_id.zip(now.vendor_id).map(|(a, b)| a == b),
+        then.device_type.zip(now.device_type).map(|(a, b)| a == b),
+        then.product_code.zip(now.product_code).map(|(a, b)| a == b),
+    ];
+    let revision = [
+        then.major_revision.zip(now.major_revision).map(|(a, b)| a == b),
+        then.minor_revision.zip(now.minor_revision).map(|(a, b)| a == b),
+    ];
+    if kind.contains(&Some(false)) {
+        return (Judgement::Worse, "another kind of device has this address");
+    }
+    if revision.contains(&Some(false)) {
+        let why = "another revision: do its data sheet file and its settings still fit?";
+        return (Judgement::Worse, why);
+    }
+    if then.serial.zip(now.serial).is_none_or(|(a, b)| a == b) {
+        return (Judgement::Same, "");
+    }
+    if kind.iter().chain(&revision).all(|same| *same == Some(true)) {
+        return (Judgement::Same, "replaced by one of the same kind and revision");
+    }
+    (Judgement::CannotSay, "another device; the wire does not tell whether it is of the same kind")
+}
+
+fn identity_text(identity: &Identity) -> String {
+    let number = |value: Option<u32>| value.map_or("?".to_string(), |value| value.to_string());
+    let mut text = format!(
+        "vendor {} serial {}",
+        number(identity.vendor_id.map(u32::from)),
+        number(identity.serial)
+    );
+    if let Some(product) = identity.product_code {
+        text += &format!(" product {product}");
+    }
+    if let Some(major) = identity.major_revision {
+        let minor = number(identity.minor_revision.map(u32::from));
+        text += &format!(" revision {major}.{minor}");
+    }
+    text
+}
+
+/// How an AC drive is driven, as it stood at the end of each visit.
+fn drive(then: &Node, now: &Node) -> Vec<ComparisonLine> {
+    let (Some(then), Some(now)) = (&then.said.drive, &now.said.drive) else { return Vec::new() };
+    let mut lines: Vec<ComparisonLine> = Vec::new();
+    lines.extend(drive_assemblies(then, now));
+    let status = |drive: &Drive| drive.status;
+    let (Some(then), Some(now)) = (status(then), status(now)) else { return lines };
+    let yes = |value: Option<bool>| {
+        value.map(|yes| ComparedValue::Text(if yes { "yes" } else { "no" }.to_string()))
+    };
+    for (quantity, then, now, good, why) in [
+        (
+            Quantity::DriveFaulted,
+            Some(then.faulted),
+            Some(now.faulted),
+            false,
+            "the drive reports a fault at the end",
+        ),
+        (
+            Quantity::DriveControlFromNetwork,
+            then.control_from_network,
+            now.control_from_network,
+            true,
+            "at the end it does not take run and stop from the network",
+        ),
+        (
+            Quantity::DriveReferenceFromNetwork,
+            then.reference_from_network,
+            now.reference_from_network,
+            true,
+            "at the end it does not take its speed from the network",
+        ),
+    ] {
+        let line = ComparisonLine::new(quantity, yes(then), yes(now));
+        match (then, now) {
+            (Some(then), Some(now)) if then == now => lines.push(line),
+            (Some(_), Some(now)) if now == good => lines.push(line.judged(Judgement::Better, "")),
+            (Some(_), Some(_)) => lines.push(line.judged(Judgement::Worse, why)),
+            _ => {}
+        }
+    }
+    lines
+}
+
+/// `None` unless both are known.
+fn drive_assemblies(then: &Drive, now: &Drive) -> Option<ComparisonLine> {
+    let pair = |drive: &Drive| Some([drive.output_assembly?, drive.input_assembly?]);
+    let (then, now) = (pair(then)?, pair(now)?);
+    let words = |[output, input]: [Known<u16>; 2]| {
+        Some(ComparedValue::Text(format!("{} / {}", output.value, input.value)))
+    };
+    let line = ComparisonLine::new(Quantity::DriveAssemblies, words(then), words(now));
+    let inferred = then.iter().chain(&now).any(|known| known.origin == Origin::Inferred);
+    Some(if then.map(|known| known.value) == now.map(|known| known.value) {
+        line
+    } else if inferred {
+        let why = "the data look like other assemblies: do both ends still use the same pair?";
+        line.judged(Judgement::Worse, why)
+    } else {
+        line.judged(Judgement::Worse, "other assemblies: do both ends still use the same pair?")
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn device(serial: u32, product: Option<u16>, minor: Option<u8>) -> Identity {
+        Identity {
+            vendor_id: Some(900),
+            serial: Some(serial),
+            device_type: product.map(|_| 2),
+            product_code: product,
+            major_revision: minor.map(|_| 2),
+            minor_revision: minor,
+            product_name: None,
+        }
+    }
+
+    #[test]
+    fn the_same_of_its_kind_or_another() {
+        let judged = |then: &Identity, now: &Identity| judge_identity(then, now).0;
+        let known = device(1, Some(17), Some(3));
+        assert_eq!(judged(&known, &known), Judgement::Same);
+        // less is known, nothing differs
+        assert_eq!(judged(&known, &device(1, None, None)), Judgement::Same);
+        assert_eq!(judged(&known, &device(2, Some(17), Some(3))), Judgement::Same);
+        assert_eq!(judged(&known, &device(2, None, None)), Judgement::CannotSay);
+        assert_eq!(judged(&known, &device(1, Some(17), Some(4))), Judgement::Worse);
+        assert_eq!(judged(&known, &device(2, Some(18), Some(3))), Judgement::Worse);
+    }
+
+    #[test]
+    fn says_what_is_known() {
+        assert_eq!(
+            identity_text(&device(1, Some(17), Some(3))),
+            "vendor 900 serial 1 product 17 revision 2.3"
+        );
+        assert_eq!(identity_text(&device(1, None, None)), "vendor 900 serial 1");
+        assert!(identity(None, Some(&device(1, None, None))).is_none());
+    }
 }

@@ -19,7 +19,7 @@ pub struct Trend {
     pub visits: Vec<Visit>,
 }
 
-/// What one visit measured, in few numbers.
+/// What one visit measured, in a few numbers.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct Visit {
     /// The summary's file name.
@@ -31,7 +31,7 @@ pub struct Visit {
     pub duration_s: f64,
     /// The verdict.
     pub state: Condition,
-    /// Nodes that were heard.
+    /// Nodes that sent.
     pub nodes: usize,
     /// The mean load, as a share of the wire.
     pub load_mean: Option<f64>,
@@ -41,19 +41,19 @@ pub struct Visit {
     pub error_share: Option<f64>,
     /// Polls without a response, of all nodes, as a share.
     pub missed_share: Option<f64>,
-    /// The slowest node's latency that 99 of 100 polls keep under.
+    /// The latency that 99 of 100 polls keep under, of the slowest node.
     pub latency_p99_us: Option<f64>,
     /// The slowest single response of any node.
     pub latency_max_us: Option<f64>,
-    /// The node that it was.
+    /// That node.
     pub latency_max_mac_id: Option<MacId>,
 }
 
 impl Trend {
     /// The trend over summaries, each with the name of its file.
-    pub fn of<'a>(summaries: impl IntoIterator<Item = (String, &'a Summary)>) -> Trend {
+    pub fn new<'a>(summaries: impl IntoIterator<Item = (String, &'a Summary)>) -> Trend {
         let mut visits: Vec<Visit> =
-            summaries.into_iter().map(|(file, summary)| Visit::of(file, summary)).collect();
+            summaries.into_iter().map(|(file, summary)| Visit::new(file, summary)).collect();
         visits.sort_by(|a, b| (a.started, &a.file).cmp(&(b.started, &b.file)));
         Trend { format: "dropline-trend".to_string(), version: 1, visits }
     }
@@ -70,7 +70,7 @@ impl Trend {
 }
 
 impl Visit {
-    fn of(file: String, summary: &Summary) -> Visit {
+    fn new(file: String, summary: &Summary) -> Visit {
         let share = |events: u64, of: u64| (of > 0).then(|| events as f64 / of as f64);
         let errors = summary.errors.frames;
         let polls = || summary.nodes.iter().map(|node| &node.poll.exchange);

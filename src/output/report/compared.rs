@@ -7,7 +7,7 @@ use maud::{Markup, html};
 use super::Report;
 use super::words::{date_and_time, duration, number};
 use crate::fieldbus::MacId;
-use crate::health::compare::{Comparison, Judgement, Line, Side};
+use crate::health::compare::{ComparedVisit, Comparison, ComparisonLine, Judgement};
 use crate::output::comparison::{IN_ORDER, Said, counts, verdict};
 use crate::output::text::printable;
 
@@ -51,7 +51,7 @@ pub(super) fn compared(report: &Report<'_>) -> Markup {
     }
 }
 
-fn side(name: &str, side: &Side) -> Markup {
+fn side(name: &str, side: &ComparedVisit) -> Markup {
     let (date, time) = date_and_time(side.started);
     html! {
         tr {
@@ -66,7 +66,7 @@ fn side(name: &str, side: &Side) -> Markup {
 
 /// The lines of one judgement, as a table of their own.
 fn lines(comparison: &Comparison, judgement: Judgement, heading: &str) -> Markup {
-    let lines: Vec<&Line> =
+    let lines: Vec<&ComparisonLine> =
         comparison.lines.iter().filter(|line| line.judgement == judgement).collect();
     if lines.is_empty() {
         return html! {};
@@ -91,7 +91,7 @@ fn lines(comparison: &Comparison, judgement: Judgement, heading: &str) -> Markup
     }
 }
 
-fn row(line: &Line) -> Markup {
+fn row(line: &ComparisonLine) -> Markup {
     let said = Said::of(line);
     // Long words, such as an identity, may break; figures may not.
     let class = |value: &str| if value.chars().count() > 15 { "text" } else { "n" };
@@ -109,7 +109,7 @@ fn row(line: &Line) -> Markup {
 
 /// What is the same, a row for each node with its figures of now: it is most of the lines.
 fn same(comparison: &Comparison, heading: &str) -> Markup {
-    let lines: Vec<&Line> =
+    let lines: Vec<&ComparisonLine> =
         comparison.lines.iter().filter(|line| line.judgement == Judgement::Same).collect();
     if lines.is_empty() {
         return html! {};
@@ -141,7 +141,7 @@ fn same(comparison: &Comparison, heading: &str) -> Markup {
 }
 
 /// What is compared, its figure now and by how much it differs, if it does.
-fn figure(line: &Line) -> String {
+fn figure(line: &ComparisonLine) -> String {
     let Said { what, now, difference, .. } = Said::of(line);
     match &*difference {
         "" | "0" => format!("{what}\u{A0}{now}"),

@@ -1,4 +1,4 @@
-//! One line of a comparison: what, then, now, and what to think of it.
+//! One line of a comparison: the quantity, its values then and now, and the judgement.
 
 use std::fmt;
 
@@ -8,7 +8,7 @@ use serde::Serialize;
 use crate::fieldbus::MacId;
 use crate::health::Code;
 
-/// What to think of a difference. In order: the last one decides over all lines.
+/// What a difference amounts to. In order: the last one decides over all lines.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Judgement {
@@ -33,10 +33,10 @@ impl fmt::Display for Judgement {
     }
 }
 
-/// What a line is about; the unit is in the name.
+/// What is compared; the unit is in the name.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
-pub enum What {
+pub enum Quantity {
     /// The trunk's bit rate in bits per second.
     Bitrate,
     /// The mean load, as a share of the wire.
@@ -104,8 +104,8 @@ impl fmt::Display for ExchangeKind {
 /// What was measured.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 #[serde(untagged)]
-pub enum Value {
-    /// A number, in the unit of [`What`].
+pub enum ComparedValue {
+    /// A number, in the unit of [`Quantity`].
     Number(f64),
     /// Each size seen.
     Bytes(Vec<u16>),
@@ -115,7 +115,7 @@ pub enum Value {
 
 /// One thing compared.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
-pub struct Line {
+pub struct ComparisonLine {
     /// The node that it is about; `null`: the trunk.
     pub mac_id: Option<MacId>,
     /// The kind of exchange, where it is about exchanges.
@@ -123,41 +123,48 @@ pub struct Line {
     /// The finding, where it is about one.
     pub finding: Option<Code>,
     /// What is compared.
-    pub what: What,
+    #[serde(rename = "what")]
+    pub quantity: Quantity,
     /// At the baseline; `null`: there was none.
-    pub then: Option<Value>,
+    pub then: Option<ComparedValue>,
     /// Now; `null`: there is none.
-    pub now: Option<Value>,
+    pub now: Option<ComparedValue>,
     /// Now less then, of numbers.
     pub difference: Option<f64>,
     /// A difference up to this does not matter.
     pub allowed: Option<f64>,
-    /// The difference that chance may have made of: not less than this. At 99.9 % for
-    /// latencies and intervals, at 95 % for shares.
+    /// The least that the true difference is, given chance: at 99.9 % for latencies and
+    /// intervals, at 95 % for shares.
     pub difference_low: Option<f64>,
-    /// And not more than this.
+    /// The most that it is.
     pub difference_high: Option<f64>,
-    /// Of rates: how likely so great a difference is by chance, corrected for the number of
-    /// rates compared.
+    /// Of shares: how likely chance makes so great a difference, corrected for the number of
+    /// shares compared.
     pub p_value: Option<f64>,
-    /// What to think of it.
+    /// Whether it matters.
     pub judgement: Judgement,
     /// Why, in words; empty where the numbers say it.
     pub why: String,
 }
 
-impl Line {
-    /// A line on the trunk that is the same until it is judged.
-    pub(super) fn new(what: What, then: Option<Value>, now: Option<Value>) -> Line {
+impl ComparisonLine {
+    /// A line about the trunk, the same until it is judged.
+    pub(super) fn new(
+        quantity: Quantity,
+        then: Option<ComparedValue>,
+        now: Option<ComparedValue>,
+    ) -> ComparisonLine {
         let difference = match (&then, &now) {
-            (Some(Value::Number(then)), Some(Value::Number(now))) => Some(now - then),
+            (Some(ComparedValue::Number(then)), Some(ComparedValue::Number(now))) => {
+                Some(now - then)
+            }
             _ => None,
         };
-        Line {
+        ComparisonLine {
             mac_id: None,
             exchange: None,
             finding: None,
-            what,
+            quantity,
             then,
             now,
             difference,
@@ -170,13 +177,17 @@ impl Line {
         }
     }
 
-    /// A line on two numbers.
-    pub(super) fn numbers(what: What, then: f64, now: f64) -> Line {
-        Line::new(what, Some(Value::Number(then)), Some(Value::Number(now)))
+    /// A line about two numbers.
+    pub(super) fn from_numbers(quantity: Quantity, then: f64, now: f64) -> ComparisonLine {
+        ComparisonLine::new(
+            quantity,
+            Some(ComparedValue::Number(then)),
+            Some(ComparedValue::Number(now)),
+        )
     }
 
-    /// Whether something may well have changed, only that it is not sure or cannot be compared;
-    /// not where chance explains what is seen, or where nothing is seen that it might hide.
+    /// Whether the line cannot be told although something has probably changed: the difference
+    /// is beyond the tolerance, and chance hardly explains it.
     fn is_doubtful(&self) -> bool {
         if self.judgement != Judgement::CannotSay {
             return false;
@@ -191,14 +202,15 @@ impl Line {
         by.abs() > allowed && is_likely
     }
 
-    pub(super) fn judged(mut self, judgement: Judgement, why: impl Into<String>) -> Line {
+    /// The line with its judgement, and why.
+    pub(super) fn judged(mut self, judgement: Judgement, why: impl Into<String>) -> ComparisonLine {
         self.judgement = judgement;
         self.why = why.into();
         self
     }
 }
 
-/// From here on a difference is likely, though not sure.
+/// Below this probability of chance a difference is likely, though not sure.
 const LIKELY: f64 = 0.05;
 
 /// The same for a range: that of 95 % as a share of that of 99.9 %, by the normal deviates.
@@ -207,17 +219,17 @@ const LIKELY_REACH: f64 = 1.96 / 3.29;
 /// How many lines have each judgement.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, JsonSchema)]
 #[allow(missing_docs, reason = "the names say it")]
-pub struct Tally {
+pub struct JudgementCounts {
     pub worse: usize,
     pub better: usize,
     pub same: usize,
     pub cannot_say: usize,
 }
 
-impl Tally {
-    pub(super) fn over(lines: &[Line]) -> Tally {
+impl JudgementCounts {
+    pub(super) fn new(lines: &[ComparisonLine]) -> JudgementCounts {
         let count = |judgement| lines.iter().filter(|line| line.judgement == judgement).count();
-        Tally {
+        JudgementCounts {
             worse: count(Judgement::Worse),
             better: count(Judgement::Better),
             same: count(Judgement::Same),
@@ -228,13 +240,14 @@ impl Tally {
 
 /// The judgement over all lines: worse if one is. It cannot be told if something may well have
 /// changed, or for most lines.
-pub(super) fn overall(lines: &[Line]) -> Judgement {
-    let tally = Tally::over(lines);
-    if tally.worse > 0 {
+pub(super) fn overall(lines: &[ComparisonLine]) -> Judgement {
+    let counts = JudgementCounts::new(lines);
+    if counts.worse > 0 {
         Judgement::Worse
-    } else if lines.iter().any(Line::is_doubtful) || 2 * tally.cannot_say >= lines.len() {
+    } else if lines.iter().any(ComparisonLine::is_doubtful) || 2 * counts.cannot_say >= lines.len()
+    {
         Judgement::CannotSay
-    } else if tally.better > 0 {
+    } else if counts.better > 0 {
         Judgement::Better
     } else {
         Judgement::Same
