@@ -1,6 +1,6 @@
 //! The whole path from record to summary, without I/O: what live and replay share.
 
-use crate::fieldbus::eds::Index;
+use crate::fieldbus::eds::SheetIndex;
 use crate::health::Summary;
 use crate::health::summary::Kind;
 use crate::health::{self, Context, Expectation, Finding, References};
@@ -13,7 +13,7 @@ pub struct Given {
     /// The plan, which the summary compares with the wire.
     pub plan: Option<Expectation>,
     /// The data sheet files, with which it compares the devices.
-    pub sheets: Option<Index>,
+    pub sheets: Option<SheetIndex>,
 }
 
 /// Takes records in the order received and ends in a summary.
@@ -22,7 +22,7 @@ pub struct Analysis {
     header: Header,
     trunk: Trunk,
     plan: Option<Expectation>,
-    sheets: Option<Index>,
+    sheets: Option<SheetIndex>,
 }
 
 impl Analysis {
@@ -78,7 +78,7 @@ impl Analysis {
     }
 
     /// The data sheet files, where they were given.
-    pub fn sheets(&self) -> Option<&Index> {
+    pub fn sheets(&self) -> Option<&SheetIndex> {
         self.sheets.as_ref()
     }
 

@@ -8,7 +8,7 @@ use clap::Args;
 use super::plan::read_plan;
 use super::{Failure, Outcome, bar};
 use crate::analysis::{Analysis, Finished, Given};
-use crate::fieldbus::eds::Index;
+use crate::fieldbus::eds::SheetIndex;
 use crate::health::Summary;
 use crate::health::summary::Kind;
 use crate::health::{Expectation, Severity};
@@ -69,7 +69,7 @@ impl Expected {
     }
 }
 
-fn read_sheets(directory: &Path) -> Result<Index, Failure> {
+fn read_sheets(directory: &Path) -> Result<SheetIndex, Failure> {
     /// So many files that cannot be read are named.
     const NAMED: usize = 5;
     let (index, left_out) = data_sheets(directory).map_err(|error| Failure(error.to_string()))?;

@@ -2,11 +2,17 @@
 
 use super::evidence::{FileFault, NotOffered};
 use super::{Code, Evidence, Finding, Severity};
+<<<<<<< HEAD
 use crate::fieldbus::eds::{DataSheet, Index, Problem, SheetMatch, SizeNotOffered};
 use crate::fieldbus::{ConnectionKind, Identity};
 use crate::trunk::{IoSizes, Known, Node, Origin, Trunk};
+=======
+use crate::fieldbus::eds::{DataSheet, SheetIndex, SheetMatch, SheetProblem, SizeNotOffered};
+use crate::fieldbus::{self, ConnectionKind, Identity, Known, Origin};
+use crate::trunk::{IoSizes, Node, Trunk};
+>>>>>>> 0b27312 (Merge small modules of wire and of the data sheets)
 
-pub(super) fn find(sheets: &Index, trunk: &Trunk, found: &mut Vec<Finding>) {
+pub(super) fn find(sheets: &SheetIndex, trunk: &Trunk, found: &mut Vec<Finding>) {
     for (mac_id, node) in trunk.nodes() {
         let matched = sheets.find(&node.identity);
         let sizes = matched.sheet().and_then(|sheet| sizes(sheet, node));
@@ -97,7 +103,7 @@ pub(super) fn not_offered(sheet: &DataSheet, node: &Node) -> Vec<NotOffered> {
 const NAMED: usize = 3;
 
 fn faulty(sheet: &DataSheet) -> Option<Finding> {
-    let fault = |p: &Problem| FileFault { line: p.line, what: p.what.clone() };
+    let fault = |p: &SheetProblem| FileFault { line: p.line, what: p.what.clone() };
     let faults: Vec<_> = sheet.problems.iter().take(NAMED).map(fault).collect();
     (!faults.is_empty()).then(|| {
         let more = sheet.problems.len() - faults.len();

@@ -27,7 +27,7 @@ pub use onset::{Onset, OnsetTracker, OnsetUpdate};
 pub use plan::Expectation;
 pub use summary::Summary;
 
-use crate::fieldbus::eds::Index;
+use crate::fieldbus::eds::SheetIndex;
 use crate::trunk::Trunk;
 
 /// What the wire is compared with.
@@ -36,7 +36,7 @@ pub struct References<'a> {
     /// The plan of the trunk.
     pub plan: Option<&'a Expectation>,
     /// The data sheet files.
-    pub sheets: Option<&'a Index>,
+    pub sheets: Option<&'a SheetIndex>,
 }
 
 /// Everything found, also where the wire differs from plan and data sheets: the gravest first, of

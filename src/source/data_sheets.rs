@@ -4,7 +4,7 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 
 use super::{SourceError, one_line, read_bounded};
-use crate::fieldbus::eds::{DataSheet, Index, decode_text};
+use crate::fieldbus::eds::{DataSheet, SheetIndex, decode_text};
 
 /// No data sheet is anywhere near as long; what is, is something else.
 const LONGEST: u64 = 4 << 20;
@@ -16,14 +16,14 @@ const DEEPEST: usize = 8;
 ///
 /// # Errors
 /// If the directory itself cannot be read: one line.
-pub fn data_sheets(directory: &Path) -> Result<(Index, Vec<String>), SourceError> {
+pub fn data_sheets(directory: &Path) -> Result<(SheetIndex, Vec<String>), SourceError> {
     let mut files = Vec::new();
     let mut left_out = Vec::new();
     list(directory, 0, &mut files, &mut left_out).map_err(|error| {
         SourceError(format!("{}: cannot read the data sheets: {error}", directory.display()))
     })?;
     files.sort();
-    let mut index = Index::default();
+    let mut index = SheetIndex::default();
     for path in files {
         match read(&path) {
             Ok(bytes) => {

@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use dropline::fieldbus::eds::{DataSheet, Index, SheetMatch, decode_text};
+use dropline::fieldbus::eds::{DataSheet, SheetIndex, SheetMatch, decode_text};
 use dropline::fieldbus::{ConnectionKind, Identity};
 use dropline::health::compare::{Comparison, Judgement, Tolerance};
 use dropline::health::{Expectation, Summary};
@@ -42,7 +42,7 @@ pub fn data_sheet(bytes: &[u8]) {
         revision: sheet.major_revision.zip(sheet.minor_revision),
         ..Identity::default()
     };
-    let mut index = Index::default();
+    let mut index = SheetIndex::default();
     index.add(sheet.clone());
     let found = index.find(&device);
     match (device.vendor_id.and(device.product_code), device.revision) {

@@ -1,11 +1,13 @@
 //! Sections and entries of a data sheet file, read as far as they can be, with the line of
-//! each and of everything that is wrong.
+//! each and of everything that is wrong; and the text of a file in whatever encoding.
 //!
 //! Source of the syntax: CIP electronic data sheets: sections in brackets, `name = value,
 //! value …;` over any number of lines, `$` opens a comment, text in double quotes.
 
 use std::collections::HashMap;
 use std::collections::hash_map::Entry as Slot;
+
+use encoding_rs::{Encoding, UTF_8, WINDOWS_1252};
 
 /// So many problems are kept one by one.
 const MAX_PROBLEMS: usize = 100;
@@ -18,7 +20,7 @@ pub(super) const MAX_VALUES: usize = 100_000;
 
 /// Something wrong with a file.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Problem {
+pub struct SheetProblem {
     /// The line, from 1.
     pub line: usize,
     /// What is wrong.
@@ -27,14 +29,14 @@ pub struct Problem {
 
 /// One value of an entry.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Field {
+pub struct SheetValue {
     /// Its text, without the quotes that it may have had.
     pub text: String,
     /// Whether it was in quotes.
     pub quoted: bool,
 }
 
-impl Field {
+impl SheetValue {
     /// The number that it is: decimal, `0x` hexadecimal or `0b` binary.
     pub fn number(&self) -> Option<u32> {
         let text = self.text.trim();
@@ -51,7 +53,7 @@ impl Field {
 
 /// One entry.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Entry {
+pub struct SheetEntry {
     /// The section that it is in, without its brackets.
     pub section: String,
     /// Its name.
@@ -59,24 +61,24 @@ pub struct Entry {
     /// The line on which it begins, from 1.
     pub line: usize,
     /// Its values; empty ones are kept, so that each has its place.
-    pub fields: Vec<Field>,
+    pub fields: Vec<SheetValue>,
 }
 
 /// All that a file holds.
 #[derive(Debug, Clone, Default)]
-pub struct Entries {
+pub struct SheetEntries {
     /// The entries in their order.
-    pub entries: Vec<Entry>,
+    pub entries: Vec<SheetEntry>,
     /// What is wrong, in the order of lines.
-    pub problems: Vec<Problem>,
+    pub problems: Vec<SheetProblem>,
     /// How many more problems there were.
     pub unlisted_problems: usize,
 }
 
-impl Entries {
+impl SheetEntries {
     /// Reads a file's text. It never fails: what cannot be read is a problem, the rest is read.
-    pub fn parse(text: &str) -> Entries {
-        let mut reader = Reader::default();
+    pub fn parse(text: &str) -> SheetEntries {
+        let mut reader = EntryReader::default();
         for (index, line) in lines(text).enumerate() {
             reader.line(index + 1, line);
             if reader.values > MAX_VALUES {
@@ -90,7 +92,7 @@ impl Entries {
     }
 
     /// The first entry of that name in that section, capitals or not.
-    pub fn find(&self, section: &str, name: &str) -> Option<&Entry> {
+    pub fn find(&self, section: &str, name: &str) -> Option<&SheetEntry> {
         self.entries.iter().find(|entry| {
             entry.section.eq_ignore_ascii_case(section) && entry.name.eq_ignore_ascii_case(name)
         })
@@ -103,7 +105,7 @@ impl Entries {
                 what.truncate(cut);
                 what.push('…');
             }
-            self.problems.push(Problem { line, what });
+            self.problems.push(SheetProblem { line, what });
         } else {
             self.unlisted_problems += 1;
         }
@@ -116,8 +118,8 @@ fn lines(text: &str) -> impl Iterator<Item = &str> {
 }
 
 #[derive(Default)]
-struct Reader {
-    entries: Entries,
+struct EntryReader {
+    entries: SheetEntries,
     section: Option<String>,
     open: Option<Open>,
     /// How many values and entries there are so far.
@@ -128,14 +130,14 @@ struct Reader {
 
 /// An entry whose semicolon has not come.
 struct Open {
-    entry: Entry,
+    entry: SheetEntry,
     /// The last line that held any of it.
     last: usize,
     /// A value has begun since the last comma.
     begun: bool,
 }
 
-impl Reader {
+impl EntryReader {
     fn line(&mut self, number: usize, line: &str) {
         let mut rest = line.trim();
         while self.values <= MAX_VALUES {
@@ -192,7 +194,8 @@ impl Reader {
             self.entries.problem(number, format!("{name}: before any section"));
         }
         let section = self.section.clone().unwrap_or_default();
-        let entry = Entry { section, name: name.to_string(), line: number, fields: Vec::new() };
+        let entry =
+            SheetEntry { section, name: name.to_string(), line: number, fields: Vec::new() };
         self.open = Some(Open { entry, last: number, begun: false });
     }
 
@@ -253,7 +256,7 @@ fn values<'a>(open: &mut Open, text: &'a str, most: usize) -> Taken<'a> {
             '$' => return Taken::All,
             ';' | ',' => {
                 if !open.begun && (first == ',' || !fields.is_empty()) {
-                    fields.push(Field { text: String::new(), quoted: false });
+                    fields.push(SheetValue { text: String::new(), quoted: false });
                 }
                 open.begun = false;
                 rest = &rest[1..];
@@ -299,7 +302,7 @@ fn quoted(text: &str) -> (String, Option<&str>) {
 }
 
 /// A new value, or more of the one that has begun: texts side by side are one text.
-fn add(fields: &mut Vec<Field>, begun: &mut bool, text: &str, quoted: bool) {
+fn add(fields: &mut Vec<SheetValue>, begun: &mut bool, text: &str, quoted: bool) {
     match fields.last_mut() {
         Some(last) if *begun => {
             if !(last.quoted && quoted) {
@@ -307,26 +310,39 @@ fn add(fields: &mut Vec<Field>, begun: &mut bool, text: &str, quoted: bool) {
             }
             last.text.push_str(text);
         }
-        _ => fields.push(Field { text: text.to_string(), quoted }),
+        _ => fields.push(SheetValue { text: text.to_string(), quoted }),
     }
     *begun = true;
 }
 
+/// The text of a file: by its byte order mark where it has one, else as UTF-8 where it is
+/// that, else as Windows-1252, in which every byte is something.
+pub fn decode_text(bytes: &[u8]) -> String {
+    if let Some((encoding, length)) = Encoding::for_bom(bytes) {
+        return encoding.decode_without_bom_handling(&bytes[length..]).0.into_owned();
+    }
+    UTF_8
+        .decode_without_bom_handling_and_without_replacement(bytes)
+        .unwrap_or_else(|| WINDOWS_1252.decode_without_bom_handling(bytes).0)
+        .into_owned()
+}
+
 #[cfg(test)]
 mod tests {
-    use super::*;
     use proptest::prelude::*;
 
-    fn texts(entries: &Entries, name: &str) -> Vec<String> {
+    use super::*;
+
+    fn texts(entries: &SheetEntries, name: &str) -> Vec<String> {
         let entry = entries.entries.iter().find(|entry| entry.name == name).unwrap();
         entry.fields.iter().map(|field| field.text.clone()).collect()
     }
 
     #[test]
     fn a_file_as_it_should_be() {
-        let entries = Entries::parse(
+        let entries = SheetEntries::parse(
             "$ Orchard Lane\n[Device]\n  VendCode = 900; $ ours\n  ProdName = \"Capper; 0.5 $\" \
-             \" kW\";\n[IO_Info]\nInput1 =\n  4, 0, $ bytes\n  0x0001, \"say \\\"go\\\"\", , 3;\n",
+         \" kW\";\n[IO_Info]\nInput1 =\n  4, 0, $ bytes\n  0x0001, \"say \\\"go\\\"\", , 3;\n",
         );
         assert_eq!(entries.problems, []);
         assert_eq!(texts(&entries, "VendCode"), ["900"]);
@@ -340,8 +356,8 @@ mod tests {
     #[test]
     fn faults_of_real_files_are_told_with_their_lines() {
         let text = "stray\r[Device\r\nVendCode = 900\r\nProdCode = 17;\rProdName = \"no end;\r\
-                    MajRev = 2;;\rMajRev = 3;\r[File]\rHome = 1";
-        let entries = Entries::parse(text);
+                MajRev = 2;;\rMajRev = 3;\r[File]\rHome = 1";
+        let entries = SheetEntries::parse(text);
         let problems: Vec<(usize, &str)> =
             entries.problems.iter().map(|p| (p.line, p.what.as_str())).collect();
         assert_eq!(
@@ -362,7 +378,7 @@ mod tests {
 
     #[test]
     fn numbers() {
-        let number = |text: &str| Field { text: text.into(), quoted: false }.number();
+        let number = |text: &str| SheetValue { text: text.into(), quoted: false }.number();
         assert_eq!(number("0x1F"), Some(31));
         assert_eq!(number(" 012 "), Some(12));
         assert_eq!(number("0b0000_0101"), Some(5));
@@ -372,14 +388,28 @@ mod tests {
     proptest! {
         #[test]
         fn any_text_is_read(text in "[\\[\\]A-c=;,\"$\\\\ \r\n0-9é]{0,200}") {
-            let entries = Entries::parse(&text);
+            let entries = SheetEntries::parse(&text);
             let lines = lines(&text).count();
             prop_assert!(entries.problems.iter().all(|p| (1..=lines).contains(&p.line)));
         }
 
         #[test]
         fn any_bytes_are_read(bytes: Vec<u8>) {
-            Entries::parse(&super::super::decode_text(&bytes));
+            SheetEntries::parse(&decode_text(&bytes));
         }
+    }
+
+    #[test]
+    fn encodings_of_real_files() {
+        let text = "ProdName = \"Förderband ½ kW\";";
+        assert_eq!(decode_text(text.as_bytes()), text);
+        let marked = [b"\xEF\xBB\xBF", text.as_bytes()].concat();
+        assert_eq!(decode_text(&marked), text);
+        let wide: Vec<u8> =
+            std::iter::once(0xFEFF).chain(text.encode_utf16()).flat_map(u16::to_le_bytes).collect();
+        assert_eq!(decode_text(&wide), text);
+        let single: Vec<u8> = text.chars().map(|c| c as u8).collect();
+        assert_eq!(decode_text(&single), text);
+        assert_eq!(decode_text(b""), "");
     }
 }

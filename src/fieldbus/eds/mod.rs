@@ -5,11 +5,7 @@
 //! meaning of the entries of `[IO_Info]` is from memory.
 
 mod entries;
-mod index;
 mod sheet;
-mod text;
 
-pub use entries::{Entries, Entry, Field, Problem};
-pub use index::{Index, SheetMatch, SizeNotOffered};
-pub use sheet::{DataSheet, OfferedIo};
-pub use text::decode as decode_text;
+pub use entries::{SheetProblem, decode_text};
+pub use sheet::{DataSheet, OfferedIo, SheetIndex, SheetMatch, SizeNotOffered};

@@ -5,7 +5,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Summary;
-use crate::fieldbus::eds::{Index, SheetMatch};
+use crate::fieldbus::eds::{SheetIndex, SheetMatch};
 use crate::health::data_sheets::not_offered;
 use crate::health::evidence::NotOffered;
 use crate::trunk::{Node, Trunk};
@@ -49,7 +49,7 @@ pub enum SheetVerdict {
 
 impl Summary {
     /// Adds what the data sheet files say of each node.
-    pub(super) fn add_data_sheets(&mut self, trunk: &Trunk, sheets: &Index) {
+    pub(super) fn add_data_sheets(&mut self, trunk: &Trunk, sheets: &SheetIndex) {
         for node in &mut self.nodes {
             node.data_sheet = Some(DataSheetFacts::of(trunk.node(node.mac_id), sheets));
         }
@@ -58,7 +58,7 @@ impl Summary {
 
 impl DataSheetFacts {
     /// How a node and the files agree.
-    pub fn of(node: &Node, sheets: &Index) -> DataSheetFacts {
+    pub fn of(node: &Node, sheets: &SheetIndex) -> DataSheetFacts {
         let found = sheets.find(&node.identity);
         let sheet = found.sheet();
         let not_offered = sheet.map_or(Vec::new(), |sheet| not_offered(sheet, node));

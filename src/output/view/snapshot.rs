@@ -2,7 +2,7 @@
 
 use super::facts::Facts;
 use crate::analysis::Analysis;
-use crate::fieldbus::eds::Index;
+use crate::fieldbus::eds::SheetIndex;
 use crate::fieldbus::{DeviceId, MacId};
 use crate::health::{
     self, Code, Condition, Context, Expectation, Finding, References, Severity, Verdict,
@@ -26,7 +26,7 @@ pub struct Seen<'a> {
     /// What the trunk is meant to be.
     pub plan: Option<&'a Expectation>,
     /// The data sheet files.
-    pub sheets: Option<&'a Index>,
+    pub sheets: Option<&'a SheetIndex>,
 }
 
 impl<'a> From<&'a Analysis> for Seen<'a> {
