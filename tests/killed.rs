@@ -7,7 +7,7 @@ use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use dropline::output::capture::{CaptureWriter, Pieces, WriterOptions};
-use dropline::source::{Reader, Saved, open_all};
+use dropline::source::{ReadOptions, Reader, open_all};
 use dropline::wire::{Frame, Header, Nanos, Record, StandardId, What};
 
 const CAPTURE: &str = "DROPLINE_TEST_CAPTURE";
@@ -76,7 +76,7 @@ fn kill_after(time: Duration, capture: &Path, roll: Option<&str>) -> (u64, i64) 
 
 /// How many frames are there, in order from the first, and the time of the last.
 fn left(files: &[PathBuf]) -> (u64, i64) {
-    let mut source = open_all(files, &Saved::default()).unwrap();
+    let mut source = open_all(files, &ReadOptions::default()).unwrap();
     let (mut count, mut last, mut batch) = (0_u64, 0, Vec::new());
     let mut more = true;
     while more {

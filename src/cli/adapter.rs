@@ -11,7 +11,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use super::listen::{block_on, print};
 use super::watch::{bitrate, duration};
 use super::{Failure, Outcome};
-use crate::source::{Adapter, Safety, Trial, find_bitrate};
+use crate::source::{Adapter, BitrateTrial, Safety, find_bitrate};
 use crate::wire::Bitrate;
 use crate::words::caution::CAUTIONS;
 
@@ -179,7 +179,7 @@ fn find(args: &AdapterArgs, name: &str) -> Result<Outcome, Failure> {
     let (found, stopped) = block_on(async {
         let stopped = std::cell::Cell::new(false);
         let stop = told_to_stop(&stopped)?;
-        let mut tell = |trial: &Trial| {
+        let mut tell = |trial: &BitrateTrial| {
             trials.push(trial.clone());
             if !args.json && printed.is_ok() {
                 printed = print(&row(name, trial));
@@ -208,11 +208,11 @@ fn find(args: &AdapterArgs, name: &str) -> Result<Outcome, Failure> {
     Ok(outcome)
 }
 
-fn row(name: &str, trial: &Trial) -> String {
+fn row(name: &str, trial: &BitrateTrial) -> String {
     let verdict = match trial {
         trial if trial.fits() => "this is it",
-        Trial { frames: 0, errors: 0, .. } => "silent",
-        Trial { frames: 0, .. } => "errors only",
+        BitrateTrial { frames: 0, errors: 0, .. } => "silent",
+        BitrateTrial { frames: 0, .. } => "errors only",
         _ => "not to be trusted",
     };
     format!(
@@ -224,7 +224,12 @@ fn row(name: &str, trial: &Trial) -> String {
     )
 }
 
-fn conclusion(name: &str, found: Option<Bitrate>, stopped: bool, trials: &[Trial]) -> String {
+fn conclusion(
+    name: &str,
+    found: Option<Bitrate>,
+    stopped: bool,
+    trials: &[BitrateTrial],
+) -> String {
     if let Some(rate) = found {
         return format!(
             "The trunk runs at {rate}. {name} is left up at it, listening only.\n\
@@ -273,9 +278,9 @@ fn told_to_stop(stopped: &std::cell::Cell<bool>) -> Result<impl Future<Output = 
 mod tests {
     use super::*;
 
-    fn trial(frames: u64, errors: u64) -> Trial {
+    fn trial(frames: u64, errors: u64) -> BitrateTrial {
         let bitrate = Bitrate::new(250_000).unwrap();
-        Trial { bitrate, listened: Duration::from_millis(3000), frames, errors }
+        BitrateTrial { bitrate, listened: Duration::from_millis(3000), frames, errors }
     }
 
     #[test]

@@ -6,17 +6,14 @@ use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use pcap_file::pcapng::PcapNgWriteError;
 
 use super::bar::Bar;
 use super::listen::{print, say};
 use super::{Failure, Outcome};
 use crate::output::Conversion;
-use crate::output::capture::DirectWriter;
-use crate::output::pcapng::PcapngWriter;
 use crate::output::{CreateError, create};
-use crate::source::{Reader, Saved, SourceError, open_reader};
-use crate::wire::{Header, Record, Tally};
+use crate::source::{Carried, Format, ReadOptions, Reader, SourceError, open_reader};
+use crate::wire::Tally;
 
 /// Convert between captures (.jsonl, .jsonl.zst) and pcapng
 ///
@@ -52,8 +49,13 @@ pub(super) struct ConvertArgs {
 
 pub(super) fn run(args: &ConvertArgs) -> Result<Outcome, Failure> {
     let ConvertArgs { input, output, interface, overwrite, json } = args;
-    let kind = Kind::of(output)?;
-    let options = Saved { interface: interface.clone(), ..Saved::default() };
+    let format = Format::from_name(output).ok_or_else(|| {
+        Failure(format!(
+            "{}: what to write? Let the name end in .jsonl, .jsonl.zst or .pcapng",
+            output.display()
+        ))
+    })?;
+    let options = ReadOptions { interface: interface.clone(), ..ReadOptions::default() };
     let mut reader = open_reader(input, &options).map_err(|e| Failure(e.to_string()))?;
     if is_same_file(input, output) {
         return Err(Failure(format!(
@@ -63,7 +65,7 @@ pub(super) fn run(args: &ConvertArgs) -> Result<Outcome, Failure> {
     }
     let file = create(output, *overwrite).map_err(|e| Failure(e.to_string()))?;
     let bar = Bar::over(&options.progress);
-    let written = copy(reader.as_mut(), file, kind, output).inspect_err(|_| {
+    let written = copy(reader.as_mut(), file, format, output).inspect_err(|_| {
         // Half a file would pass for a cut capture.
         if let Err(error) = fs::remove_file(output) {
             say(&format!("{}: cannot be removed: {error}", output.display()));
@@ -73,11 +75,11 @@ pub(super) fn run(args: &ConvertArgs) -> Result<Outcome, Failure> {
     if reader.torn() {
         say(&format!("{}: cut off; read to the last whole record", input.display()));
     }
-    if written.left_out > 0 {
+    if written.carried.left_out > 0 {
         say(&format!(
             "{}: {} records are too long for pcapng and were left out",
             output.display(),
-            written.left_out
+            written.carried.left_out
         ));
     }
     let converted = written.account(input, output, reader.as_ref());
@@ -88,39 +90,16 @@ pub(super) fn run(args: &ConvertArgs) -> Result<Outcome, Failure> {
     }
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Kind {
-    Capture,
-    Pcapng,
-}
-
-impl Kind {
-    fn of(output: &Path) -> Result<Kind, Failure> {
-        let name = output.to_string_lossy().to_ascii_lowercase();
-        if name.ends_with(".jsonl") || name.ends_with(".jsonl.zst") {
-            Ok(Kind::Capture)
-        } else if name.ends_with(".pcapng") {
-            Ok(Kind::Pcapng)
-        } else {
-            Err(Failure(format!(
-                "{}: what to write? Let the name end in .jsonl, .jsonl.zst or .pcapng",
-                output.display()
-            )))
-        }
-    }
-}
-
 /// What was written.
-struct Written {
-    tally: Tally,
-    left_out: u64,
+struct Converted {
+    carried: Carried,
     /// Why reading could not go on; what was read before is written.
     broke_off: Option<SourceError>,
 }
 
-impl Written {
+impl Converted {
     fn account(&self, input: &Path, output: &Path, reader: &dyn Reader) -> Conversion {
-        let Tally { frames, error_frames, lost_frames } = self.tally;
+        let Tally { frames, error_frames, lost_frames } = self.carried.tally;
         Conversion {
             format: Conversion::FORMAT.to_string(),
             version: Conversion::VERSION,
@@ -130,28 +109,24 @@ impl Written {
             error_frames,
             lost_frames,
             unreadable: reader.unreadable(),
-            left_out: self.left_out,
+            left_out: self.carried.left_out,
             torn: reader.torn(),
             broke_off: self.broke_off.as_ref().map(ToString::to_string),
         }
     }
 }
 
-enum Writer {
-    Capture(DirectWriter<BufWriter<File>>, Tally),
-    Pcapng(PcapngWriter<BufWriter<File>>),
-}
-
 fn copy(
     reader: &mut dyn Reader,
     file: File,
-    kind: Kind,
+    format: &Format,
     output: &Path,
-) -> Result<Written, Failure> {
-    let failed = |error: io::Error| Failure(CreateError::new(output, &error).to_string());
-    let mut writer = Writer::new(file, kind, output, reader.header()).map_err(failed)?;
+) -> Result<Converted, Failure> {
+    let failed = |error: io::Error| Failure(CreateError::new(output, error).to_string());
+    let mut file = BufWriter::with_capacity(256 * 1024, file);
+    let mut writer = format.writer(&mut file, output, reader.header()).map_err(failed)?;
     let mut batch = Vec::new();
-    loop {
+    let broke_off = loop {
         let more = reader.read(&mut batch);
         for message in reader.messages() {
             say(&message);
@@ -161,54 +136,13 @@ fn copy(
         }
         match more {
             Ok(true) => {}
-            Ok(false) => return writer.finish(None).map_err(failed),
-            Err(error) => return writer.finish(Some(error)).map_err(failed),
+            Ok(false) => break None,
+            Err(error) => break Some(error),
         }
-    }
-}
-
-impl Writer {
-    fn new(file: File, kind: Kind, output: &Path, header: &Header) -> io::Result<Writer> {
-        let file = BufWriter::with_capacity(256 * 1024, file);
-        Ok(match kind {
-            Kind::Capture => {
-                Writer::Capture(DirectWriter::new(file, output, header), Tally::default())
-            }
-            Kind::Pcapng => Writer::Pcapng(PcapngWriter::new(file, header).map_err(plain)?),
-        })
-    }
-
-    fn write(&mut self, record: &Record) -> io::Result<()> {
-        match self {
-            Writer::Capture(writer, tally) => {
-                tally.add(&record.what);
-                writer.write(record)
-            }
-            Writer::Pcapng(writer) => writer.write(record).map_err(plain),
-        }
-    }
-
-    fn finish(self, broke_off: Option<SourceError>) -> io::Result<Written> {
-        let (file, tally, left_out) = match self {
-            Writer::Capture(writer, tally) => (writer.finish()?, tally, 0),
-            Writer::Pcapng(writer) => {
-                let (file, carried) = writer.finish().map_err(plain)?;
-                (file, carried.tally, carried.left_out)
-            }
-        };
-        let mut file = file.into_inner().map_err(io::IntoInnerError::into_error)?;
-        file.flush()?;
-        file.sync_all()?;
-        Ok(Written { tally, left_out, broke_off })
-    }
-}
-
-/// The system's own error, where there is one below the library's.
-fn plain(error: PcapNgWriteError) -> io::Error {
-    match error {
-        PcapNgWriteError::Io(error) => error,
-        other => io::Error::other(other),
-    }
+    };
+    let carried = writer.finish().map_err(failed)?;
+    file.flush().and_then(|()| file.get_ref().sync_all()).map_err(failed)?;
+    Ok(Converted { carried, broke_off })
 }
 
 fn is_same_file(a: &Path, b: &Path) -> bool {

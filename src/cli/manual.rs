@@ -26,7 +26,7 @@ pub(super) struct ManualArgs {
 
 pub(super) fn run(args: &ManualArgs, command: Command) -> Result<Outcome, Failure> {
     let directory = &args.directory;
-    let cannot = |error| Failure(CreateError::new(directory, &error).to_string());
+    let cannot = |error| Failure(CreateError::new(directory, error).to_string());
     std::fs::create_dir_all(directory).map_err(cannot)?;
     let pages = pages(command).map_err(cannot)?;
     let count = pages.len();
@@ -35,7 +35,7 @@ pub(super) fn run(args: &ManualArgs, command: Command) -> Result<Outcome, Failur
         create(&path, args.overwrite)
             .map_err(|error| Failure(error.to_string()))?
             .write_all(&page)
-            .map_err(|error| Failure(CreateError::new(&path, &error).to_string()))?;
+            .map_err(|error| Failure(CreateError::new(&path, error).to_string()))?;
     }
     print(&format!("{}: {count} manual pages\n", directory.display()))?;
     Ok(Outcome::Done)

@@ -14,7 +14,7 @@ use crate::health::Context;
 use crate::health::summary::Kind;
 use crate::output::page;
 use crate::output::view::{Narrator, Playback, Seen, Subject, Wish};
-use crate::source::{self, ReadAhead, Reader, Saved};
+use crate::source::{self, ReadAhead, ReadOptions, Reader};
 use crate::trunk::Trunk;
 use crate::wire::{Nanos, Record};
 
@@ -29,7 +29,7 @@ const LOOK: Duration = Duration::from_millis(100);
 /// A capture being played, or all pieces of one.
 pub(super) struct Player {
     captures: Vec<PathBuf>,
-    options: Saved,
+    options: ReadOptions,
     source: ReadAhead,
     analysis: Analysis,
     batch: std::vec::IntoIter<Record>,
@@ -60,7 +60,7 @@ enum Goal {
 /// Plays a capture until the person ends it.
 pub(super) async fn play(
     captures: Vec<PathBuf>,
-    options: Saved,
+    options: ReadOptions,
     name: String,
     given: Given,
 ) -> Result<(), Failure> {
@@ -91,7 +91,7 @@ pub(super) async fn play(
     player.run().await
 }
 
-fn open(captures: &[PathBuf], options: &Saved) -> Result<ReadAhead, Failure> {
+fn open(captures: &[PathBuf], options: &ReadOptions) -> Result<ReadAhead, Failure> {
     source::open_all(captures, options).map_err(|error| Failure(error.to_string()))
 }
 

@@ -68,7 +68,8 @@ pub(super) struct ReportArgs {
 pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
     let output = args.output.clone().unwrap_or_else(|| beside(&args.captures));
     let plan = args.expected.read()?;
-    let options = source::Saved { interface: args.interface.clone(), ..source::Saved::default() };
+    let options =
+        source::ReadOptions { interface: args.interface.clone(), ..source::ReadOptions::default() };
     let mut source = Whole::open(&args.captures, &options)?;
     if args.captures.iter().any(|capture| is_same(&output, capture)) {
         let name = output.display();
@@ -96,7 +97,7 @@ pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
         // Not a page that would be taken for that of the whole.
         drop(file);
         std::fs::remove_file(&output)
-            .map_err(|error| Failure(CreateError::new(&output, &error).to_string()))?;
+            .map_err(|error| Failure(CreateError::new(&output, error).to_string()))?;
         return Err(failure);
     }
     let summary = &finished.summary;
@@ -115,7 +116,7 @@ pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
     let html = report.to_html().map_err(|error| Failure(error.to_string()))?;
     file.write_all(html.as_bytes())
         .and_then(|()| file.sync_all())
-        .map_err(|error| Failure(CreateError::new(&output, &error).to_string()))?;
+        .map_err(|error| Failure(CreateError::new(&output, error).to_string()))?;
     let mut said = format!("{} written: {}", output.display(), summary.verdict.state);
     if let Some(comparison) = &baseline {
         said += &format!("; since the baseline: {}", comparison.judgement);

@@ -11,7 +11,7 @@ use super::{Failure, Outcome};
 use crate::output::{CreateError, create};
 use crate::sim::onto::Player;
 use crate::sim::{Scenario, SimSource};
-use crate::source::{Progress, Reader, Saved, SourceError, open, read_text};
+use crate::source::{Progress, ReadOptions, Reader, SourceError, open, read_text};
 use crate::wire::{Nanos, write_header, write_record};
 
 /// Make a capture by simulating a trunk, its devices and its faults
@@ -54,7 +54,7 @@ pub(super) fn run(args: &SimulateArgs) -> Result<Outcome, Failure> {
     }
     let mut source = simulation(args)?;
     let new = |path: &Path| create(path, args.overwrite).map_err(|e| Failure(e.to_string()));
-    let cannot = |path: &Path, error| Failure(CreateError::new(path, &error).to_string());
+    let cannot = |path: &Path, error| Failure(CreateError::new(path, error).to_string());
     let Some(output) = &args.output else {
         return Err(Failure("needs -o CAPTURE or --onto INTERFACE".to_string()));
     };
@@ -94,7 +94,7 @@ fn play(args: &SimulateArgs, interface: &str) -> Result<Outcome, Failure> {
         let mut source = simulation(args)?;
         play_all(&mut source, &mut player)
     } else {
-        let mut source = open(&args.scenario, &Saved::default()).map_err(failure)?;
+        let mut source = open(&args.scenario, &ReadOptions::default()).map_err(failure)?;
         play_all(&mut source, &mut player)
     };
     played.map_err(failure).map(|()| Outcome::Done)

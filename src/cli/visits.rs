@@ -26,8 +26,10 @@ pub(super) fn visit(path: &Path, interface: Option<&str>) -> Result<Summary, Fai
     if let Some(summary) = read_summary(path)? {
         return Ok(summary);
     }
-    let options =
-        source::Saved { interface: interface.map(String::from), ..source::Saved::default() };
+    let options = source::ReadOptions {
+        interface: interface.map(String::from),
+        ..source::ReadOptions::default()
+    };
     let _bar = Bar::over(&options.progress);
     let mut source = source::open(path, &options).map_err(|e| Failure(e.to_string()))?;
     Ok(analyse(&mut source, Given::default(), Kind::Capture, &file_name(path)))
@@ -41,7 +43,7 @@ fn read_summary(path: &Path) -> Result<Option<Summary>, Failure> {
     // What cannot be opened is reported where a capture would be.
     let Ok(mut file) = File::open(path) else { return Ok(None) };
     let mut start = Vec::new();
-    let cannot = |error| Failure(source::unreadable(path, &error).to_string());
+    let cannot = |error| Failure(source::unreadable(path, error).to_string());
     let read = Read::by_ref(&mut file).take(START_BYTES).read_to_end(&mut start);
     if read.is_err() || !may_be_summary(&start) {
         return Ok(None);
@@ -67,7 +69,7 @@ fn may_be_summary(start: &[u8]) -> bool {
 /// Every summary in a directory, with the name of its file.
 pub(super) fn summaries(directory: &Path) -> Result<Vec<(String, Summary)>, Failure> {
     let name = directory.display();
-    let cannot = |error| Failure(source::unreadable(directory, &error).to_string());
+    let cannot = |error| Failure(source::unreadable(directory, error).to_string());
     let mut summaries = Vec::new();
     for entry in std::fs::read_dir(directory).map_err(cannot)? {
         let path = entry.map_err(cannot)?.path();

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::Failure;
 use super::listen::file_name;
-use crate::source::{self, ReadAhead, Reader, Saved, SourceError};
+use crate::source::{self, ReadAhead, ReadOptions, Reader, SourceError};
 use crate::wire::{Header, Record};
 
 /// What these captures are called together: the file, or what all the pieces share.
@@ -28,7 +28,7 @@ pub(super) struct Whole {
 
 impl Whole {
     /// Opens them to be read as one.
-    pub(super) fn open(captures: &[PathBuf], options: &Saved) -> Result<Whole, Failure> {
+    pub(super) fn open(captures: &[PathBuf], options: &ReadOptions) -> Result<Whole, Failure> {
         let source = source::open_all(captures, options).map_err(|e| Failure(e.to_string()))?;
         Ok(Whole { source, several: captures.len() > 1, broken: None })
     }

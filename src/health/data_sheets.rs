@@ -2,15 +2,9 @@
 
 use super::evidence::{FileFault, NotOffered};
 use super::{Code, Evidence, Finding, Severity};
-<<<<<<< HEAD
-use crate::fieldbus::eds::{DataSheet, Index, Problem, SheetMatch, SizeNotOffered};
+use crate::fieldbus::eds::{DataSheet, SheetIndex, SheetMatch, SheetProblem, SizeNotOffered};
 use crate::fieldbus::{ConnectionKind, Identity};
 use crate::trunk::{IoSizes, Known, Node, Origin, Trunk};
-=======
-use crate::fieldbus::eds::{DataSheet, SheetIndex, SheetMatch, SheetProblem, SizeNotOffered};
-use crate::fieldbus::{self, ConnectionKind, Identity, Known, Origin};
-use crate::trunk::{IoSizes, Node, Trunk};
->>>>>>> 0b27312 (Merge small modules of wire and of the data sheets)
 
 pub(super) fn find(sheets: &SheetIndex, trunk: &Trunk, found: &mut Vec<Finding>) {
     for (mac_id, node) in trunk.nodes() {

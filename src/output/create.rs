@@ -4,28 +4,33 @@ use std::fs::{File, OpenOptions};
 use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
 
-/// Why a file cannot be made: one line with its name and what to do.
+/// Why a file cannot be made or written: one line with its name and what to do.
 #[derive(Debug, thiserror::Error)]
-#[error("{0}")]
-pub struct CreateError(pub String);
+#[error("{}: {}", path.display(), create_problem(error))]
+pub struct CreateError {
+    path: PathBuf,
+    error: io::Error,
+}
 
 impl CreateError {
     /// For what the system said about this file.
-    pub fn new(path: &Path, error: &io::Error) -> CreateError {
-        let name = path.display();
-        CreateError(match error.kind() {
-            ErrorKind::AlreadyExists => {
-                format!("{name}: exists already; give another name, or --overwrite to replace it")
-            }
-            ErrorKind::NotFound => format!("{name}: its directory does not exist; make it first"),
-            ErrorKind::PermissionDenied => {
-                format!("{name}: you may not write there; choose a directory of your own")
-            }
-            ErrorKind::IsADirectory => format!("{name}: a directory; give the name of a file"),
-            ErrorKind::StorageFull => format!("{name}: the disk is full; free some space"),
-            _ => format!("{name}: cannot be written: {error}"),
-        })
+    pub fn new(path: &Path, error: io::Error) -> CreateError {
+        CreateError { path: path.to_owned(), error }
     }
+}
+
+fn create_problem(error: &io::Error) -> String {
+    let problem = match error.kind() {
+        ErrorKind::AlreadyExists => {
+            "exists already; give another name, or --overwrite to replace it"
+        }
+        ErrorKind::NotFound => "its directory does not exist; make it first",
+        ErrorKind::PermissionDenied => "you may not write there; choose a directory of your own",
+        ErrorKind::IsADirectory => "a directory; give the name of a file",
+        ErrorKind::StorageFull => "the disk is full; free some space",
+        _ => return format!("cannot be written: {error}"),
+    };
+    problem.to_owned()
 }
 
 /// Makes a new file for writing. One that exists is only replaced with `overwrite`.
@@ -33,7 +38,7 @@ impl CreateError {
 /// # Errors
 /// One line for each of: exists, no such directory, not allowed, a directory.
 pub fn create(path: &Path, overwrite: bool) -> Result<File, CreateError> {
-    open(path, overwrite).map_err(|error| CreateError::new(path, &error))
+    open(path, overwrite).map_err(|error| CreateError::new(path, error))
 }
 
 /// The same, with the system's own error.

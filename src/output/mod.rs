@@ -6,7 +6,6 @@ mod comparison;
 mod conversion;
 mod create;
 pub mod metrics;
-pub mod pcapng;
 pub mod report;
 mod text;
 pub mod view;

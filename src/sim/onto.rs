@@ -8,7 +8,7 @@ use socketcan::{
     Socket,
 };
 
-use crate::source::{SourceError, interface_kind};
+use crate::source::{LiveError, SourceError, interface_kind};
 use crate::wire::{Nanos, Payload, Record, What};
 
 /// The only kind of interface that is played onto: a bus inside the kernel, with no wires.
@@ -30,15 +30,12 @@ impl Player {
     pub fn open(name: &str) -> Result<Player, SourceError> {
         let (index, kind) = interface_kind(name)?;
         if kind.as_deref() != Some(VIRTUAL) {
-            let kind = kind.as_deref().unwrap_or("not known");
-            return Err(SourceError(format!(
-                "{name}: not a virtual interface (its kind is {kind}); dropline never sends on a \
-                 trunk, it plays only onto one made with: ip link add dev vcan0 type {VIRTUAL}"
-            )));
+            let kind = kind.unwrap_or_else(|| "not known".into());
+            return Err(LiveError::NotVirtual { name: name.into(), kind }.into());
         }
         // By number, not by name: so it is the very interface that was looked at.
         let socket = CanSocket::open_addr(&CanAddr::new(index))
-            .map_err(|error| SourceError(format!("{name}: cannot be opened: {error}")))?;
+            .map_err(|error| LiveError::CannotPlay { name: name.into(), error })?;
         Ok(Player { name: name.to_string(), socket, began: None })
     }
 
@@ -51,9 +48,9 @@ impl Player {
         let due = began + since_start(record.t);
         std::thread::sleep(due.saturating_duration_since(Instant::now()));
         let Some(frame) = frame(&record.what) else { return Ok(()) };
-        self.socket
-            .write_frame(&frame)
-            .map_err(|error| SourceError(format!("{}: takes no frame: {error}", self.name)))
+        self.socket.write_frame(&frame).map_err(|error| {
+            LiveError::NotPlayed { name: self.name.clone(), error: error.into() }.into()
+        })
     }
 }
 

@@ -1,323 +1,348 @@
-//! The bytes of a saved file, unpacked where it is zstd: what it is decides, not its name.
+//! The bytes of a saved file: opened, counted, and unpacked some blocks ahead of whoever reads.
 
 use std::fs::File;
-use std::io::{self, ErrorKind, Read};
+use std::io::{self, Read};
+use std::mem;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, mpsc};
+use std::thread;
 
-use memchr::memmem;
-use zstd::stream::raw::{Decoder, InBuffer, Operation, OutBuffer};
+use super::text_files::unreadable;
+use super::unpack::{Chunk, Unpacker};
+use super::{FileError, SourceError};
 
-use super::ahead::Ahead;
-use super::progress::{Counted, Progress};
-use super::{SourceError, unreadable};
-
-/// The first bytes of every zstd frame (RFC 8878, section 3.1.1).
-const ZSTD_MAGIC: [u8; 4] = [0x28, 0xB5, 0x2F, 0xFD];
-
-/// How much is asked of the file at once.
-const BLOCK: usize = 256 * 1024;
-
-/// What one read gave.
-#[derive(Debug, PartialEq, Eq)]
-pub enum Got {
-    /// So many bytes, at least one.
-    Bytes(usize),
-    /// A damaged stretch from the one byte of the file up to the other; what it held is lost.
-    /// Reading can go on.
-    Damage(u64, u64),
-    /// The file ends where its packing says that more must come.
-    CutOff,
-    /// The end.
-    End,
+/// What a saved file cannot say itself.
+#[derive(Debug, Clone, Default)]
+pub struct ReadOptions {
+    /// Which interface to take, where a pcapng file holds several on CAN.
+    pub interface: Option<String>,
+    /// Counts what is read.
+    pub progress: Arc<Progress>,
 }
 
 /// A file being read, or in tests a slice of bytes.
-pub struct Input<R>(Way<R>);
-
-/// How the bytes come.
-enum Way<R> {
-    Plain(Packed<R>),
-    Packed(Packed<R>, Zstd),
-    Ahead(Ahead),
+pub enum Input<R> {
+    /// Unpacked by whoever reads.
+    Here(Unpacker<R>),
+    /// Unpacked on a thread of its own.
+    Ahead(UnpackAhead),
 }
 
 /// Opens a file for reading, and counts what is read of it.
 ///
 /// # Errors
 /// One line for each of: not there, not allowed, a directory, empty.
-pub fn open(path: &Path, progress: &Arc<Progress>) -> Result<Input<Counted<File>>, SourceError> {
-    let name = path.display();
-    let failed = |error: &io::Error| unreadable(path, error);
-    let file = File::open(path).map_err(|error| failed(&error))?;
+pub fn open(
+    path: &Path,
+    progress: &Arc<Progress>,
+) -> Result<Input<Box<dyn Read + Send>>, SourceError> {
+    let failed = |error: io::Error| unreadable(path, error);
+    let file = File::open(path).map_err(failed)?;
     // Of what is no plain file, such as a pipe, nobody knows the length.
     let length = file.metadata().map_or(0, |metadata| metadata.len());
-    let file = Counted::new(file, length, Arc::clone(progress));
-    let input = Input::new(file).map_err(|error| failed(&error))?;
-    if matches!(&input.0, Way::Plain(bytes) if bytes.is_empty()) {
-        return Err(SourceError(format!(
-            "{name}: empty; the watch that made it never started, or it was not copied whole"
-        )));
+    let file: Box<dyn Read + Send> = Box::new(Counted::new(file, length, Arc::clone(progress)));
+    let unpacker = Unpacker::new(file).map_err(failed)?;
+    if unpacker.is_empty() {
+        return Err(SourceError::File {
+            name: path.display().to_string(),
+            error: FileError::Empty,
+        });
     }
-    match input.0 {
+    match unpacker {
         // Unpacking takes about as long as reading what comes out of it.
-        Way::Packed(..) => {
-            Ok(Input(Way::Ahead(Ahead::start(input).map_err(|error| failed(&error))?)))
+        Unpacker::Packed(..) => {
+            let ahead = UnpackAhead::new(unpacker).map_err(failed)?;
+            Ok(Input::Ahead(ahead))
         }
-        _ => Ok(input),
+        Unpacker::Plain(_) => Ok(Input::Here(unpacker)),
     }
 }
 
 impl<R: Read> Input<R> {
-    /// Reads the first bytes, to see what it is.
+    /// Reads the first bytes, to see whether they are packed.
     pub fn new(file: R) -> io::Result<Input<R>> {
-        let mut packed = Packed::new(file);
-        packed.at_least(ZSTD_MAGIC.len())?;
-        Ok(Input(if packed.bytes().starts_with(&ZSTD_MAGIC) {
-            Way::Packed(packed, Zstd::new()?)
-        } else {
-            Way::Plain(packed)
-        }))
+        Unpacker::new(file).map(Input::Here)
     }
 
     /// Fills the front of `out`, which must not be empty.
-    pub fn read(&mut self, out: &mut [u8]) -> io::Result<Got> {
-        match &mut self.0 {
-            Way::Ahead(ahead) => ahead.read(out),
-            Way::Packed(packed, zstd) => zstd.read(packed, out),
-            Way::Plain(bytes) => {
-                let n = bytes.read(out)?;
-                Ok(if n == 0 { Got::End } else { Got::Bytes(n) })
-            }
+    pub fn read(&mut self, out: &mut [u8]) -> io::Result<Chunk> {
+        match self {
+            Input::Here(unpacker) => unpacker.read(out),
+            Input::Ahead(ahead) => ahead.read(out),
         }
     }
 }
 
-/// So much of what was used stays in memory: more than a block of a zstd frame can be long (RFC
-/// 8878, section 3.1.1.2.4).
-const KEPT: usize = (128 << 10) + 64;
+/// How much is handed over at once.
+const BLOCK: usize = 128 * 1024;
 
-/// The file's own bytes, some of them read ahead.
-struct Packed<R> {
-    file: R,
-    buffer: Vec<u8>,
+/// How many blocks are unpacked ahead: enough that neither side waits for the other.
+const BLOCKS_AHEAD: usize = 8;
+
+/// The unpacked bytes of an input, as they become ready.
+pub struct UnpackAhead {
+    blocks: mpsc::Receiver<io::Result<UnpackedBlock>>,
+    /// Blocks that were used up, to be filled again.
+    used: mpsc::Sender<Vec<u8>>,
+    bytes: Vec<u8>,
     start: usize,
-    /// Where `start` is in the file.
-    offset: u64,
-    at_end: bool,
+    /// What comes after the bytes; the end stays.
+    then: Option<Chunk>,
 }
 
-impl<R: Read> Packed<R> {
-    fn new(file: R) -> Packed<R> {
-        Packed { file, buffer: Vec::new(), start: 0, offset: 0, at_end: false }
+/// So many bytes and what came next, if not more of them.
+struct UnpackedBlock {
+    bytes: Vec<u8>,
+    then: Option<Chunk>,
+}
+
+impl UnpackAhead {
+    /// Starts to unpack.
+    pub(super) fn new<R: Read + Send + 'static>(
+        mut unpacker: Unpacker<R>,
+    ) -> io::Result<UnpackAhead> {
+        let (send, blocks) = mpsc::sync_channel(BLOCKS_AHEAD);
+        let (used, to_fill) = mpsc::channel::<Vec<u8>>();
+        let unpack = move || {
+            loop {
+                let bytes = to_fill.try_recv().unwrap_or_default();
+                let block = fill(&mut unpacker, bytes);
+                let more = matches!(
+                    &block,
+                    Ok(UnpackedBlock { then: None | Some(Chunk::Damage(..)), .. })
+                );
+                // It fails if nobody reads any more: the command was stopped.
+                if send.send(block).is_err() || !more {
+                    return;
+                }
+            }
+        };
+        thread::Builder::new().name("unpack file".into()).spawn(unpack)?;
+        Ok(UnpackAhead { blocks, used, bytes: Vec::new(), start: 0, then: None })
     }
 
-    fn bytes(&self) -> &[u8] {
-        &self.buffer[self.start..]
-    }
-
-    fn is_empty(&self) -> bool {
-        self.bytes().is_empty()
-    }
-
-    fn skip(&mut self, n: usize) {
-        self.start += n;
-        self.offset += n as u64;
-    }
-
-    /// Back to an earlier place, or as far as is still in memory.
-    fn back_to(&mut self, offset: u64) {
-        let back = self.start.min(self.offset.saturating_sub(offset) as usize);
-        self.start -= back;
-        self.offset -= back as u64;
-    }
-
-    /// Reads until `n` bytes are there, or as many as there are.
-    fn at_least(&mut self, n: usize) -> io::Result<()> {
-        while self.bytes().len() < n && !self.at_end {
-            self.buffer.drain(..self.start.saturating_sub(KEPT));
-            self.start = self.start.min(KEPT);
-            let have = self.buffer.len();
-            self.buffer.resize(have + BLOCK, 0);
-            let got = read_some(&mut self.file, &mut self.buffer[have..]);
-            self.buffer.truncate(have + *got.as_ref().unwrap_or(&0));
-            self.at_end = got? == 0;
+    /// As [`Unpacker::read`].
+    pub(super) fn read(&mut self, out: &mut [u8]) -> io::Result<Chunk> {
+        loop {
+            let rest = &self.bytes[self.start..];
+            if !rest.is_empty() {
+                let n = rest.len().min(out.len());
+                out[..n].copy_from_slice(&rest[..n]);
+                self.start += n;
+                return Ok(Chunk::Bytes(n));
+            }
+            match self.then {
+                None => {}
+                Some(Chunk::Damage(from, to)) => {
+                    self.then = None;
+                    return Ok(Chunk::Damage(from, to));
+                }
+                Some(Chunk::CutOff) => return Ok(Chunk::CutOff),
+                Some(Chunk::End | Chunk::Bytes(_)) => return Ok(Chunk::End),
+            }
+            // The thread tells of the end, or of an error, before it ends.
+            let Ok(block) = self.blocks.recv() else { return Ok(Chunk::End) };
+            let UnpackedBlock { bytes, then } = block?;
+            let mut emptied = mem::replace(&mut self.bytes, bytes);
+            emptied.clear();
+            // If the thread has ended, it needs no more of them.
+            let _ = self.used.send(emptied);
+            (self.start, self.then) = (0, then);
         }
-        Ok(())
+    }
+}
+
+fn fill<R: Read>(unpacker: &mut Unpacker<R>, mut bytes: Vec<u8>) -> io::Result<UnpackedBlock> {
+    bytes.resize(BLOCK, 0);
+    let mut filled = 0;
+    let mut then = None;
+    while filled < BLOCK && then.is_none() {
+        match unpacker.read(&mut bytes[filled..]) {
+            Ok(Chunk::Bytes(n)) => filled += n,
+            Ok(other) => then = Some(other),
+            // What came before the error is good; the next read meets it again.
+            Err(_) if filled > 0 => break,
+            Err(error) => return Err(error),
+        }
+    }
+    bytes.truncate(filled);
+    Ok(UnpackedBlock { bytes, then })
+}
+
+/// Of files, bytes as they lie on the disk, packed or not: one addition for each block that is
+/// read. Of a simulation, seconds of the trunk.
+#[derive(Debug, Default)]
+pub struct Progress {
+    done: AtomicU64,
+    total: AtomicU64,
+}
+
+impl Progress {
+    /// Of so much, nothing yet.
+    pub fn of(total: u64) -> Progress {
+        Progress { done: AtomicU64::new(0), total: AtomicU64::new(total) }
     }
 
-    /// What was read ahead first, then straight from the file.
+    /// So much is done now.
+    pub fn reached(&self, done: u64) {
+        self.done.store(done, Ordering::Relaxed);
+    }
+
+    /// How much is done.
+    pub fn done(&self) -> u64 {
+        self.done.load(Ordering::Relaxed)
+    }
+
+    /// How much there is in all, in the files that were opened; 0: it is not known.
+    pub fn total(&self) -> u64 {
+        self.total.load(Ordering::Relaxed)
+    }
+}
+
+/// A file that counts what is read of it.
+pub(super) struct Counted<R> {
+    file: R,
+    progress: Arc<Progress>,
+    /// What was promised of it and has not been read.
+    left: u64,
+}
+
+impl<R> Counted<R> {
+    /// A file of this length.
+    pub(super) fn new(file: R, length: u64, progress: Arc<Progress>) -> Counted<R> {
+        progress.total.fetch_add(length, Ordering::Relaxed);
+        Counted { file, progress, left: length }
+    }
+}
+
+impl<R: Read> Read for Counted<R> {
     fn read(&mut self, out: &mut [u8]) -> io::Result<usize> {
-        if self.is_empty() {
-            return read_some(&mut self.file, out);
-        }
-        let n = self.bytes().len().min(out.len());
-        out[..n].copy_from_slice(&self.bytes()[..n]);
-        self.skip(n);
-        Ok(n)
+        let count = self.file.read(out)?;
+        self.progress.done.fetch_add(count as u64, Ordering::Relaxed);
+        self.left = self.left.saturating_sub(count as u64);
+        Ok(count)
     }
 }
 
-fn read_some(file: &mut impl Read, out: &mut [u8]) -> io::Result<usize> {
-    loop {
-        match file.read(out) {
-            Err(error) if error.kind() == ErrorKind::Interrupted => {}
-            result => return result,
-        }
-    }
-}
-
-/// Unpacks one zstd frame after the other, a block at a time: so all that stands before a cut
-/// or a damaged block comes out.
-struct Zstd {
-    decoder: Decoder<'static>,
-    /// How many bytes the decoder wants next: the rest of the block.
-    wants: usize,
-    in_frame: bool,
-    /// Where the frame begins.
-    frame_from: u64,
-    /// Where the decoder was first given less than it wanted, as the file ended.
-    short_from: Option<u64>,
-}
-
-/// What the decoder is given at the start of a frame: its header is not longer (RFC 8878).
-const FRAME_START: usize = 18;
-
-impl Zstd {
-    fn new() -> io::Result<Zstd> {
-        Ok(Zstd {
-            decoder: Decoder::new()?,
-            wants: FRAME_START,
-            in_frame: false,
-            frame_from: 0,
-            short_from: None,
-        })
-    }
-
-    fn read<R: Read>(&mut self, packed: &mut Packed<R>, out: &mut [u8]) -> io::Result<Got> {
-        loop {
-            packed.at_least(self.wants)?;
-            if packed.is_empty() && !self.in_frame {
-                return Ok(Got::End);
-            }
-            if !self.in_frame {
-                self.frame_from = packed.offset;
-            }
-            let here = packed.bytes().len().min(self.wants);
-            if here < self.wants {
-                self.short_from.get_or_insert(packed.offset);
-            }
-            let mut input = InBuffer::around(&packed.bytes()[..here]);
-            let mut output = OutBuffer::around(&mut *out);
-            let result = self.decoder.run(&mut input, &mut output);
-            let (used, made) = (input.pos(), output.pos());
-            let Ok(wants) = result else { return self.resume(packed) };
-            packed.skip(used);
-            self.in_frame = wants != 0;
-            self.wants = if wants == 0 { FRAME_START } else { wants };
-            if made > 0 {
-                return Ok(Got::Bytes(made));
-            }
-            if used == 0 && packed.at_end && self.in_frame {
-                // Only the end of the file can leave the decoder without progress. Unless a
-                // damaged block claimed a length that swallows the frames behind it.
-                packed.back_to(self.short_from.unwrap_or(packed.offset));
-                let got = self.resume(packed)?;
-                return Ok(if packed.is_empty() { Got::CutOff } else { got });
-            }
-        }
-    }
-
-    /// Goes on at the next frame after damage, if there is one.
-    fn resume<R: Read>(&mut self, packed: &mut Packed<R>) -> io::Result<Got> {
-        let (frame_from, noticed) = (self.frame_from, packed.offset);
-        *self = Zstd::new()?;
-        // A damaged block can have swallowed the next frames as its own bytes, without an error
-        // until later. Not the magic of the frame that is broken.
-        packed.back_to(frame_from);
-        packed.skip(packed.bytes().len().min(1));
-        let from = |found: u64| if found < noticed { frame_from } else { noticed };
-        loop {
-            if let Some(at) = memmem::find(packed.bytes(), &ZSTD_MAGIC) {
-                packed.skip(at);
-                return Ok(Got::Damage(from(packed.offset), packed.offset));
-            }
-            // The magic may lie across two blocks.
-            packed.skip(packed.bytes().len().saturating_sub(ZSTD_MAGIC.len() - 1));
-            if packed.at_end {
-                packed.skip(packed.bytes().len());
-                return Ok(Got::Damage(from(packed.offset), packed.offset));
-            }
-            packed.at_least(ZSTD_MAGIC.len())?;
-        }
+/// What was left unread will not come any more.
+impl<R> Drop for Counted<R> {
+    fn drop(&mut self) {
+        self.progress.total.fetch_sub(self.left, Ordering::Relaxed);
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use std::io::Write;
+
     use super::*;
 
-    fn read_all(bytes: &[u8]) -> (Vec<u8>, Vec<Got>) {
-        let mut input = Input::new(bytes).unwrap();
-        let (mut all, mut rest) = (Vec::new(), Vec::new());
-        let mut out = [0; 1000];
+    fn frame(text: &[u8]) -> Vec<u8> {
+        let mut encoder = zstd::Encoder::new(Vec::new(), 3).unwrap();
+        encoder.include_checksum(true).unwrap();
+        encoder.write_all(text).unwrap();
+        encoder.finish().unwrap()
+    }
+
+    fn read_all(mut read: impl FnMut(&mut [u8]) -> io::Result<Chunk>) -> (Vec<u8>, Vec<Chunk>) {
+        let (mut all, mut rest, mut out) = (Vec::new(), Vec::new(), [0; 70_000]);
         loop {
-            match input.read(&mut out).unwrap() {
-                Got::Bytes(n) => all.extend_from_slice(&out[..n]),
-                Got::End => return (all, rest),
+            match read(&mut out).unwrap() {
+                Chunk::Bytes(n) => all.extend_from_slice(&out[..n]),
+                end @ (Chunk::End | Chunk::CutOff) => {
+                    assert_eq!(read(&mut out).unwrap(), end, "the end stays");
+                    rest.push(end);
+                    return (all, rest);
+                }
                 other => rest.push(other),
             }
         }
     }
 
-    fn frame(text: &[u8]) -> Vec<u8> {
-        let mut encoder = zstd::Encoder::new(Vec::new(), 3).unwrap();
-        encoder.include_checksum(true).unwrap();
-        std::io::Write::write_all(&mut encoder, text).unwrap();
-        encoder.finish().unwrap()
+    #[test]
+    fn the_same_bytes_and_damage_as_without() {
+        let text: Vec<u8> = (0..400_000u32).flat_map(|n| n.wrapping_mul(n).to_le_bytes()).collect();
+        let whole = [frame(&text), frame(b"between"), frame(&text)].concat();
+        let mut broken = whole.clone();
+        broken[frame(&text).len() / 2] ^= 0x55;
+        let cut = whole[..whole.len() - 100].to_vec();
+        for file in [whole, broken, cut] {
+            let open = || Unpacker::new(io::Cursor::new(file.clone())).unwrap();
+            let mut ahead = UnpackAhead::new(open()).unwrap();
+            let mut plain = open();
+            let mut ended = None;
+            // The end of a plain one is asked for twice here, too.
+            let plain = read_all(|out| match &ended {
+                Some(Chunk::CutOff) => Ok(Chunk::CutOff),
+                Some(_) => Ok(Chunk::End),
+                None => {
+                    let got = plain.read(out)?;
+                    match got {
+                        Chunk::CutOff => ended = Some(Chunk::CutOff),
+                        Chunk::End => ended = Some(Chunk::End),
+                        _ => {}
+                    }
+                    Ok(got)
+                }
+            });
+            let ahead = read_all(|out| ahead.read(out));
+            assert_eq!(ahead.1, plain.1);
+            assert!(ahead.0 == plain.0, "{} and {} bytes", ahead.0.len(), plain.0.len());
+        }
     }
 
     #[test]
-    fn plain_and_packed_by_content() {
-        let text = b"some text\n".repeat(1000);
-        assert_eq!(read_all(&text), (text.clone(), vec![]));
-        assert_eq!(read_all(&frame(&text)), (text.clone(), vec![]));
-        let two = [frame(&text), frame(b"more")].concat();
-        assert_eq!(read_all(&two), ([&text[..], b"more"].concat(), vec![]));
-        assert_eq!(read_all(b""), (vec![], vec![]));
-        assert_eq!(read_all(b"x"), (b"x".to_vec(), vec![]));
+    fn one_that_is_given_up_ends_its_thread() {
+        let packed = frame(&vec![7; 50_000_000]);
+        let ahead = UnpackAhead::new(Unpacker::new(io::Cursor::new(packed)).unwrap()).unwrap();
+        let used = ahead.used.clone();
+        drop(ahead);
+        while used.send(Vec::new()).is_ok() {
+            thread::yield_now();
+        }
     }
 
-    #[test]
-    fn cut_anywhere_gives_what_stands_before() {
-        let whole = [frame(b"first\n"), frame(b"second\n")].concat();
-        let first = frame(b"first\n").len();
-        for cut in 4..whole.len() {
-            let (text, rest) = read_all(&whole[..cut]);
-            if cut == first {
-                assert_eq!((&text[..], &rest[..]), (&b"first\n"[..], &[][..]));
-            } else {
-                assert_eq!(rest, [Got::CutOff], "cut at {cut}");
-            }
-            if cut > first {
-                assert!(text.starts_with(b"first\n"));
+    /// Gives its bytes, then fails again and again.
+    struct Failing(io::Cursor<Vec<u8>>);
+
+    impl Read for Failing {
+        fn read(&mut self, out: &mut [u8]) -> io::Result<usize> {
+            match self.0.read(out)? {
+                0 => Err(io::Error::other("the disk is broken")),
+                n => Ok(n),
             }
         }
     }
 
     #[test]
-    fn a_damaged_frame_does_not_cost_the_next() {
-        let (a, b, c) = (frame(b"first\n"), frame(&b"second\n".repeat(99)), frame(b"third\n"));
-        for at in 0..b.len() {
-            let mut broken = [&a[..], &b, &c].concat();
-            broken[a.len() + at] ^= 0x55;
-            let (text, rest) = read_all(&broken);
-            assert!(text.starts_with(b"first\n") && text.ends_with(b"third\n"), "byte {at}");
-            // A few bits of a frame's header may be flipped and mean the same.
-            assert!(
-                !rest.is_empty()
-                    || text == [&b"first\n"[..], &b"second\n".repeat(99), b"third\n"].concat()
-            );
-        }
+    fn what_comes_before_an_error_is_not_lost() {
+        let text: Vec<u8> = (0..100_000u32).flat_map(|n| n.wrapping_mul(n).to_le_bytes()).collect();
+        let packed = frame(&text);
+        let failing = Failing(io::Cursor::new(packed[..packed.len() - 10].to_vec()));
+        let mut ahead = UnpackAhead::new(Unpacker::new(failing).unwrap()).unwrap();
+        let (mut all, mut out) = (Vec::new(), [0; 10_000]);
+        let error = loop {
+            match ahead.read(&mut out) {
+                Ok(Chunk::Bytes(n)) => all.extend_from_slice(&out[..n]),
+                Ok(other) => panic!("{other:?}"),
+                Err(error) => break error,
+            }
+        };
+        assert_eq!(error.to_string(), "the disk is broken");
+        assert!(text.starts_with(&all) && all.len() > 200_000, "{}", all.len());
+    }
+
+    #[test]
+    fn what_is_read_is_counted_and_what_is_left_is_not_waited_for() {
+        let progress = Arc::new(Progress::default());
+        let mut first = Counted::new(&[0_u8; 10][..], 10, Arc::clone(&progress));
+        let mut second = Counted::new(&[0_u8; 5][..], 5, Arc::clone(&progress));
+        first.read_exact(&mut [0; 4]).unwrap();
+        assert_eq!((progress.done(), progress.total()), (4, 15));
+        drop(first);
+        second.read_to_end(&mut Vec::new()).unwrap();
+        drop(second);
+        assert_eq!((progress.done(), progress.total()), (9, 9));
     }
 }

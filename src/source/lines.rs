@@ -4,7 +4,8 @@ use std::io::{self, Read};
 
 use memchr::memchr;
 
-use super::input::{Got, Input};
+use super::input::Input;
+use super::unpack::Chunk;
 
 /// The longest line; a longer one is skipped, and never held in memory.
 pub const LONGEST_LINE: usize = 1024 * 1024;
@@ -13,7 +14,7 @@ const BLOCK: usize = 256 * 1024;
 
 /// What comes next.
 #[derive(Debug, PartialEq, Eq)]
-pub enum Next<'a> {
+pub enum NextLine<'a> {
     /// A whole line, without its line feed.
     Line(&'a [u8]),
     /// The last line, that has no line feed: whole or torn, its content must tell.
@@ -25,6 +26,9 @@ pub enum Next<'a> {
     /// The end; true if the file was cut off within a packed block.
     End(bool),
 }
+
+/// What a file holds, as far as it was read.
+pub(super) type Bytes<'a> = Lines<Box<dyn Read + Send + 'a>>;
 
 /// Splits an input into lines.
 pub struct Lines<R> {
@@ -95,7 +99,7 @@ impl<R: Read> Lines<R> {
     }
 
     /// The next line, or why there is none.
-    pub fn next(&mut self) -> io::Result<Next<'_>> {
+    pub fn next(&mut self) -> io::Result<NextLine<'_>> {
         loop {
             if let Some(feed) = self.find() {
                 let line = self.start..feed;
@@ -103,15 +107,15 @@ impl<R: Read> Lines<R> {
                 self.searched = self.start;
                 self.number += 1;
                 if std::mem::take(&mut self.skipping) || line.len() > LONGEST_LINE {
-                    return Ok(Next::TooLong);
+                    return Ok(NextLine::TooLong);
                 }
-                return Ok(Next::Line(&self.buffer[line]));
+                return Ok(NextLine::Line(&self.buffer[line]));
             }
             if self.skipping || self.end - self.start > LONGEST_LINE {
                 if self.number == 0 && !self.skipping {
                     // No such file begins so: its end, which may never come, is not waited for.
                     self.skipping = true;
-                    return Ok(Next::TooLong);
+                    return Ok(NextLine::TooLong);
                 }
                 self.skipping = true;
                 self.clear();
@@ -121,19 +125,19 @@ impl<R: Read> Lines<R> {
                 self.clear();
                 if std::mem::take(&mut self.skipping) {
                     self.number += 1;
-                    return Ok(Next::TooLong);
+                    return Ok(NextLine::TooLong);
                 }
                 if rest.is_empty() {
-                    return Ok(Next::End(cut_off));
+                    return Ok(NextLine::End(cut_off));
                 }
                 self.number += 1;
-                return Ok(Next::Unended(&self.buffer[rest]));
+                return Ok(NextLine::Unended(&self.buffer[rest]));
             }
             if let Some((from, to)) = self.fill()? {
                 // The start of a line whose rest is lost is no line.
                 self.clear();
                 self.skipping = false;
-                return Ok(Next::Damage(from, to));
+                return Ok(NextLine::Damage(from, to));
             }
         }
     }
@@ -162,10 +166,10 @@ impl<R: Read> Lines<R> {
             self.buffer.resize(self.end + BLOCK, 0);
         }
         match self.input.read(&mut self.buffer[self.end..])? {
-            Got::Bytes(n) => self.end += n,
-            Got::Damage(from, to) => return Ok(Some((from, to))),
-            Got::CutOff => self.ended = Some(true),
-            Got::End => self.ended = Some(false),
+            Chunk::Bytes(n) => self.end += n,
+            Chunk::Damage(from, to) => return Ok(Some((from, to))),
+            Chunk::CutOff => self.ended = Some(true),
+            Chunk::End => self.ended = Some(false),
         }
         Ok(None)
     }
@@ -195,11 +199,11 @@ mod tests {
             let next = lines.next().unwrap();
             let text = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
             let (what, end) = match next {
-                Next::Line(line) => (text(line), false),
-                Next::Unended(line) => (text(line) + "|", false),
-                Next::TooLong => ("too long".into(), false),
-                Next::Damage(..) => ("damage".into(), false),
-                Next::End(cut) => (format!("end {cut}"), true),
+                NextLine::Line(line) => (text(line), false),
+                NextLine::Unended(line) => (text(line) + "|", false),
+                NextLine::TooLong => ("too long".into(), false),
+                NextLine::Damage(..) => ("damage".into(), false),
+                NextLine::End(cut) => (format!("end {cut}"), true),
             };
             all.push(format!("{}:{what}", lines.number()));
             if end {
@@ -218,17 +222,17 @@ mod tests {
     #[test]
     fn a_line_without_end_costs_no_memory() {
         let mut endless = Lines::new(Input::new(io::repeat(b'x').take(50_000_000)).unwrap());
-        assert_eq!(endless.next().unwrap(), Next::TooLong, "told before its end");
-        assert_eq!(endless.next().unwrap(), Next::TooLong);
+        assert_eq!(endless.next().unwrap(), NextLine::TooLong, "told before its end");
+        assert_eq!(endless.next().unwrap(), NextLine::TooLong);
         assert!(endless.buffer.len() < 2 * LONGEST_LINE);
-        assert_eq!(endless.next().unwrap(), Next::End(false));
+        assert_eq!(endless.next().unwrap(), NextLine::End(false));
 
         let longest = "y".repeat(LONGEST_LINE);
         let text = format!("{longest}\n{longest}y\nafter\n");
         let mut lines = Lines::new(Input::new(text.as_bytes()).unwrap());
-        assert_eq!(lines.next().unwrap(), Next::Line(longest.as_bytes()));
-        assert_eq!(lines.next().unwrap(), Next::TooLong);
-        assert_eq!(lines.next().unwrap(), Next::Line(b"after"));
+        assert_eq!(lines.next().unwrap(), NextLine::Line(longest.as_bytes()));
+        assert_eq!(lines.next().unwrap(), NextLine::TooLong);
+        assert_eq!(lines.next().unwrap(), NextLine::Line(b"after"));
         assert_eq!(lines.number(), 3);
     }
 }

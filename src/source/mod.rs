@@ -1,34 +1,34 @@
-//! Where records come from: a live interface, a capture, pcapng, the simulated trunk.
+//! Where records come from, and the formats that they are saved in: a live interface, a capture,
+//! pcapng, several captures as one.
 
-mod ahead;
-mod capture;
-mod complaints;
-mod data_sheets;
+mod capture_set;
+mod error;
+mod formats;
 mod input;
-mod joined;
+mod json_lines;
 mod lines;
 mod live;
 mod pcapng;
-mod piece_name;
-mod progress;
-mod saved;
-mod text_file;
+mod text_files;
+mod unpack;
 
-use std::future::Future;
+use std::io;
 
-use crate::wire::{Header, Nanos, Record};
+use crate::wire::{Header, Nanos, Record, Tally};
 
-pub use complaints::{Complaints, one_line};
-pub use data_sheets::data_sheets;
-pub use joined::open_all;
-pub use live::{
-    Adapter, Options as LiveOptions, Safety, SocketCanSource, Traffic, Trial, Troubles,
-    find_bitrate, interface_kind,
+pub use capture_set::{PieceName, open_all, whole_name};
+pub use error::{
+    BlockError, CaptureSetError, Complaints, FileError, FormatError, LiveError, NetlinkError,
+    SourceError, one_line,
 };
-pub use piece_name::{PieceName, whole_name};
-pub use progress::Progress;
-pub use saved::{ReadAhead, Saved, open, open_reader, reader_of};
-pub use text_file::{LONGEST_TEXT, read_bounded, read_text, unreadable};
+pub use formats::{FORMATS, Format, ReadAhead, open, open_reader, reader_from};
+pub use input::{Progress, ReadOptions};
+pub use json_lines::Packer;
+pub use live::{
+    Adapter, BitrateTrial, ControllerEvents, LiveOptions, Safety, SocketCanSource, Traffic,
+    find_bitrate, interface_kind, open_live,
+};
+pub use text_files::{LONGEST_TEXT, data_sheets, read_bounded, read_text, unreadable};
 
 /// Records that are read or simulated: a capture, several captures as one, the simulated trunk.
 /// Its calls may wait for a disk, so a program that has more to do than to read calls it on a
@@ -88,18 +88,29 @@ pub trait LiveSource {
     fn messages(&mut self) -> Vec<String>;
 }
 
-/// Listens to a trunk. Here a further kind of live source is chosen by its options. Needs a tokio
-/// runtime with I/O and time.
-///
-/// # Errors
-/// If there is no such interface, it is no CAN interface, it is down, its controller could
-/// send, or its bit rate is not the one asked for: one line that says so and what to do.
-pub fn open_live(options: LiveOptions) -> Result<impl LiveSource, SourceError> {
-    SocketCanSource::open(options)
+/// A reader of whichever format.
+type AnyReader<'a> = Box<dyn Reader + Send + 'a>;
+
+/// Records into a file of some format.
+pub trait RecordWriter {
+    /// Writes one record.
+    ///
+    /// # Errors
+    /// If the file cannot be written.
+    fn write(&mut self, record: &Record) -> io::Result<()>;
+
+    /// Writes what is left, and returns the account.
+    ///
+    /// # Errors
+    /// If the file cannot be written.
+    fn finish(self: Box<Self>) -> io::Result<Carried>;
 }
 
-/// Why a source cannot be opened or cannot go on: one line that says what, where and what to
-/// do about it.
-#[derive(Debug, thiserror::Error)]
-#[error("{0}")]
-pub struct SourceError(pub String);
+/// What a file was given.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Carried {
+    /// Frames, error frames and lost frames.
+    pub tally: Tally,
+    /// Records that the format has no room for.
+    pub left_out: u64,
+}

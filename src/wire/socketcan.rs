@@ -29,7 +29,7 @@ pub struct Packet {
 
 impl Packet {
     /// `None` for records that are no frames.
-    pub fn of(what: &What) -> Option<Packet> {
+    pub fn new(what: &What) -> Option<Packet> {
         let (id, length, payload): (u32, usize, &[u8]) = match what {
             What::Frame(frame) => {
                 let id = match frame.id() {
@@ -147,14 +147,14 @@ mod tests {
             ("20000088080000000000040000000000", What::Error(error)),
         ];
         for (bytes, what) in cases {
-            assert_eq!(Packet::of(&what).unwrap().as_slice(), hex(bytes), "{bytes}");
+            assert_eq!(Packet::new(&what).unwrap().as_slice(), hex(bytes), "{bytes}");
             assert_eq!(Packet::parse(&hex(bytes)), Ok(what.clone()), "{bytes}");
             // The kernel always hands out 16 bytes.
             let mut padded = hex(bytes);
             padded.resize(16, 0);
             assert_eq!(Packet::parse(&padded), Ok(what), "{bytes}");
         }
-        assert!(Packet::of(&What::LinkUp).is_none());
+        assert!(Packet::new(&What::LinkUp).is_none());
     }
 
     #[test]

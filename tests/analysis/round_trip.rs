@@ -3,9 +3,8 @@
 
 use std::path::Path;
 
-use dropline::output::capture::{CaptureWriter, DirectWriter, WriterOptions};
-use dropline::output::pcapng::PcapngWriter;
-use dropline::source::{Saved, open_reader};
+use dropline::output::capture::{CaptureWriter, WriterOptions};
+use dropline::source::{Format, ReadOptions, open_reader};
 use dropline::wire::{
     Bitrate, Clock, ErrorFrame, ExtendedId, Frame, Header, Id, Nanos, Packet, Record, StandardId,
     Tally, What, write_header, write_record,
@@ -88,7 +87,8 @@ struct Read {
 }
 
 fn read(path: &Path) -> Result<Read, String> {
-    let mut reader = open_reader(path, &Saved::default()).map_err(|error| error.to_string())?;
+    let mut reader =
+        open_reader(path, &ReadOptions::default()).map_err(|error| error.to_string())?;
     let (mut records, mut messages) = (Vec::new(), 0);
     while reader.read(&mut records).map_err(|error| error.to_string())? {
         messages += reader.messages().len();
@@ -115,16 +115,17 @@ fn plain(header: &Header, records: &[Record]) -> Vec<u8> {
     text
 }
 
+/// The records in the format that the name asks for.
 fn direct(name: &str, header: &Header, records: &[Record]) -> Vec<u8> {
-    let mut writer = DirectWriter::new(Vec::new(), Path::new(name), header);
+    let (name, mut out) = (Path::new(name), Vec::new());
+    let mut writer = Format::from_name(name).unwrap().writer(&mut out, name, header).unwrap();
     records.iter().for_each(|record| writer.write(record).unwrap());
-    writer.finish().unwrap()
+    writer.finish().unwrap();
+    out
 }
 
 fn pcapng(header: &Header, records: &[Record]) -> Vec<u8> {
-    let mut writer = PcapngWriter::new(Vec::new(), header).unwrap();
-    records.iter().for_each(|record| writer.write(record).unwrap());
-    writer.finish().unwrap().0
+    direct("any.pcapng", header, records)
 }
 
 /// Overwrites bytes from `from` on; at least one is another than before.
@@ -285,7 +286,7 @@ proptest! {
         let header = Header::starting("2026-03-02T06:30:00Z".parse().unwrap());
         let records: Vec<_> =
             whats.into_iter().zip(0..).map(|(what, t)| Record { t: Nanos(t), what }).collect();
-        prop_assert!(records.iter().all(|record| Packet::of(&record.what).is_some()));
+        prop_assert!(records.iter().all(|record| Packet::new(&record.what).is_some()));
         // The statistics at the end of the file: two options and their end.
         let head = pcapng(&header, &[]).len() - (12 + 12 + 2 * 12 + 4);
         let read = read_bytes(&hurt(&pcapng(&header, &records), head, &damage)).unwrap();

@@ -10,9 +10,9 @@ pub use described::{data_sheet, plan, scenario, summary};
 pub use heard::{fragment, trunk};
 
 use std::io::Read;
+use std::path::Path;
 
-use dropline::output::pcapng::PcapngWriter;
-use dropline::source::{Saved, reader_of};
+use dropline::source::{Format, ReadOptions, reader_from};
 use dropline::wire::{
     Header, Record, Tally, What, parse_header, parse_record, quick_frame, write_header,
     write_record,
@@ -49,9 +49,11 @@ pub fn file(bytes: &[u8]) {
     assert_eq!(read(&capture[..]), Some((header.clone(), records.clone())));
 
     // Texts that a comment or option cannot hold are refused or left out.
-    let Ok(mut writer) = PcapngWriter::new(Vec::new(), &header) else { return };
+    let (name, mut pcapng) = (Path::new("any.pcapng"), Vec::new());
+    let format = Format::from_name(name).unwrap();
+    let Ok(mut writer) = format.writer(&mut pcapng, name, &header) else { return };
     records.iter().for_each(|record| writer.write(record).unwrap());
-    let (pcapng, carried) = writer.finish().unwrap();
+    let carried = writer.finish().unwrap();
     if carried.left_out == 0 {
         assert_eq!(read(&pcapng[..]), Some((header, records)));
     }
@@ -95,7 +97,7 @@ impl Read for Dribble<'_> {
 }
 
 fn read(bytes: impl Read + Send) -> Option<(Header, Vec<Record>)> {
-    let mut reader = match reader_of("any", bytes, &Saved::default()) {
+    let mut reader = match reader_from("any", bytes, &ReadOptions::default()) {
         Ok(reader) => reader,
         Err(error) => {
             is_one_line(&error.to_string());

@@ -95,8 +95,10 @@ pub(super) fn run(args: &FramesArgs) -> Result<Outcome, Failure> {
         };
         block_on(follow(options, &mut printer))??;
     } else {
-        let options =
-            source::Saved { interface: args.interface.clone(), ..source::Saved::default() };
+        let options = source::ReadOptions {
+            interface: args.interface.clone(),
+            ..source::ReadOptions::default()
+        };
         let _bar = Bar::beside_lines(&options.progress);
         let mut source = Whole::open(&args.sources, &options)?;
         read(&mut source, &mut printer)?;

@@ -14,7 +14,7 @@ use super::ReplayArgs;
 use crate::analysis::{Analysis, Given};
 use crate::health::Summary;
 use crate::health::summary::Kind;
-use crate::source::{Saved, SourceError, open_reader};
+use crate::source::{ReadOptions, SourceError, open_reader};
 
 /// What became of one capture.
 struct Replayed {
@@ -24,7 +24,7 @@ struct Replayed {
 
 /// Prints the summaries in the order in which the captures were given, each as soon as all before
 /// it are there. A capture that cannot be read is told, and does not cost the others.
-pub(super) fn print_each(args: &ReplayArgs, options: &Saved) -> Result<Outcome, Failure> {
+pub(super) fn print_each(args: &ReplayArgs, options: &ReadOptions) -> Result<Outcome, Failure> {
     // Told once what is wrong with them, not once a capture.
     let given = args.expected.read()?;
     let _bar = Bar::beside_lines(&options.progress);
@@ -87,7 +87,7 @@ fn print_in_order(
     }
 }
 
-fn replay(path: &Path, options: &Saved, given: Given) -> Replayed {
+fn replay(path: &Path, options: &ReadOptions, given: Given) -> Replayed {
     let mut messages = Vec::new();
     let summary = open_reader(path, options).map(|mut reader| {
         let mut analysis = Analysis::new(reader.header()).with(given);

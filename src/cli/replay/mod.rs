@@ -57,7 +57,8 @@ pub(super) struct ReplayArgs {
 }
 
 pub(super) fn run(args: &ReplayArgs) -> Result<Outcome, Failure> {
-    let options = source::Saved { interface: args.interface.clone(), ..source::Saved::default() };
+    let options =
+        source::ReadOptions { interface: args.interface.clone(), ..source::ReadOptions::default() };
     if args.summary_lines {
         return lines::print_each(args, &options);
     }

@@ -166,7 +166,7 @@ mod tests {
     use super::*;
     use crate::health::{Code, Finding, Onset, Severity};
     use crate::output::capture::{Pieces, WriterOptions};
-    use crate::source::{Saved, open_reader};
+    use crate::source::{ReadOptions, open_reader};
     use crate::wire::{Frame, Header, StandardId};
 
     const SECOND: i64 = 1_000_000_000;
@@ -213,7 +213,7 @@ mod tests {
     }
 
     fn seconds(file: &std::path::Path, whole: &Header) -> (Vec<i64>, bool) {
-        let mut reader = open_reader(file, &Saved::default()).unwrap();
+        let mut reader = open_reader(file, &ReadOptions::default()).unwrap();
         let begins = reader.header().started.duration_since(whole.started).as_secs();
         let mut records = Vec::new();
         while reader.read(&mut records).unwrap() {}

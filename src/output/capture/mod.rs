@@ -7,90 +7,36 @@
 //! A capture may come in pieces: each is a capture in itself, with its own header, times from
 //! its own beginning, and its own `end`; it begins at the very time at which the one before ends.
 
-mod direct;
-mod extent;
-mod packer;
 mod piece;
 mod queue;
 mod series;
-mod syncer;
-mod tail;
 #[cfg(test)]
 mod tests;
-mod thread;
+mod writer_thread;
 
 use std::io;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::Ordering;
 use std::sync::{Arc, mpsc};
 use std::thread::JoinHandle;
-use std::time::Duration;
 
-use super::{CreateError, create};
+use self::piece::{Piece, Sink};
+use self::queue::WriterQueue;
+use self::series::{PieceDirectory, PieceStore};
+use self::writer_thread::{WriterOutcome, WriterState, WriterThread};
+use super::create::{CreateError, create};
 use crate::wire::{Header, Nanos, Record, Tally};
-pub use direct::DirectWriter;
-pub use extent::{Keep, Roll, size, time};
-use piece::Piece;
-use queue::Queue;
-use series::{Series, Shelf};
-use tail::Sink;
-use thread::{Done, Thread};
 
-/// How a capture is written.
-#[derive(Debug, Clone)]
-pub struct WriterOptions {
-    /// Replace a file that exists.
-    pub overwrite: bool,
-    /// The most memory, in bytes, for records that wait for the disk.
-    pub queue_bytes: usize,
-    /// The longest time that records stay out of reach of a power cut's survivors.
-    pub sync_every: Duration,
-    /// How soon writing is tried again after it failed.
-    pub retry_every: Duration,
-    /// In pieces; `None`: one file, of the very name that is given.
-    pub pieces: Option<Pieces>,
-}
-
-/// How a capture comes in pieces; see [`crate::source::PieceName`] for their names.
-#[derive(Debug, Clone, Default)]
-pub struct Pieces {
-    /// When a piece is full.
-    pub roll: Option<Roll>,
-    /// Which are kept; all without.
-    pub keep: Option<Keep>,
-    /// Whether the first piece, like every one after [`CaptureWriter::cut`], is made only when
-    /// there is a record to go in.
-    pub on_demand: bool,
-}
-
-impl Default for WriterOptions {
-    /// 256 MB of memory, safe after half a second, tried again after one.
-    fn default() -> WriterOptions {
-        WriterOptions {
-            overwrite: false,
-            queue_bytes: 256_000_000,
-            sync_every: Duration::from_millis(500),
-            retry_every: Duration::from_secs(1),
-            pieces: None,
-        }
-    }
-}
-
-/// How the writing stands.
-#[derive(Debug, Default)]
-struct Progress {
-    bytes: AtomicU64,
-    lost: AtomicU64,
-    failing: AtomicBool,
-}
+pub use self::series::{ExtentError, Keep, Roll, size};
+pub use self::writer_thread::{Pieces, WriterOptions};
 
 /// A capture being written.
 pub struct CaptureWriter {
     path: PathBuf,
-    queue: Arc<Queue>,
+    queue: Arc<WriterQueue>,
     messages: mpsc::Receiver<String>,
-    progress: Arc<Progress>,
-    thread: Option<JoinHandle<Done>>,
+    progress: Arc<WriterState>,
+    thread: Option<JoinHandle<WriterOutcome>>,
 }
 
 /// What became of a capture.
@@ -125,7 +71,7 @@ impl CaptureWriter {
         header: &Header,
         options: WriterOptions,
     ) -> Result<CaptureWriter, CreateError> {
-        let failed = |error: &io::Error| CreateError::new(path, error);
+        let failed = |error: io::Error| CreateError::new(path, error);
         let Some(pieces) = options.pieces.clone() else {
             let file = create(path, options.overwrite)?;
             return CaptureWriter::start(path, file, header, &options).map_err(|error| {
@@ -133,24 +79,24 @@ impl CaptureWriter {
                     // It was not there before. If it cannot be removed, it stays empty.
                     let _ = std::fs::remove_file(path);
                 }
-                failed(&error)
+                failed(error)
             });
         };
-        let mut series = Series::open(path, pieces.keep).map_err(|error| failed(&error))?;
+        let mut series = PieceDirectory::open(path, pieces.keep).map_err(failed)?;
         if pieces.on_demand {
             // Whether a file can be made there is known now, not only when something happens.
-            series.next(header.started).map_err(|error| failed(&error))?;
+            series.next(header.started).map_err(failed)?;
             series.abandoned();
             return CaptureWriter::run(path, None, Some(Box::new(series)), header, &options)
-                .map_err(|error| failed(&error));
+                .map_err(failed);
         }
-        let (name, file) = series.next(header.started).map_err(|error| failed(&error))?;
+        let (name, file) = series.next(header.started).map_err(failed)?;
         let first = Piece::begin_safely(&name, file, header).map_err(|error| {
             series.abandoned();
-            CreateError::new(&name, &error)
+            CreateError::new(&name, error)
         })?;
         CaptureWriter::run(path, Some(first), Some(Box::new(series)), header, &options)
-            .map_err(|error| failed(&error))
+            .map_err(failed)
     }
 
     fn start(
@@ -166,15 +112,15 @@ impl CaptureWriter {
     fn run<S: Sink>(
         path: &Path,
         first: Option<Piece<S>>,
-        shelf: Option<Box<dyn Shelf<S>>>,
+        store: Option<Box<dyn PieceStore<S>>>,
         header: &Header,
         options: &WriterOptions,
     ) -> io::Result<CaptureWriter> {
-        let queue = Arc::new(Queue::new(options.queue_bytes));
+        let queue = Arc::new(WriterQueue::new(options.queue_bytes));
         let (send, messages) = mpsc::channel();
-        let progress = Arc::new(Progress::default());
+        let progress = Arc::new(WriterState::default());
         let shared = (Arc::clone(&queue), Arc::clone(&progress));
-        let thread = Thread::new(path, first, shelf, header, shared, options, send);
+        let thread = WriterThread::new(path, first, store, header, shared, options, send);
         let thread =
             std::thread::Builder::new().name("write capture".into()).spawn(|| thread.run())?;
         let path = path.to_owned();
@@ -224,7 +170,7 @@ impl CaptureWriter {
             // Only a fault of dropline itself can end the thread without its account.
             let name = self.path.display();
             messages.push(format!("{name}: the writer broke down; the capture is not whole"));
-            Done { failures: 1, ..Done::default() }
+            WriterOutcome { failures: 1, ..WriterOutcome::default() }
         });
         Written {
             path: done.only.unwrap_or_else(|| self.path.clone()),

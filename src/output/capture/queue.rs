@@ -19,7 +19,7 @@ pub struct Dropped {
 
 /// What the writer gets.
 #[derive(Debug, PartialEq, Eq)]
-pub enum Taken {
+pub enum QueueItem {
     /// Records, in the order received.
     Records(Vec<Record>),
     /// Some are missing at this place.
@@ -33,24 +33,24 @@ pub enum Taken {
 }
 
 /// The queue; shared by both sides.
-pub struct Queue {
-    state: Mutex<State>,
+pub struct WriterQueue {
+    state: Mutex<QueueState>,
     changed: Condvar,
     limit: usize,
 }
 
 #[derive(Default)]
-struct State {
-    items: VecDeque<(Taken, usize)>,
+struct QueueState {
+    items: VecDeque<(QueueItem, usize)>,
     bytes: usize,
     dropped: Option<Dropped>,
     finished: Option<Option<Nanos>>,
 }
 
-impl Queue {
+impl WriterQueue {
     /// Holds at most so many bytes of memory.
-    pub fn new(limit: usize) -> Queue {
-        Queue { state: Mutex::default(), changed: Condvar::new(), limit }
+    pub fn new(limit: usize) -> WriterQueue {
+        WriterQueue { state: Mutex::default(), changed: Condvar::new(), limit }
     }
 
     /// Adds records. Without room their frames are counted instead; what else they tell is
@@ -82,7 +82,7 @@ impl Queue {
 
     /// What comes after this belongs in another piece.
     pub fn cut(&self, t: Nanos) {
-        self.lock().put(Taken::Cut(t), 0);
+        self.lock().put(QueueItem::Cut(t), 0);
         self.changed.notify_one();
     }
 
@@ -93,7 +93,7 @@ impl Queue {
     }
 
     /// Waits for the next, until the deadline where there is one.
-    pub fn take(&self, deadline: Option<Instant>) -> Taken {
+    pub fn take(&self, deadline: Option<Instant>) -> QueueItem {
         let mut state = self.lock();
         loop {
             if let Some((taken, size)) = state.items.pop_front() {
@@ -101,14 +101,14 @@ impl Queue {
                 return taken;
             }
             if let Some(dropped) = state.dropped.take() {
-                return Taken::Dropped(dropped);
+                return QueueItem::Dropped(dropped);
             }
             if let Some(t) = state.finished {
-                return Taken::Finished(t);
+                return QueueItem::Finished(t);
             }
             let left = deadline.map(|deadline| deadline.saturating_duration_since(Instant::now()));
             if left == Some(Duration::ZERO) {
-                return Taken::Nothing;
+                return QueueItem::Nothing;
             }
             state = match left {
                 Some(left) => {
@@ -128,20 +128,20 @@ impl Queue {
         state.finished.is_some()
     }
 
-    fn lock(&self) -> MutexGuard<'_, State> {
+    fn lock(&self) -> MutexGuard<'_, QueueState> {
         // The state is whole between any two statements, so a panic elsewhere cannot harm it.
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
-impl State {
+impl QueueState {
     fn add(&mut self, records: Vec<Record>, size: usize) {
-        self.put(Taken::Records(records), size);
+        self.put(QueueItem::Records(records), size);
     }
 
-    fn put(&mut self, item: Taken, size: usize) {
+    fn put(&mut self, item: QueueItem, size: usize) {
         if let Some(dropped) = self.dropped.take() {
-            self.items.push_back((Taken::Dropped(dropped), 0));
+            self.items.push_back((QueueItem::Dropped(dropped), 0));
         }
         self.bytes += size;
         self.items.push_back((item, size));
@@ -176,24 +176,24 @@ mod tests {
 
     #[test]
     fn what_finds_no_room_is_counted_at_its_place() {
-        let queue = Queue::new(memory(&frames(0..10)));
+        let queue = WriterQueue::new(memory(&frames(0..10)));
         queue.push(&frames(0..10));
         queue.push(&frames(10..13));
         queue.push(&[Record { t: Nanos(13), what: What::Lost(7) }]);
         let up = Record { t: Nanos(14), what: What::LinkUp };
         queue.push(std::slice::from_ref(&up));
-        assert_eq!(queue.take(None), Taken::Records(frames(0..10)));
+        assert_eq!(queue.take(None), QueueItem::Records(frames(0..10)));
         let dropped = Dropped { t: Nanos(13), here: 3, before: 7 };
-        assert_eq!(queue.take(None), Taken::Dropped(dropped));
+        assert_eq!(queue.take(None), QueueItem::Dropped(dropped));
         queue.push(&frames(15..17));
-        assert_eq!(queue.take(None), Taken::Records(vec![up]));
-        assert_eq!(queue.take(None), Taken::Records(frames(15..17)));
-        assert_eq!(queue.take(Some(Instant::now())), Taken::Nothing);
+        assert_eq!(queue.take(None), QueueItem::Records(vec![up]));
+        assert_eq!(queue.take(None), QueueItem::Records(frames(15..17)));
+        assert_eq!(queue.take(Some(Instant::now())), QueueItem::Nothing);
         queue.push(&frames(17..30));
         queue.finish(Some(Nanos(31)));
         let dropped = Dropped { t: Nanos(29), here: 13, before: 0 };
-        assert_eq!(queue.take(None), Taken::Dropped(dropped));
-        assert_eq!(queue.take(None), Taken::Finished(Some(Nanos(31))));
+        assert_eq!(queue.take(None), QueueItem::Dropped(dropped));
+        assert_eq!(queue.take(None), QueueItem::Finished(Some(Nanos(31))));
         assert!(queue.wait(Duration::from_secs(100)));
     }
 }

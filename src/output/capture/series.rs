@@ -1,18 +1,21 @@
-//! A capture in pieces: the files made for them, and how many are kept.
+//! A capture in pieces: how large or long a piece gets, the files made for them, and how many are
+//! kept.
 
-use std::fs::{self, File};
-use std::io::{self, ErrorKind};
+use std::fs::File;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
+use std::str::FromStr;
+use std::{fs, io};
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Span, SpanRelativeTo, Timestamp};
 
-use super::create;
-use super::extent::Keep;
-use super::tail::Sink;
+use super::piece::Sink;
+use crate::output::create;
 use crate::source::PieceName;
+use crate::wire::Nanos;
 
 /// Where the pieces of a capture go.
-pub trait Shelf<S: Sink>: Send {
+pub trait PieceStore<S: Sink>: Send {
     /// Makes the file of the next piece, which begins at this time.
     fn next(&mut self, started: Timestamp) -> io::Result<(PathBuf, S)>;
 
@@ -31,7 +34,7 @@ pub trait Shelf<S: Sink>: Send {
 
 /// A directory with the pieces of one capture.
 #[derive(Debug)]
-pub struct Series {
+pub struct PieceDirectory {
     directory: PathBuf,
     whole: String,
     keep: Option<Keep>,
@@ -42,20 +45,22 @@ pub struct Series {
     next: u64,
 }
 
-impl Series {
+impl PieceDirectory {
     /// The pieces of the capture of this name. Those of an earlier watch are there to be kept or
     /// removed with the new ones.
     ///
     /// # Errors
     /// If the directory cannot be read.
-    pub fn open(path: &Path, keep: Option<Keep>) -> io::Result<Series> {
+    pub fn open(path: &Path, keep: Option<Keep>) -> io::Result<PieceDirectory> {
         let directory = path.parent().filter(|parent| !parent.as_os_str().is_empty());
         let directory = directory.map_or_else(|| PathBuf::from("."), Path::to_owned);
         let whole = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
         let mut found = Vec::new();
         for entry in fs::read_dir(&directory)? {
             let entry = entry?;
-            let Some(name) = PieceName::of(&entry.file_name().to_string_lossy()) else { continue };
+            let Some(name) = PieceName::parse(&entry.file_name().to_string_lossy()) else {
+                continue;
+            };
             if name.whole == whole
                 && let Ok(meta) = entry.metadata()
                 && meta.is_file()
@@ -66,7 +71,7 @@ impl Series {
         found.sort();
         let next = found.last().map_or(1, |(number, _)| number.saturating_add(1));
         let closed = found.into_iter().map(|(_, piece)| piece).collect();
-        Ok(Series { directory, whole, keep, closed, open: Vec::new(), next })
+        Ok(PieceDirectory { directory, whole, keep, closed, open: Vec::new(), next })
     }
 
     /// Whether the oldest has to go.
@@ -88,7 +93,7 @@ impl Series {
     }
 }
 
-impl Shelf<File> for Series {
+impl PieceStore<File> for PieceDirectory {
     fn next(&mut self, started: Timestamp) -> io::Result<(PathBuf, File)> {
         loop {
             let (whole, number) = (self.whole.clone(), self.next);
@@ -134,10 +139,112 @@ impl Shelf<File> for Series {
     }
 }
 
+/// When a piece of a capture is full.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Roll {
+    /// At so many bytes of the file, as it is written.
+    Bytes(u64),
+    /// When it spans so much time of the trunk.
+    Time(Nanos),
+}
+
+/// Which pieces are kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Keep {
+    /// So many, with the one that is being written.
+    Pieces(usize),
+    /// So many bytes in all, with the one that is being written.
+    Bytes(u64),
+    /// What is not older.
+    Age(SignedDuration),
+}
+
+/// The smallest piece: smaller ones would be nothing but names.
+const LEAST_BYTES: u64 = 100_000;
+const LEAST_TIME: SignedDuration = SignedDuration::from_secs(1);
+
+/// Why a text says neither when a piece is full nor which are kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum ExtentError {
+    /// No size or time.
+    #[error("give a size or a time, for example 100MB or 1h")]
+    Roll,
+    /// A piece would be nothing but a name.
+    #[error("give 100kB or more")]
+    TooFewBytes,
+    /// A piece would be nothing but a name.
+    #[error("give 1s or more")]
+    TooShort,
+    /// No number, size or age.
+    #[error("give a number of files, a size or an age, for example 48, 10GB or 30d")]
+    Keep,
+}
+
+impl FromStr for Roll {
+    type Err = ExtentError;
+
+    fn from_str(text: &str) -> Result<Roll, ExtentError> {
+        if let Some(bytes) = size(text) {
+            return if bytes < LEAST_BYTES {
+                Err(ExtentError::TooFewBytes)
+            } else {
+                Ok(Roll::Bytes(bytes))
+            };
+        }
+        let time = time(text).ok_or(ExtentError::Roll)?;
+        if time < LEAST_TIME {
+            return Err(ExtentError::TooShort);
+        }
+        i64::try_from(time.as_nanos())
+            .map(|ns| Roll::Time(Nanos(ns)))
+            .map_err(|_| ExtentError::Roll)
+    }
+}
+
+impl FromStr for Keep {
+    type Err = ExtentError;
+
+    fn from_str(text: &str) -> Result<Keep, ExtentError> {
+        if let Ok(count) = text.parse() {
+            return if count == 0 { Err(ExtentError::Keep) } else { Ok(Keep::Pieces(count)) };
+        }
+        if let Some(bytes) = size(text) {
+            return Ok(Keep::Bytes(bytes));
+        }
+        time(text).filter(|age| age.is_positive()).map(Keep::Age).ok_or(ExtentError::Keep)
+    }
+}
+
+/// A size in bytes: 512kB, 100MB, 1.5GB, 64MiB.
+pub fn size(text: &str) -> Option<u64> {
+    let unit_at = text.find(|c: char| c.is_ascii_alphabetic())?;
+    let (number, unit) = text.split_at(unit_at);
+    let unit: f64 = match unit.to_ascii_lowercase().as_str() {
+        "b" => 1.0,
+        "kb" => 1e3,
+        "mb" => 1e6,
+        "gb" => 1e9,
+        "tb" => 1e12,
+        "kib" => 1024.0,
+        "mib" => 1024.0 * 1024.0,
+        "gib" => 1024.0 * 1024.0 * 1024.0,
+        _ => return None,
+    };
+    let bytes = number.trim_end().parse::<f64>().ok()? * unit;
+    (1.0..1e18).contains(&bytes).then_some(bytes as u64)
+}
+
+/// A time: 90s, 1h, 30d; a day has 24 hours.
+fn time(text: &str) -> Option<SignedDuration> {
+    let span: Span = text.parse().ok()?;
+    span.to_duration(SpanRelativeTo::days_are_24_hours()).ok()
+}
+
 #[cfg(test)]
 mod tests {
-    use super::*;
     use jiff::SignedDuration;
+
+    use super::*;
 
     fn at(second: i64) -> Timestamp {
         Timestamp::from_second(1_772_433_000 + second).unwrap()
@@ -146,7 +253,7 @@ mod tests {
     fn left(directory: &Path) -> Vec<u64> {
         let names = fs::read_dir(directory).unwrap().map(|entry| entry.unwrap().file_name());
         let mut left: Vec<u64> =
-            names.map(|name| PieceName::of(name.to_str().unwrap()).unwrap().number).collect();
+            names.map(|name| PieceName::parse(name.to_str().unwrap()).unwrap().number).collect();
         left.sort_unstable();
         left
     }
@@ -155,7 +262,7 @@ mod tests {
     fn kept(keep: &str) -> Vec<u64> {
         let directory = tempfile::tempdir().unwrap();
         let path = directory.path().join("line3.jsonl");
-        let mut series = Series::open(&path, Some(keep.parse().unwrap())).unwrap();
+        let mut series = PieceDirectory::open(&path, Some(keep.parse().unwrap())).unwrap();
         for minute in 0..6 {
             let (piece, _) = series.next(at(60 * minute)).unwrap();
             series.prune(at(60 * minute + 59), 100).unwrap();
@@ -181,7 +288,7 @@ mod tests {
         let other = directory.path().join("other-000009-20260302T063000Z.jsonl");
         fs::write(&other, "x").unwrap();
         for start in 0..3 {
-            let mut series = Series::open(&path, Some(Keep::Pieces(2))).unwrap();
+            let mut series = PieceDirectory::open(&path, Some(Keep::Pieces(2))).unwrap();
             series.next(at(100 * start)).unwrap();
             series.prune(at(100 * start), 0).unwrap();
         }
@@ -190,9 +297,36 @@ mod tests {
         assert_eq!(left(directory.path()), [2, 3]);
         // Older than that are only those which end before: the one before may still reach there.
         let day = Keep::Age(SignedDuration::from_hours(24));
-        let mut series = Series::open(&path, Some(day)).unwrap();
+        let mut series = PieceDirectory::open(&path, Some(day)).unwrap();
         series.next(at(100_000)).unwrap();
         series.prune(at(100_000), 0).unwrap();
         assert_eq!(left(directory.path()), [3, 4]);
+    }
+
+    #[test]
+    fn sizes_and_times_as_people_write_them() {
+        for (text, roll) in [
+            ("100MB", Roll::Bytes(100_000_000)),
+            ("1.5 GB", Roll::Bytes(1_500_000_000)),
+            ("256KiB", Roll::Bytes(262_144)),
+            ("1h", Roll::Time(Nanos(3_600_000_000_000))),
+            ("2 days", Roll::Time(Nanos(172_800_000_000_000))),
+        ] {
+            assert_eq!(text.parse(), Ok(roll), "{text}");
+        }
+        for wrong in ["", "100", "0MB", "1kB", "-1h", "0s", "10ms", "1 furlong", "NaNGB", "1e99GB"]
+        {
+            assert!(wrong.parse::<Roll>().is_err(), "{wrong:?}");
+        }
+        for (text, keep) in [
+            ("48", Keep::Pieces(48)),
+            ("10GB", Keep::Bytes(10_000_000_000)),
+            ("30d", Keep::Age(SignedDuration::from_hours(720))),
+        ] {
+            assert_eq!(text.parse(), Ok(keep), "{text}");
+        }
+        for wrong in ["", "0", "-3", "many", "0s", "1y", "0B"] {
+            assert!(wrong.parse::<Keep>().is_err(), "{wrong:?}");
+        }
     }
 }

@@ -1,20 +1,21 @@
 //! The writer against disks that are slow, full, broken or gone, and read back.
 
 use std::sync::{Condvar, Mutex};
+use std::time::Duration;
 
 use nix::errno::Errno;
 
-use super::syncer::Sync;
+use super::piece::SyncCall;
 use super::*;
-use crate::source::{Saved, open_reader};
+use crate::source::{ReadOptions, open_reader};
 use crate::wire::{Frame, StandardId, What};
 
 /// A disk under the test's control; its contents as a file would hold them.
 #[derive(Clone, Default)]
-struct Disk(Arc<(Mutex<State>, Condvar)>);
+struct Disk(Arc<(Mutex<DiskState>, Condvar)>);
 
 #[derive(Default)]
-struct State {
+struct DiskState {
     bytes: Vec<u8>,
     /// How much of it would outlive a power cut.
     safe: usize,
@@ -30,12 +31,12 @@ struct State {
 }
 
 impl Disk {
-    fn set(&self, change: impl FnOnce(&mut State)) {
+    fn set(&self, change: impl FnOnce(&mut DiskState)) {
         change(&mut self.0.0.lock().unwrap());
         self.0.1.notify_all();
     }
 
-    fn get<T>(&self, read: impl FnOnce(&State) -> T) -> T {
+    fn get<T>(&self, read: impl FnOnce(&DiskState) -> T) -> T {
         read(&self.0.0.lock().unwrap())
     }
 
@@ -55,7 +56,7 @@ impl Disk {
     }
 
     /// Waits until it holds.
-    fn until(&self, holds: impl Fn(&State) -> bool) {
+    fn until(&self, holds: impl Fn(&DiskState) -> bool) {
         let state = self.0.0.lock().unwrap();
         let wait = Duration::from_secs(20);
         let (_state, late) = self.0.1.wait_timeout_while(state, wait, |s| !holds(s)).unwrap();
@@ -63,7 +64,7 @@ impl Disk {
     }
 }
 
-impl State {
+impl DiskState {
     fn writable(&self) -> io::Result<()> {
         if self.read_only { Err(Errno::EROFS.into()) } else { Ok(()) }
     }
@@ -102,7 +103,7 @@ impl Sink for Disk {
         if room < bytes.len() { Err(io::Error::from_raw_os_error(28)) } else { Ok(()) }
     }
 
-    fn syncer(&self) -> io::Result<Sync> {
+    fn syncer(&self) -> io::Result<SyncCall> {
         let disk = self.clone();
         Ok(Box::new(move || disk.sync()))
     }
@@ -162,7 +163,7 @@ fn with_500_safe(name: &str) -> (Disk, CaptureWriter) {
 fn read(bytes: &[u8]) -> (Vec<Record>, bool, u64) {
     let file = tempfile::NamedTempFile::new().unwrap();
     std::fs::write(file.path(), bytes).unwrap();
-    let mut reader = open_reader(file.path(), &Saved::default()).unwrap();
+    let mut reader = open_reader(file.path(), &ReadOptions::default()).unwrap();
     assert_eq!(reader.header(), &header());
     let mut records = Vec::new();
     while reader.read(&mut records).unwrap() {}

@@ -1,5 +1,6 @@
-//! What an adapter is and how it is set: everything that a person wants to know before clipping it
-//! on to a live trunk.
+//! What an adapter is and how it is set: what a person wants to know before clipping it on to a
+//! live trunk. And whether it may be listened through: it must be one that cannot disturb the
+//! trunk, and what was asked for must agree with what it is set to.
 
 use std::path::{Path, PathBuf};
 use std::{fs, io};
@@ -7,9 +8,8 @@ use std::{fs, io};
 use serde::Serialize;
 use socketcan::nl::CanState;
 
-use super::link::{Link, Traffic, Troubles, can_interfaces};
-use super::permit::{Options, set_up_command};
-use super::{SourceError, not_there};
+use super::link::{ControllerEvents, Link, Traffic, can_interfaces};
+use crate::source::{LiveError, SourceError};
 use crate::wire::Bitrate;
 
 /// Whether listening through an interface can disturb a trunk.
@@ -69,7 +69,7 @@ pub struct Adapter {
     /// Frames received, sent and dropped.
     pub traffic: Traffic,
     /// Bus errors and changes of state so far.
-    pub troubles: Option<Troubles>,
+    pub troubles: Option<ControllerEvents>,
     /// The command that sets it right; none where it is right.
     pub set_up: Option<String>,
 }
@@ -80,15 +80,15 @@ impl Adapter {
     /// # Errors
     /// One line: there is none of that name, or it is no CAN interface.
     pub fn read(name: &str, bitrate: Option<Bitrate>) -> Result<Adapter, SourceError> {
-        let link = Link::read(name).map_err(|error| SourceError(not_there(name, &error)))?;
+        let link = Link::find(name)?;
         if !link.is_can {
-            return Err(SourceError(format!("{name} is not a CAN interface")));
+            return Err(LiveError::NotCan(name.to_owned()).into());
         }
         let device = Path::new("/sys/class/net").join(name).join("device");
-        Ok(Adapter::of(&link, bitrate, &device))
+        Ok(Adapter::from_link(&link, bitrate, &device))
     }
 
-    fn of(link: &Link, bitrate: Option<Bitrate>, device: &Path) -> Adapter {
+    fn from_link(link: &Link, bitrate: Option<Bitrate>, device: &Path) -> Adapter {
         let controller = &link.controller;
         let safety = match controller.listen_only {
             _ if link.is_virtual() => Safety::Virtual,
@@ -96,7 +96,7 @@ impl Adapter {
             Some(false) => Safety::AbleToSend,
             None => Safety::Unknown,
         };
-        let options = Options { interface: link.name.clone(), bitrate, allow_active: false };
+        let options = LiveOptions { interface: link.name.clone(), bitrate, allow_active: false };
         let is_right = link.is_up
             && safety.is_safe()
             && controller.reports_errors != Some(false)
@@ -156,8 +156,117 @@ fn product(device: &Path) -> Option<String> {
     (!text.is_empty()).then(|| text.chars().filter(|letter| !letter.is_control()).collect())
 }
 
+/// What the user asked for.
+#[derive(Debug, Clone)]
+pub struct LiveOptions {
+    /// The interface's name.
+    pub interface: String,
+    /// The trunk's bit rate, where the interface has none of its own.
+    pub bitrate: Option<Bitrate>,
+    /// Listen also through a controller that is able to send.
+    pub allow_active: bool,
+}
+
+/// How an interface that may be listened to is set.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct ListenSettings {
+    pub bitrate: Option<Bitrate>,
+    /// Unknown for a virtual bus, which has no controller.
+    pub listen_only: Option<bool>,
+    pub reports_errors: Option<bool>,
+    /// The state of the controller, where it is not error-active.
+    pub trouble: Option<&'static str>,
+}
+
+/// How an interface is set that may be listened to as it is now.
+///
+/// # Errors
+/// Why it may not, and what to do.
+pub(super) fn listen_settings(
+    link: &Link,
+    options: &LiveOptions,
+) -> Result<ListenSettings, LiveError> {
+    if !link.is_can {
+        return Err(LiveError::NotCan(link.name.clone()));
+    }
+    let listen_only = if link.is_virtual() { None } else { link.controller.listen_only };
+    if !link.is_virtual() && listen_only != Some(true) && !options.allow_active {
+        return Err(may_send(link, options));
+    }
+    let bitrate = agreed_bitrate(link, options)?;
+    if !link.is_up {
+        return Err(LiveError::Down {
+            name: link.name.clone(),
+            command: set_up_command(link, options),
+        });
+    }
+    let trouble = match link.controller.state {
+        Some(CanState::ErrorWarning) => Some("warning"),
+        Some(CanState::ErrorPassive) => Some("error-passive"),
+        Some(CanState::BusOff) => Some("bus-off"),
+        Some(CanState::Stopped) => Some("stopped"),
+        Some(CanState::Sleeping) => Some("sleeping"),
+        Some(CanState::ErrorActive) | None => None,
+    };
+    Ok(ListenSettings {
+        bitrate,
+        listen_only,
+        reports_errors: link.controller.reports_errors,
+        trouble,
+    })
+}
+
+fn may_send(link: &Link, options: &LiveOptions) -> LiveError {
+    let name = link.name.clone();
+    match (link.controller.listen_only, link.controller.has_listen_only) {
+        (_, Some(false)) => LiveError::NoListenOnly(name),
+        (None, _) => LiveError::ListenOnlyUnknown(name),
+        _ => LiveError::AbleToSend { name, command: set_up_command(link, options) },
+    }
+}
+
+/// The command that makes the interface fit to be listened to, from whatever it is set to.
+pub(super) fn set_up_command(link: &Link, options: &LiveOptions) -> String {
+    let name = &link.name;
+    if link.is_virtual() {
+        return format!("ip link set {name} up");
+    }
+    let bitrate = options.bitrate.map(Bitrate::get).or(link.controller.bitrate).unwrap_or(125_000);
+    let mode = match link.controller.has_listen_only {
+        Some(false) => "",
+        _ => " listen-only on",
+    };
+    // Where it can be switched, bus errors make error frames only if it is.
+    let errors = link.controller.reports_errors.map_or("", |_| " berr-reporting on");
+    format!(
+        "ip link set {name} down; ip link set {name} type can bitrate {bitrate}{mode}{errors}; \
+         ip link set {name} up"
+    )
+}
+
+/// The interface's own bit rate, or the one asked for where it has none.
+fn agreed_bitrate(link: &Link, options: &LiveOptions) -> Result<Option<Bitrate>, LiveError> {
+    let Some(set) = link.controller.bitrate.and_then(Bitrate::new) else {
+        return Ok(options.bitrate);
+    };
+    match options.bitrate {
+        // A controller's clock may not divide to the nominal rate exactly.
+        Some(asked) if asked.get().abs_diff(set.get()) > asked.get() / 200 => {
+            Err(LiveError::OtherBitrate {
+                name: link.name.clone(),
+                set,
+                asked,
+                command: set_up_command(link, options),
+            })
+        }
+        Some(asked) => Ok(Some(asked)),
+        None => Ok(Some(set)),
+    }
+}
+
 #[cfg(test)]
 mod tests {
+    use super::super::link::Controller;
     use super::*;
 
     fn link(listen_only: Option<bool>) -> Link {
@@ -169,7 +278,7 @@ mod tests {
     }
 
     fn adapter(link: &Link, bitrate: Option<u32>) -> Adapter {
-        Adapter::of(link, bitrate.and_then(Bitrate::new), Path::new("/nowhere"))
+        Adapter::from_link(link, bitrate.and_then(Bitrate::new), Path::new("/nowhere"))
     }
 
     #[test]
@@ -185,7 +294,7 @@ mod tests {
         assert!(!adapter.safety.is_safe());
         let command = adapter.set_up.unwrap();
         assert!(command.contains("bitrate 500000 listen-only on"), "{command}");
-        assert!(!Adapter::of(&link(None), None, Path::new("/nowhere")).safety.is_safe());
+        assert!(!Adapter::from_link(&link(None), None, Path::new("/nowhere")).safety.is_safe());
     }
 
     #[test]
@@ -198,5 +307,121 @@ mod tests {
         silent.controller.reports_errors = Some(false);
         let command = adapter(&silent, None).set_up.unwrap();
         assert!(command.contains("listen-only on berr-reporting on"), "{command}");
+    }
+
+    fn options(bitrate: Option<u32>, allow_active: bool) -> LiveOptions {
+        let bitrate = bitrate.map(|rate| Bitrate::new(rate).unwrap());
+        LiveOptions { interface: "can0".into(), bitrate, allow_active }
+    }
+
+    fn set_link(kind: Option<&str>, listen_only: Option<bool>, bitrate: Option<u32>) -> Link {
+        Link {
+            name: "can0".into(),
+            index: 3,
+            is_can: true,
+            is_up: true,
+            kind: kind.map(Into::into),
+            controller: Controller {
+                listen_only,
+                has_listen_only: listen_only.map(|_| true),
+                bitrate,
+                state: Some(CanState::ErrorActive),
+                ..Controller::default()
+            },
+            ..Link::absent("can0")
+        }
+    }
+
+    #[test]
+    fn a_controller_that_only_listens_is_permitted() {
+        let settings = listen_settings(
+            &set_link(Some("can"), Some(true), Some(125_000)),
+            &options(None, false),
+        )
+        .unwrap();
+        assert_eq!(settings.bitrate, Bitrate::new(125_000));
+        assert_eq!(settings.listen_only, Some(true));
+        assert_eq!(settings.trouble, None);
+    }
+
+    #[test]
+    fn an_active_controller_is_refused_with_the_reason_and_the_command() {
+        let active = set_link(Some("can"), Some(false), Some(250_000));
+        let refusal = listen_settings(&active, &options(None, false)).unwrap_err().to_string();
+        assert!(refusal.contains("destroy live traffic"), "{refusal}");
+        assert!(refusal.contains("acknowledges"), "{refusal}");
+        assert!(
+            refusal.contains(
+                "ip link set can0 down; ip link set can0 type can bitrate 250000 listen-only on; \
+             ip link set can0 up"
+            ),
+            "{refusal}"
+        );
+        assert_eq!(refusal.lines().count(), 1);
+        let settings = listen_settings(&active, &options(None, true)).unwrap();
+        assert_eq!(settings.listen_only, Some(false));
+    }
+
+    #[test]
+    fn what_the_driver_does_not_say_is_not_taken_for_listening() {
+        let silent = set_link(None, None, None);
+        assert!(
+            listen_settings(&silent, &options(None, false))
+                .unwrap_err()
+                .to_string()
+                .contains("does not say")
+        );
+        let settings = listen_settings(&silent, &options(Some(125_000), true)).unwrap();
+        assert_eq!(settings.listen_only, None);
+        assert_eq!(settings.bitrate, Bitrate::new(125_000));
+
+        let mut without = set_link(Some("can"), Some(false), Some(125_000));
+        without.controller.has_listen_only = Some(false);
+        let refusal = listen_settings(&without, &options(None, false)).unwrap_err().to_string();
+        assert!(refusal.contains("has no listen-only mode"), "{refusal}");
+    }
+
+    #[test]
+    fn a_virtual_bus_needs_no_listen_only_and_has_no_bit_rate() {
+        for kind in ["vcan", "vxcan"] {
+            let settings =
+                listen_settings(&set_link(Some(kind), None, None), &options(None, false)).unwrap();
+            assert_eq!((settings.listen_only, settings.bitrate), (None, None));
+        }
+    }
+
+    #[test]
+    fn the_bit_rate_asked_for_must_be_the_one_that_is_set() {
+        let listening = set_link(Some("can"), Some(true), Some(124_999));
+        let settings = listen_settings(&listening, &options(Some(125_000), false)).unwrap();
+        assert_eq!(settings.bitrate, Bitrate::new(125_000));
+        let refusal =
+            listen_settings(&listening, &options(Some(250_000), false)).unwrap_err().to_string();
+        assert!(
+            refusal.contains("can0 is set to 124999 bit/s, not to the 250 kbit/s"),
+            "{refusal}"
+        );
+        assert!(refusal.contains("bitrate 250000"), "{refusal}");
+    }
+
+    #[test]
+    fn an_interface_that_is_down_or_no_can_interface_is_refused() {
+        let mut down = set_link(Some("can"), Some(true), Some(125_000));
+        down.is_up = false;
+        let refusal = listen_settings(&down, &options(None, false)).unwrap_err().to_string();
+        assert!(refusal.starts_with("can0 is down; bring it up with: ip link"), "{refusal}");
+        let mut other = set_link(None, None, None);
+        other.is_can = false;
+        assert_eq!(
+            listen_settings(&other, &options(None, true)).unwrap_err().to_string(),
+            "can0 is not a CAN interface"
+        );
+    }
+
+    #[test]
+    fn a_controller_in_trouble_is_said() {
+        let mut off = set_link(Some("can"), Some(true), Some(125_000));
+        off.controller.state = Some(CanState::BusOff);
+        assert_eq!(listen_settings(&off, &options(None, false)).unwrap().trouble, Some("bus-off"));
     }
 }

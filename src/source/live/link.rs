@@ -14,6 +14,9 @@ use nix::net::if_::if_nametoindex;
 use serde::Serialize;
 use socketcan::{CanCtrlMode, CanInterface, nl::CanState};
 
+use crate::near::did_you_mean;
+use crate::source::{LiveError, NetlinkError, SourceError};
+
 /// An interface as it is at this moment.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Link {
@@ -30,7 +33,7 @@ pub(super) struct Link {
     pub dropped: u64,
     pub traffic: Traffic,
     /// What the driver counted of its controller's troubles; not every kind of link has it.
-    pub troubles: Option<Troubles>,
+    pub troubles: Option<ControllerEvents>,
 }
 
 /// The interface's counts of frames, since the driver made it (linux/if_link.h).
@@ -49,7 +52,7 @@ pub struct Traffic {
 /// What the driver counted of its controller, since it made the interface: `struct
 /// can_device_stats` (linux/can/netlink.h).
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
-pub struct Troubles {
+pub struct ControllerEvents {
     /// Bus errors.
     pub bus_errors: u32,
     /// Times that the controller came to the error-warning state.
@@ -73,13 +76,13 @@ pub(super) struct Controller {
     pub reports_errors: Option<bool>,
     /// The error counters: transmit, receive.
     pub counters: Option<(u16, u16)>,
-    pub timing: Option<Timing>,
+    pub timing: Option<BitTiming>,
     pub clock_hz: Option<u32>,
 }
 
 /// Where in a bit the controller looks, and how its clock makes the bit.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Timing {
+pub(super) struct BitTiming {
     pub bitrate: u32,
     /// In tenths of a percent.
     pub sample_point: u32,
@@ -98,11 +101,33 @@ pub(super) enum LinkError {
     #[error("no such interface")]
     Missing,
     /// The kernel could not be asked.
-    #[error("{0}")]
-    Netlink(String),
+    #[error(transparent)]
+    Netlink(NetlinkError),
 }
 
 impl Link {
+    /// Asks for the interface of that name, which the user gave.
+    ///
+    /// # Errors
+    /// If there is none of that name, or the kernel cannot be asked.
+    pub fn find(name: &str) -> Result<Link, LiveError> {
+        Link::read(name).map_err(|error| match error {
+            LinkError::Missing => {
+                let known = can_interfaces();
+                let hint = if known.is_empty() {
+                    "there is no CAN interface here; is the adapter plugged in, and its driver \
+                     loaded?"
+                        .to_owned()
+                } else {
+                    let meant = did_you_mean(name, known.iter().map(String::as_str));
+                    format!("CAN interfaces here: {}{meant}", known.join(", "))
+                };
+                LiveError::NoInterface { name: name.to_owned(), hint }
+            }
+            LinkError::Netlink(error) => LiveError::NoAnswer { name: name.to_owned(), error },
+        })
+    }
+
     /// Asks for the interface of that name.
     pub fn read(name: &str) -> Result<Link, LinkError> {
         let index = if_nametoindex(name).map_err(|_| LinkError::Missing)?;
@@ -168,6 +193,16 @@ impl Link {
     }
 }
 
+/// The kernel's number of an interface and the kind that its driver says: `can` for a
+/// controller, `vcan` for a virtual bus, none where the driver does not say.
+///
+/// # Errors
+/// If there is none of that name, or the kernel cannot be asked.
+pub fn interface_kind(name: &str) -> Result<(u32, Option<String>), SourceError> {
+    let link = Link::find(name)?;
+    Ok((link.index, link.kind))
+}
+
 impl Controller {
     fn read(index: u32) -> Result<Controller, LinkError> {
         let details = CanInterface::open_iface(index).details().map_err(|error| match &error {
@@ -188,7 +223,7 @@ impl Controller {
                 _ => None,
             },
             counters: can.berr_counter.map(|counters| (counters.txerr, counters.rxerr)),
-            timing: can.bit_timing.filter(|timing| timing.bitrate != 0).map(|timing| Timing {
+            timing: can.bit_timing.filter(|timing| timing.bitrate != 0).map(|timing| BitTiming {
                 bitrate: timing.bitrate,
                 sample_point: timing.sample_point,
                 quantum_ns: timing.tq,
@@ -247,8 +282,8 @@ fn query(index: u32) -> Result<Ifinfomsg, LinkError> {
     }
 }
 
-fn netlink(error: impl ToString) -> LinkError {
-    LinkError::Netlink(error.to_string())
+fn netlink(error: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> LinkError {
+    LinkError::Netlink(NetlinkError::new(error))
 }
 
 fn text(bytes: &[u8]) -> String {
@@ -266,12 +301,12 @@ fn traffic(stats: &[u8]) -> Traffic {
 
 /// From `struct can_device_stats`, six 32-bit words; the fifth, lost arbitrations, says nothing
 /// of one that only listens.
-fn troubles(stats: &[u8]) -> Option<Troubles> {
+fn troubles(stats: &[u8]) -> Option<ControllerEvents> {
     let word = |place| {
         let word = stats.chunks_exact(4).nth(place).and_then(|word| word.try_into().ok());
         word.map(u32::from_ne_bytes)
     };
-    Some(Troubles {
+    Some(ControllerEvents {
         bus_errors: word(0)?,
         warnings: word(1)?,
         passives: word(2)?,

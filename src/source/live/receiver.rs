@@ -1,19 +1,23 @@
 //! The CAN socket: bound, never written to. Frames with the kernel's receive time, and every
 //! frame that the kernel dropped for want of room.
+//!
+//! Source of the layout of a message: `struct can_frame`, linux/can.h.
 
-use std::io::{self, IoSliceMut};
+use std::io;
+use std::io::IoSliceMut;
 use std::os::fd::{AsRawFd, OwnedFd};
 use std::time::Duration;
 
+use embedded_can::{ExtendedId, Id, StandardId};
 use nix::libc;
+use nix::libc::{CAN_EFF_FLAG, CAN_EFF_MASK, CAN_ERR_FLAG, CAN_MTU, CAN_RTR_FLAG, CAN_SFF_MASK};
 use nix::sys::socket::{ControlMessageOwned, MsgFlags, recvmsg};
 use nix::sys::time::TimeSpec;
 use socketcan::{CanAddr, CanSocket, Socket as _, SocketOptions};
 use tokio::io::Interest;
 use tokio::io::unix::AsyncFd;
 
-use super::decode;
-use crate::wire::{Nanos, Record, What};
+use crate::wire::{Data, ErrorFrame, Frame, Nanos, Payload, Record, RemoteLength, What};
 
 /// How much room the kernel is asked for, in bytes. It doubles this to allow for its own
 /// bookkeeping, some 770 bytes a frame: room for 80,000 frames, half a minute of a full trunk
@@ -148,7 +152,7 @@ fn read(
     zero: i64,
     batch: &mut Vec<Record>,
 ) -> io::Result<()> {
-    let mut bytes = [0; decode::SIZE];
+    let mut bytes = [0; FRAME_SIZE];
     for count in 0..BATCH {
         let mut parts = [IoSliceMut::new(&mut bytes)];
         let flags = MsgFlags::MSG_DONTWAIT;
@@ -171,7 +175,7 @@ fn read(
         if let Some(lost) = total.and_then(|total| drops.advance(total)) {
             batch.push(Record { t, what: What::Lost(lost) });
         }
-        match decode::decode(&bytes[..length.min(decode::SIZE)]) {
+        match decode(&bytes[..length.min(FRAME_SIZE)]) {
             Some(what) => batch.push(Record { t, what }),
             None => tracing::warn!("a message of {length} bytes that is no classical frame"),
         }
@@ -208,6 +212,33 @@ impl DropCounter {
     }
 }
 
+/// The size of a classical frame's message: identifier, length, three more bytes, data.
+const FRAME_SIZE: usize = CAN_MTU;
+
+/// `None` for a message that is no classical frame; the kernel hands out no such message on a
+/// socket that did not ask for longer frames.
+fn decode(message: &[u8]) -> Option<What> {
+    let (id, rest) = message.split_first_chunk::<4>()?;
+    let (&[length, ..], data) = rest.split_first_chunk::<4>()?;
+    let data: [u8; 8] = data.try_into().ok()?;
+    let id = u32::from_ne_bytes(*id);
+    if id & CAN_ERR_FLAG != 0 {
+        // The flag's own bit is the only one above the class bits that may be set.
+        return ErrorFrame::new(id & ErrorFrame::CLASS_MASK, data).map(What::Error);
+    }
+    let payload = if id & CAN_RTR_FLAG != 0 {
+        Payload::Remote(RemoteLength::new(length)?)
+    } else {
+        Payload::Data(Data::new(data.get(..usize::from(length))?)?)
+    };
+    let id = if id & CAN_EFF_FLAG != 0 {
+        Id::Extended(ExtendedId::new(id & CAN_EFF_MASK)?)
+    } else {
+        Id::Standard(StandardId::new(u16::try_from(id & CAN_SFF_MASK).ok()?)?)
+    };
+    Some(What::Frame(Frame::new(id, payload)))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -232,5 +263,43 @@ mod tests {
         }
         assert!(!is_link_gone(&io::Error::from_raw_os_error(libc::ENOMEM)));
         assert!(!is_link_gone(&io::Error::other("something else")));
+    }
+
+    fn message(id: u32, length: u8, data: [u8; 8]) -> Vec<u8> {
+        let mut bytes = id.to_ne_bytes().to_vec();
+        bytes.extend([length, 0, 0, 0]);
+        bytes.extend(data);
+        bytes
+    }
+
+    const BYTES: [u8; 8] = [1, 2, 3, 4, 5, 6, 7, 8];
+
+    #[test]
+    fn every_kind_of_frame() {
+        let standard = StandardId::new(0x45D).unwrap();
+        let extended = ExtendedId::new(0x18FF_10AA).unwrap();
+        let frame = |frame: Option<Frame>| Some(What::Frame(frame.unwrap()));
+        assert_eq!(decode(&message(0x45D, 4, BYTES)), frame(Frame::data(standard, &BYTES[..4])));
+        assert_eq!(
+            decode(&message(0x98FF_10AA, 0, BYTES)),
+            frame(Frame::data(extended, &[])),
+            "what lies past the length is not data"
+        );
+        assert_eq!(decode(&message(0x4000_045D, 4, [0; 8])), frame(Frame::remote(standard, 4)));
+        assert_eq!(decode(&message(0xD8FF_10AA, 8, [0; 8])), frame(Frame::remote(extended, 8)));
+        assert_eq!(
+            decode(&message(0x2000_0088, 8, BYTES)),
+            Some(What::Error(ErrorFrame::new(0x88, BYTES).unwrap()))
+        );
+    }
+
+    #[test]
+    fn what_is_no_classical_frame_is_none() {
+        assert_eq!(decode(&[]), None);
+        assert_eq!(decode(&[0; 15]), None);
+        assert_eq!(decode(&[0; 72]), None);
+        assert_eq!(decode(&message(0x45D, 9, BYTES)), None);
+        assert_eq!(decode(&message(0x4000_045D, 9, BYTES)), None);
+        assert_eq!(decode(&message(0x45D, 8, BYTES)[..FRAME_SIZE - 1]), None);
     }
 }

@@ -1,6 +1,11 @@
 //! A pcapng file into blocks, in one buffer of bounded size; past damage to the next block.
+//!
+//! Most blocks of most files are a data frame without options, with its time in nanoseconds.
+//! Reading that form alone is several times as fast as reading any block: it is read as the parser
+//! reads it, or left to that.
 
-use std::io::{self, Read};
+use std::io;
+use std::io::Read;
 
 use pcap_file::Endianness;
 use pcap_file::pcapng::blocks::block_common::{
@@ -8,10 +13,13 @@ use pcap_file::pcapng::blocks::block_common::{
     INTERFACE_DESCRIPTION_BLOCK, INTERFACE_STATISTIC_BLOCK, NAME_RESOLUTION_BLOCK, PACKET_BLOCK,
     SECTION_HEADER_BLOCK, SIMPLE_PACKET_BLOCK, SYSTEMD_JOURNAL_EXPORT_BLOCK,
 };
+use pcap_file::pcapng::blocks::interface_description::InterfaceTsResolution;
 use pcap_file::pcapng::{Block, PcapNgParseError, PcapNgParser};
 
-use super::quick::{Plain, Quick};
-use crate::source::input::{Got, Input};
+use crate::source::input::Input;
+use crate::source::unpack::Chunk;
+use crate::source::{BlockError, FormatError};
+use crate::wire::{Frame, Packet};
 
 /// The longest block; the format sets no limit, so a broken length could ask for 4 GB.
 const LONGEST_BLOCK: usize = 16 * 1024 * 1024;
@@ -23,7 +31,7 @@ const LONGEST_PARSED: usize = 1024 * 1024;
 /// are some thousands of interfaces.
 const DESCRIPTIONS: usize = 512 * 1024;
 
-const BLOCK: usize = 256 * 1024;
+const READ_SIZE: usize = 256 * 1024;
 
 /// A block's type, its length twice.
 const FRAMING: usize = 12;
@@ -43,15 +51,15 @@ const KNOWN: [u32; 10] = [
 ];
 
 /// What comes next.
-pub enum Next<'a> {
+pub enum NextBlock<'a> {
     /// Any block.
     Block(Block<'a>),
-    /// A whole block whose content makes no sense, in words.
-    Bad(String),
+    /// A whole block whose content makes no sense.
+    Bad(BlockError),
     /// The same, and what it describes may have been an interface.
-    BadInterface(String),
+    BadInterface(BlockError),
     /// A block without which what follows has no meaning.
-    Fatal(String),
+    Fatal(FormatError),
     /// A damaged stretch of the file, with all blocks in it.
     Damage(u64, u64),
     /// The end; true if the file stops within a block.
@@ -61,7 +69,7 @@ pub enum Next<'a> {
 /// Splits an input into blocks.
 pub struct Blocks<R> {
     input: Input<R>,
-    state: State,
+    state: SectionState,
     buffer: Vec<u8>,
     start: usize,
     end: usize,
@@ -72,16 +80,16 @@ pub struct Blocks<R> {
 
 /// What the section said so far.
 #[derive(Default)]
-struct State {
+struct SectionState {
     parser: Option<PcapNgParser>,
-    quick: Quick,
+    quick: PlainPackets,
     /// Bytes of its descriptions of interfaces.
     descriptions: usize,
     /// One of them could not be read, so that the numbers of those behind it are not known.
     unnumbered: bool,
 }
 
-enum Ready {
+enum Framing {
     Whole(usize),
     /// So many bytes are needed to tell.
     Short(usize),
@@ -94,7 +102,7 @@ impl<R: Read> Blocks<R> {
         let end = read.len();
         Blocks {
             input,
-            state: State::default(),
+            state: SectionState::default(),
             buffer: read,
             start: 0,
             end,
@@ -110,41 +118,43 @@ impl<R: Read> Blocks<R> {
 
     /// The frame in the next block, where that is a plain one; [`Self::skip`] goes past it.
     #[inline]
-    pub fn plain(&self) -> Option<Plain> {
+    pub fn plain(&self) -> Option<PlainPacket> {
         self.state.quick.packet(&self.buffer[self.start..self.end])
     }
 
     /// The next block, or why there is none.
-    pub fn next(&mut self) -> io::Result<Next<'_>> {
+    pub fn next(&mut self) -> io::Result<NextBlock<'_>> {
         loop {
             match self.ready(self.start) {
-                Ready::Whole(length) => {
+                Framing::Whole(length) => {
                     let block = self.start..self.start + length;
                     self.skip(length);
                     return Ok(self.state.parse(&self.buffer[block]));
                 }
-                Ready::Short(_) if self.ended.is_none() => {
+                Framing::Short(_) if self.ended.is_none() => {
                     if let Some(damage) = self.fill()? {
                         return Ok(damage);
                     }
                 }
-                Ready::Short(_) if self.start == self.end => {
-                    return Ok(Next::End(self.ended == Some(true)));
+                Framing::Short(_) if self.start == self.end => {
+                    return Ok(NextBlock::End(self.ended == Some(true)));
                 }
                 // A broken length may claim to reach behind the end.
-                Ready::Short(_) | Ready::Broken => return self.resume(),
+                Framing::Short(_) | Framing::Broken => return self.resume(),
             }
         }
     }
 
     /// Searches on for a block, behind one that is broken.
-    fn resume(&mut self) -> io::Result<Next<'static>> {
+    fn resume(&mut self) -> io::Result<NextBlock<'static>> {
         let from = self.offset;
         self.skip(1);
         loop {
             match self.ready(self.start) {
-                Ready::Whole(_) if self.is_known() => return Ok(Next::Damage(from, self.offset)),
-                Ready::Short(needed)
+                Framing::Whole(_) if self.is_known() => {
+                    return Ok(NextBlock::Damage(from, self.offset));
+                }
+                Framing::Short(needed)
                     if self.ended.is_none() && (needed <= FRAMING || self.is_known()) =>
                 {
                     if let Some(damage) = self.fill()? {
@@ -154,7 +164,7 @@ impl<R: Read> Blocks<R> {
                 _ if self.start == self.end => {
                     // Nothing follows: so it is the torn end, as after a power cut.
                     self.ended = Some(false);
-                    return Ok(Next::End(true));
+                    return Ok(NextBlock::End(true));
                 }
                 _ => self.skip(1),
             }
@@ -170,30 +180,30 @@ impl<R: Read> Blocks<R> {
     }
 
     /// Whether a whole block stands at `at`, by its framing.
-    fn ready(&self, at: usize) -> Ready {
+    fn ready(&self, at: usize) -> Framing {
         let bytes = &self.buffer[at..self.end];
         let Some(&[k0, k1, k2, k3, l0, l1, l2, l3, m0, m1, m2, m3]) = bytes.first_chunk() else {
-            return Ready::Short(FRAMING);
+            return Framing::Short(FRAMING);
         };
         // The section header is read before its byte order is known.
         let section = [k0, k1, k2, k3] == SECTION_HEADER_BLOCK.to_be_bytes();
         let order = match [m0, m1, m2, m3] {
             [0x1A, 0x2B, 0x3C, 0x4D] if section => Endianness::Big,
             [0x4D, 0x3C, 0x2B, 0x1A] if section => Endianness::Little,
-            _ if section => return Ready::Broken,
+            _ if section => return Framing::Broken,
             _ => match &self.state.parser {
                 Some(parser) => parser.section().endianness,
-                None => return Ready::Broken,
+                None => return Framing::Broken,
             },
         };
         let length = number(order, [l0, l1, l2, l3]) as usize;
         if !length.is_multiple_of(4) || !(FRAMING..=LONGEST_BLOCK).contains(&length) {
-            return Ready::Broken;
+            return Framing::Broken;
         }
         match bytes.get(length - 4..length) {
-            None => Ready::Short(length),
-            Some(again) if again == [l0, l1, l2, l3] => Ready::Whole(length),
-            Some(_) => Ready::Broken,
+            None => Framing::Short(length),
+            Some(again) if again == [l0, l1, l2, l3] => Framing::Whole(length),
+            Some(_) => Framing::Broken,
         }
     }
 
@@ -210,19 +220,19 @@ impl<R: Read> Blocks<R> {
         self.offset += n as u64;
     }
 
-    fn fill(&mut self) -> io::Result<Option<Next<'static>>> {
+    fn fill(&mut self) -> io::Result<Option<NextBlock<'static>>> {
         self.buffer.copy_within(self.start..self.end, 0);
         self.end -= self.start;
         self.start = 0;
         // Bounded: no more than the longest block is waited for.
-        self.buffer.resize(self.buffer.len().max(self.end + BLOCK), 0);
+        self.buffer.resize(self.buffer.len().max(self.end + READ_SIZE), 0);
         match self.input.read(&mut self.buffer[self.end..])? {
-            Got::Bytes(n) => self.end += n,
-            Got::End => self.ended = Some(false),
-            Got::CutOff => self.ended = Some(true),
-            Got::Damage(from, to) => {
+            Chunk::Bytes(n) => self.end += n,
+            Chunk::End => self.ended = Some(false),
+            Chunk::CutOff => self.ended = Some(true),
+            Chunk::Damage(from, to) => {
                 self.end = 0;
-                return Ok(Some(Next::Damage(from, to)));
+                return Ok(Some(NextBlock::Damage(from, to)));
             }
         }
         Ok(None)
@@ -237,16 +247,16 @@ pub fn number(order: Endianness, bytes: [u8; 4]) -> u32 {
     }
 }
 
-impl State {
-    fn parse<'a>(&mut self, bytes: &'a [u8]) -> Next<'a> {
+impl SectionState {
+    fn parse<'a>(&mut self, bytes: &'a [u8]) -> NextBlock<'a> {
         let next = self.any(bytes);
-        if !matches!(next, Next::Block(Block::EnhancedPacket(_))) {
-            self.quick = self.parser.as_ref().map(Quick::of).unwrap_or_default();
+        if !matches!(next, NextBlock::Block(Block::EnhancedPacket(_))) {
+            self.quick = self.parser.as_ref().map(PlainPackets::new).unwrap_or_default();
         }
         next
     }
 
-    fn any<'a>(&mut self, bytes: &'a [u8]) -> Next<'a> {
+    fn any<'a>(&mut self, bytes: &'a [u8]) -> NextBlock<'a> {
         let is = |known: u32| {
             let kind = bytes.first_chunk().copied().unwrap_or_default();
             known == u32::from_le_bytes(kind) || known == u32::from_be_bytes(kind)
@@ -254,49 +264,34 @@ impl State {
         let (section, interface) = (is(SECTION_HEADER_BLOCK), is(INTERFACE_DESCRIPTION_BLOCK));
         if interface {
             if self.unnumbered {
-                return Next::Fatal(
-                    "an interface is described behind a description that is broken, so that \
-                     nobody knows whose packets follow"
-                        .into(),
-                );
+                return NextBlock::Fatal(FormatError::InterfaceUnnumbered);
             }
             self.descriptions += bytes.len();
             if self.descriptions > DESCRIPTIONS {
-                return Next::Fatal(format!(
-                    "more than {DESCRIPTIONS} bytes of descriptions of interfaces; cut the file \
-                     down to those that are wanted"
-                ));
+                return NextBlock::Fatal(FormatError::TooManyInterfaces(DESCRIPTIONS));
             }
         }
         let parsed = if bytes.len() > LONGEST_PARSED {
-            Err(format!(
-                "a block of {} bytes, more than the {LONGEST_PARSED} that are read",
-                bytes.len()
-            ))
+            Err(BlockError::TooLong { length: bytes.len(), most: LONGEST_PARSED })
         } else {
-            self.block(bytes).map_err(|error| format!("not by the format: {error}"))
+            self.block(bytes).map_err(BlockError::from)
         };
         match parsed {
-            Ok(Block::SectionHeader(section)) if section.major_version != 1 => {
-                Next::Fatal(format!(
-                    "version {}.{} of pcapng is not known; save it as version 1.0",
-                    section.major_version, section.minor_version
-                ))
-            }
+            Ok(Block::SectionHeader(section)) if section.major_version != 1 => NextBlock::Fatal(
+                FormatError::PcapngVersion(section.major_version, section.minor_version),
+            ),
             Ok(block) => {
                 if section {
                     (self.descriptions, self.unnumbered) = (0, false);
                 }
-                Next::Block(block)
+                NextBlock::Block(block)
             }
-            Err(error) if section => {
-                Next::Fatal(format!("the block that says how to read the rest is broken: {error}"))
-            }
+            Err(error) if section => NextBlock::Fatal(FormatError::BrokenDescription(error)),
             Err(error) if interface => {
                 self.unnumbered = true;
-                Next::BadInterface(error)
+                NextBlock::BadInterface(error)
             }
-            Err(error) => Next::Bad(error),
+            Err(error) => NextBlock::Bad(error),
         }
     }
 
@@ -308,5 +303,188 @@ impl State {
         let section = parser.section().clone();
         self.parser = Some(parser);
         Ok(Block::SectionHeader(section))
+    }
+}
+
+/// A data frame in a packet without options.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PlainPacket {
+    /// Which interface it came from.
+    pub interface: u32,
+    /// Nanoseconds since 1970.
+    pub time: u64,
+    /// The frame, on an interface on CAN.
+    pub frame: Frame,
+    /// How many bytes its block takes.
+    pub length: usize,
+}
+
+/// What must be known of a section to read its packets.
+#[derive(Debug, Default)]
+pub struct PlainPackets {
+    order: Option<Endianness>,
+    /// For each interface, whether its times are in nanoseconds since 1970.
+    nanoseconds: Vec<bool>,
+}
+
+/// Of an enhanced packet block: type, length, interface, time high and low, captured and
+/// original length.
+const BEFORE_DATA: usize = 28;
+
+/// The length once more.
+const AFTER_DATA: usize = 4;
+
+/// Room for any data frame of classical CAN with its header.
+const DATA: usize = 16;
+
+impl PlainPackets {
+    /// As the section stands now.
+    pub fn new(parser: &PcapNgParser) -> PlainPackets {
+        let nanoseconds = parser.interfaces().iter().map(|interface| {
+            interface.ts_resolution() == InterfaceTsResolution::NANO && interface.ts_offset() == 0
+        });
+        PlainPackets {
+            order: Some(parser.section().endianness),
+            nanoseconds: nanoseconds.collect(),
+        }
+    }
+
+    /// The frame in the block at the front of these bytes. `None`: it is not of this form, or too
+    /// near the end of what has been read; that says nothing against it.
+    #[inline]
+    pub fn packet(&self, bytes: &[u8]) -> Option<PlainPacket> {
+        let order = self.order?;
+        let (words, data) = bytes.split_first_chunk::<BEFORE_DATA>()?;
+        let (words, []) = words.as_chunks::<4>() else { return None };
+        let word = |at: usize| number(order, words[at]);
+        let (length, interface) = (word(1) as usize, word(2));
+        let (captured, original) = (word(5) as usize, word(6) as usize);
+        if word(0) != ENHANCED_PACKET_BLOCK
+            || !*self.nanoseconds.get(interface as usize)?
+            || original < captured
+            || captured > DATA
+            || length != BEFORE_DATA + captured.next_multiple_of(4) + AFTER_DATA
+            || bytes.get(length - AFTER_DATA..length)? != words[1]
+        {
+            return None;
+        }
+        let frame = Packet::quick(data.first_chunk::<DATA>()?, captured)?;
+        let time = u64::from(word(3)) << 32 | u64::from(word(4));
+        Some(PlainPacket { interface, time, frame, length })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use pcap_file::pcapng::Block;
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::wire::What;
+
+    fn block(big: bool, kind: u32, body: &[u8]) -> Vec<u8> {
+        let u32 = |n: u32| if big { n.to_be_bytes() } else { n.to_le_bytes() };
+        let length = u32(body.len() as u32 + 12);
+        [&u32(kind)[..], &length, body, &length].concat()
+    }
+
+    /// A section with an interface in nanoseconds, one in microseconds, one whose time is shifted.
+    fn parser(big: bool) -> PcapNgParser {
+        let u16 = |n: u16| if big { n.to_be_bytes() } else { n.to_le_bytes() };
+        let u32 = |n: u32| if big { n.to_be_bytes() } else { n.to_le_bytes() };
+        let mut section = u32(0x1A2B_3C4D).to_vec();
+        section.extend([u16(1), u16(0)].concat());
+        section.extend([0xFF; 8]);
+        let section = block(big, 0x0A0D_0D0A, &section);
+        let (_, mut parser) = PcapNgParser::new(&section).unwrap();
+        let resolution = [&u16(9)[..], &u16(1), &[9, 0, 0, 0]].concat();
+        let offset = [&u16(14)[..], &u16(8), &[1; 8]].concat();
+        for options in [resolution.clone(), Vec::new(), [resolution, offset].concat()] {
+            let body = [&u16(227)[..], &u16(0), &u32(0), &options].concat();
+            parser.next_block(&block(big, 1, &body)).unwrap();
+        }
+        parser
+    }
+
+    /// Whether it is read; then as the parser reads it. Other bytes follow it.
+    fn same(big: bool, bytes: &[u8]) -> bool {
+        let mut parser = parser(big);
+        let more = [bytes, &[0xA5; DATA]].concat();
+        let Some(plain) = PlainPackets::new(&parser).packet(&more) else { return false };
+        let Ok((rest, Block::EnhancedPacket(packet))) = parser.next_block(&more) else {
+            panic!("the parser reads no packet in {bytes:02X?}")
+        };
+        assert_eq!(packet.options, []);
+        assert_eq!(plain.interface, packet.interface_id);
+        assert_eq!(u128::from(plain.time), packet.timestamp.as_nanos());
+        assert_eq!(Packet::parse(&packet.data), Ok(What::Frame(plain.frame)));
+        assert_eq!(plain.length, more.len() - rest.len());
+        true
+    }
+
+    /// A packet of a frame with so many data bytes, and more behind them.
+    fn frame(len: u8, padding: usize) -> Vec<u8> {
+        let mut packet = vec![0x80, 1, 2, 3, len, 0, 7, 7];
+        packet.extend((1..=len).chain(std::iter::repeat_n(9, padding)));
+        packet
+    }
+
+    fn packet(big: bool, interface: u32, time: u64, data: &[u8], options: &[u8]) -> Vec<u8> {
+        let u32 = |n: u32| if big { n.to_be_bytes() } else { n.to_le_bytes() };
+        let words = [interface, (time >> 32) as u32, time as u32, data.len() as u32, 99];
+        let mut body = words.map(u32).concat();
+        body.extend(data);
+        body.resize(body.len().next_multiple_of(4), 0);
+        body.extend(options);
+        block(big, 6, &body)
+    }
+
+    #[test]
+    fn only_plain_packets_in_nanoseconds_are_read() {
+        for big in [false, true] {
+            assert!(same(big, &packet(big, 0, u64::MAX, &frame(8, 0), &[])));
+            for len in 0..=8 {
+                assert!(same(big, &packet(big, 0, 5, &frame(len, 0), &[])), "{len}");
+                assert!(same(big, &packet(big, 0, 5, &frame(len, 8 - usize::from(len)), &[])));
+            }
+            let whole = frame(8, 0);
+            assert!(!same(big, &packet(big, 1, 5, &whole, &[])), "microseconds");
+            assert!(!same(big, &packet(big, 2, 5, &whole, &[])), "shifted");
+            assert!(!same(big, &packet(big, 3, 5, &whole, &[])), "no such interface");
+            assert!(!same(big, &packet(big, 0, 5, &whole, &[0; 4])), "options");
+            assert!(!same(big, &packet(big, 0, 5, &frame(8, 1), &[])), "too long");
+            assert!(!same(big, &packet(big, 0, 5, &whole[..15], &[])), "cut short");
+            assert!(!same(!big, &packet(big, 0, 5, &whole, &[])), "the other order");
+            for (at, byte, what) in [(0, 0x40, "remote"), (0, 0x20, "error"), (5, 4, "FD")] {
+                let mut other = whole.clone();
+                other[at] = byte;
+                assert!(!same(big, &packet(big, 0, 5, &other, &[])), "{what}");
+            }
+        }
+    }
+
+    proptest! {
+        /// Bytes replaced: what is still read is read as the parser reads it.
+        #[test]
+        fn broken_blocks_are_read_alike_or_not_at_all(
+            big: bool,
+            interface in 0u32..4,
+            time: u64,
+            data in prop_oneof![
+                prop::collection::vec(any::<u8>(), 0..20),
+                (0u8..=8, 0usize..9).prop_map(|(len, padding)| frame(len, padding)),
+            ],
+            changes in prop::collection::vec((8usize..60, prop_oneof![0u8..32, any::<u8>()]), 0..4),
+        ) {
+            let mut bytes = packet(big, interface, time, &data, &[]);
+            // The framing was looked at before.
+            let body = bytes.len() - AFTER_DATA;
+            for (at, byte) in changes {
+                if at < body {
+                    bytes[at] = byte;
+                }
+            }
+            same(big, &bytes);
+        }
     }
 }

@@ -1,4 +1,5 @@
-//! Reads pcapng: dropline's own, back to the very records, and that of other programs.
+//! pcapng: its reader, for dropline's own, back to the very records, and for that of other
+//! programs; and its writer.
 //!
 //! Of another program's file, packets of link type 227 become frames and error frames, drop
 //! counts become lost frames, comments on packets become marks. Time starts with the first
@@ -8,28 +9,51 @@
 
 mod blocks;
 mod packets;
-mod quick;
 #[cfg(test)]
 mod tests;
+mod writer;
 
-use std::io::Read;
+use std::io::{self, Read, Write};
 use std::mem;
+use std::path::Path;
 
-use super::capture::cannot_go_on;
-use super::complaints::one_line;
-use super::lines::Lines;
-use super::saved::Saved;
-use super::{Reader, SourceError};
+use self::blocks::{Blocks, NextBlock};
+use self::packets::Packets;
+use self::writer::PcapngWriter;
+use super::input::ReadOptions;
+use super::lines::{Bytes, Lines};
+use super::{AnyReader, Reader, RecordWriter, SourceError};
 use crate::wire::{Header, Record};
-use blocks::{Blocks, Next};
-use packets::Packets;
 
 /// How many records make a batch, and how many bytes of the file: comments may be long.
 const BATCH: usize = 4096;
 const BATCH_BYTES: u64 = 1024 * 1024;
 
 /// The first bytes of a pcapng file: the type of a section header.
-pub const MAGIC: [u8; 4] = [0x0A, 0x0D, 0x0D, 0x0A];
+const MAGIC: [u8; 4] = [0x0A, 0x0D, 0x0D, 0x0A];
+
+/// The row of the table of formats: how a file begins.
+pub(super) fn matches(start: &[u8]) -> bool {
+    start.starts_with(&MAGIC)
+}
+
+/// The row of the table of formats: a reader.
+pub(super) fn reader<'a>(
+    name: String,
+    bytes: Bytes<'a>,
+    options: &ReadOptions,
+) -> Result<AnyReader<'a>, SourceError> {
+    Ok(Box::new(PcapngReader::new(name, bytes, options)?))
+}
+
+/// The row of the table of formats: a writer.
+pub(super) fn writer<'a>(
+    out: &'a mut dyn Write,
+    _name: &Path,
+    header: &Header,
+) -> io::Result<Box<dyn RecordWriter + 'a>> {
+    Ok(Box::new(PcapngWriter::new(out, header)?))
+}
 
 /// Reads a pcapng file.
 pub struct PcapngReader<R> {
@@ -48,7 +72,7 @@ impl<R: Read> PcapngReader<R> {
     pub(super) fn new(
         name: String,
         lines: Lines<R>,
-        options: &Saved,
+        options: &ReadOptions,
     ) -> Result<PcapngReader<R>, SourceError> {
         let (input, read) = lines.into_rest();
         let mut reader = Blocks::new(input, read);
@@ -60,7 +84,7 @@ impl<R: Read> PcapngReader<R> {
                 break header.clone();
             }
             if ended {
-                return Err(SourceError(one_line(&format!("{name}: {}", packets.why_nothing()))));
+                return Err(SourceError::format(&name, packets.why_nothing()));
             }
             (ended, torn) = step(&name, &mut reader, &mut packets, &mut first)?;
         };
@@ -75,13 +99,13 @@ fn step<R: Read>(
     packets: &mut Packets,
     batch: &mut Vec<Record>,
 ) -> Result<(bool, bool), SourceError> {
-    match blocks.next().map_err(|error| cannot_go_on(name, &error))? {
-        Next::Block(block) => packets.take(block, batch)?,
-        Next::Bad(what) => packets.bad_block(&what),
-        Next::BadInterface(what) => packets.bad_interface(what),
-        Next::Damage(from, to) => packets.damage(from, to),
-        Next::Fatal(what) => return Err(SourceError(one_line(&format!("{name}: {what}")))),
-        Next::End(torn) => {
+    match blocks.next().map_err(|error| SourceError::interrupted(name, error))? {
+        NextBlock::Block(block) => packets.take(block, batch)?,
+        NextBlock::Bad(error) => packets.bad_block(&error),
+        NextBlock::BadInterface(error) => packets.bad_interface(error),
+        NextBlock::Damage(from, to) => packets.damage(from, to),
+        NextBlock::Fatal(error) => return Err(SourceError::format(name, error)),
+        NextBlock::End(torn) => {
             packets.end(torn, batch);
             return Ok((true, torn));
         }

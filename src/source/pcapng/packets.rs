@@ -15,8 +15,8 @@ use pcap_file::pcapng::blocks::opt_common::CommonOption;
 use pcap_file::pcapng::blocks::packet::PacketOption;
 use pcap_file::pcapng::blocks::section_header::{SectionHeaderBlock, SectionHeaderOption};
 
-use super::quick::Plain;
-use crate::source::{Complaints, SourceError};
+use super::blocks::PlainPacket;
+use crate::source::{BlockError, Complaints, FormatError, SourceError};
 use crate::wire::{
     Bitrate, Clock, Header, Nanos, Packet, Record, Tally, What, parse_header, parse_record,
 };
@@ -26,7 +26,7 @@ pub struct Packets {
     name: String,
     /// The interface that was asked for.
     wanted: Option<String>,
-    interfaces: Vec<Interface>,
+    interfaces: Vec<PacketInterface>,
     /// The interface whose packets are taken, in this section; and its name, in all.
     chosen: Option<u32>,
     chosen_name: Option<Option<String>>,
@@ -48,18 +48,18 @@ pub struct Packets {
     untimed: u64,
     unknown: u64,
     unreadable: u64,
-    bad_interface: Option<String>,
+    bad_interface: Option<BlockError>,
     complaints: Complaints,
 }
 
-struct Interface {
+struct PacketInterface {
     link: DataLink,
     name: Option<String>,
     speed: Option<u64>,
 }
 
 /// A packet of whichever kind of block.
-struct Raw<'a> {
+struct RawPacket<'a> {
     interface: u32,
     /// Nanoseconds since 1970.
     time: Option<i128>,
@@ -91,7 +91,7 @@ impl Packets {
             unknown: 0,
             unreadable: 0,
             bad_interface: None,
-            complaints: Complaints::about(name),
+            complaints: Complaints::new(name),
         }
     }
 
@@ -120,7 +120,7 @@ impl Packets {
                 return Ok(());
             }
             Block::InterfaceDescription(interface) => {
-                self.interfaces.push(Interface::of(interface));
+                self.interfaces.push(PacketInterface::new(interface));
                 return Ok(());
             }
             Block::InterfaceStatistics(statistics) => {
@@ -128,7 +128,7 @@ impl Packets {
                 return Ok(());
             }
             Block::EnhancedPacket(packet) => {
-                let mut raw = Raw {
+                let mut raw = RawPacket {
                     interface: packet.interface_id,
                     time: Some(nanoseconds(packet.timestamp)),
                     data: &packet.data,
@@ -146,7 +146,7 @@ impl Packets {
                 }
                 raw
             }
-            Block::Packet(packet) => Raw {
+            Block::Packet(packet) => RawPacket {
                 interface: packet.interface_id.into(),
                 time: Some(nanoseconds(packet.timestamp)),
                 data: &packet.data,
@@ -157,7 +157,7 @@ impl Packets {
                     n => n.into(),
                 },
             },
-            Block::SimplePacket(packet) => Raw {
+            Block::SimplePacket(packet) => RawPacket {
                 interface: 0,
                 time: None,
                 data: &packet.data,
@@ -175,7 +175,7 @@ impl Packets {
 
     /// Takes a plain frame. `false`: this is no ordinary one, its block is to be taken as any.
     #[inline]
-    pub fn plain(&mut self, packet: &Plain, batch: &mut Vec<Record>) -> bool {
+    pub fn plain(&mut self, packet: &PlainPacket, batch: &mut Vec<Record>) -> bool {
         let begun = self.header.is_some() && self.chosen == Some(packet.interface);
         let t = i64::try_from(i128::from(packet.time) - self.started);
         let (true, 0, Ok(t)) = (begun, self.lost_told, t) else { return false };
@@ -207,7 +207,7 @@ impl Packets {
         }
     }
 
-    fn packet(&mut self, raw: &Raw, batch: &mut Vec<Record>) -> Result<(), SourceError> {
+    fn packet(&mut self, raw: &RawPacket, batch: &mut Vec<Record>) -> Result<(), SourceError> {
         self.packets += 1;
         if !self.is_ours(raw.interface)? {
             return Ok(());
@@ -273,11 +273,10 @@ impl Packets {
                 (Some(wanted), _) => interface.name.as_ref() == Some(wanted),
                 (None, Some(name)) => interface.name == *name,
                 (None, None) if self.interfaces.iter().filter(|i| i.is_can()).count() > 1 => {
-                    return Err(SourceError(crate::source::one_line(&format!(
-                        "{}: has several CAN interfaces ({}); choose one with --interface",
-                        self.name,
-                        self.can_names()
-                    ))));
+                    return Err(SourceError::format(
+                        &self.name,
+                        FormatError::SeveralInterfaces(self.can_names()),
+                    ));
                 }
                 (None, None) => true,
             };
@@ -298,17 +297,17 @@ impl Packets {
     }
 
     /// Why there is no packet to begin with.
-    pub fn why_nothing(&self) -> String {
-        let can = self.interfaces.iter().any(Interface::is_can);
+    pub fn why_nothing(&mut self) -> FormatError {
+        if let Some(error) = self.bad_interface.take() {
+            return FormatError::BrokenDescription(error);
+        }
+        let can = self.interfaces.iter().any(PacketInterface::is_can);
         match &self.wanted {
-            _ if let Some(what) = &self.bad_interface => {
-                format!("the block that says how to read the rest is broken: {what}")
-            }
             Some(wanted) if can => {
-                format!("no packets of a CAN interface {wanted}; it has: {}", self.can_names())
+                FormatError::InterfaceMissing { wanted: wanted.clone(), present: self.can_names() }
             }
-            _ if can => "no packets on its CAN interface; nothing to read".into(),
-            _ => "no CAN packets; those of link type 227 are read".into(),
+            _ if can => FormatError::NoPackets,
+            _ => FormatError::NoCan,
         }
     }
 
@@ -318,7 +317,7 @@ impl Packets {
         options: &[InterfaceStatisticsOption],
         batch: &mut Vec<Record>,
     ) {
-        let can = self.interfaces.get(interface as usize).is_some_and(Interface::is_can);
+        let can = self.interfaces.get(interface as usize).is_some_and(PacketInterface::is_can);
         let ours = self.chosen.map_or(can && self.own_since.is_some(), |id| id == interface);
         if !ours {
             return;
@@ -374,16 +373,16 @@ impl Packets {
     }
 
     /// A block that is whole and makes no sense.
-    pub fn bad_block(&mut self, what: &str) {
+    pub fn bad_block(&mut self, error: &BlockError) {
         self.unreadable += 1;
-        self.complaints.add(format_args!("after packet {}", self.packets), what);
+        self.complaints.add(format_args!("after packet {}", self.packets), error);
     }
 
     /// The same, and it calls itself the description of an interface; a packet may do so that
     /// is damaged.
-    pub fn bad_interface(&mut self, what: String) {
-        self.bad_block(&what);
-        self.bad_interface.get_or_insert(what);
+    pub fn bad_interface(&mut self, error: BlockError) {
+        self.bad_block(&error);
+        self.bad_interface.get_or_insert(error);
     }
 
     /// A stretch without any block.
@@ -415,9 +414,9 @@ impl Packets {
     }
 }
 
-impl Interface {
-    fn of(block: &InterfaceDescriptionBlock) -> Interface {
-        let mut interface = Interface { link: block.linktype, name: None, speed: None };
+impl PacketInterface {
+    fn new(block: &InterfaceDescriptionBlock) -> PacketInterface {
+        let mut interface = PacketInterface { link: block.linktype, name: None, speed: None };
         for option in &block.options {
             match option {
                 InterfaceDescriptionOption::IfName(name) => interface.name = Some(name.to_string()),

@@ -82,7 +82,7 @@ fn read_of(bytes: &[u8], interface: Option<&str>) -> Result<Read, String> {
     let lines = Lines::new(Input::new(bytes).unwrap());
     let mut lines = lines;
     lines.peek().unwrap();
-    let options = Saved { interface: interface.map(Into::into), ..Saved::default() };
+    let options = ReadOptions { interface: interface.map(Into::into), ..ReadOptions::default() };
     let mut reader =
         PcapngReader::new("a.pcapng".into(), lines, &options).map_err(|e| e.to_string())?;
     let mut records = Vec::new();

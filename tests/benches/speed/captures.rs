@@ -7,8 +7,8 @@ use std::hash::{Hash, Hasher};
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
-use dropline::output::pcapng::PcapngWriter;
 use dropline::sim::{Scenario, SimSource};
+use dropline::source::Format;
 use dropline::wire::{Header, Nanos, Record, Tally, What, write_header, write_record};
 
 const SCENARIO: &str = include_str!("full-trunk.toml");
@@ -54,7 +54,9 @@ impl Captures {
         let mut packed = zstd::Encoder::new(create(&self.packed)?, 3)?;
         // Under another name until it is whole: it says that the others are there, too.
         let part = self.pcapng.with_extension("part");
-        let mut pcapng = PcapngWriter::new(create(&part)?, &header)?;
+        let mut file = create(&part)?;
+        let format = Format::from_name(&part.with_extension("pcapng")).ok_or("no such format")?;
+        let mut pcapng = format.writer(&mut file, &part, &header)?;
         let mut lines = Vec::new();
         write_header(&mut lines, &header);
         while let Some(batch) = source.next() {
@@ -68,7 +70,8 @@ impl Captures {
         }
         plain.flush()?;
         packed.finish()?.flush()?;
-        pcapng.finish()?.0.flush()?;
+        pcapng.finish()?;
+        file.flush()?;
         fs::rename(part, &self.pcapng)?;
         Ok(())
     }

@@ -13,7 +13,7 @@
 //! is counted.
 
 use std::borrow::Cow;
-use std::io::Write;
+use std::io::{self, Write};
 use std::time::Duration;
 
 use pcap_file::pcapng::blocks::enhanced_packet::{EnhancedPacketBlock, EnhancedPacketOption};
@@ -28,19 +28,11 @@ use pcap_file::pcapng::blocks::section_header::{SectionHeaderBlock, SectionHeade
 use pcap_file::pcapng::{PcapNgWriteError, PcapNgWriter};
 use pcap_file::{DataLink, Endianness};
 
+use crate::source::{Carried, RecordWriter};
 use crate::wire::{Header, Packet, Record, Tally, What, write_header, write_record};
 
 /// The most comments that wait for a packet.
 const WAITING: usize = 64;
-
-/// What became of the records.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Carried {
-    /// Frames, error frames and lost frames.
-    pub tally: Tally,
-    /// Records that pcapng has no room for.
-    pub left_out: u64,
-}
 
 /// A pcapng file being written.
 pub struct PcapngWriter<W: Write> {
@@ -61,7 +53,7 @@ impl<W: Write> PcapngWriter<W> {
     ///
     /// # Errors
     /// If `out` fails, or a text in the header is too long.
-    pub fn new(out: W, header: &Header) -> Result<PcapngWriter<W>, PcapNgWriteError> {
+    pub fn new(out: W, header: &Header) -> io::Result<PcapngWriter<W>> {
         let mut line = Vec::new();
         write_header(&mut line, header);
         let mut options = vec![SectionHeaderOption::Common(comment(text(&line)))];
@@ -70,7 +62,7 @@ impl<W: Write> PcapngWriter<W> {
         }
         let endianness = Endianness::Little;
         let section = SectionHeaderBlock { endianness, options, ..SectionHeaderBlock::default() };
-        let mut writer = PcapNgWriter::with_section_header(out, section)?;
+        let mut writer = PcapNgWriter::with_section_header(out, section).map_err(io_error)?;
 
         let mut interface = InterfaceDescriptionBlock::new(DataLink::CAN_SOCKETCAN, 0);
         if let Some(name) = &header.interface {
@@ -81,7 +73,7 @@ impl<W: Write> PcapngWriter<W> {
         }
         let nanoseconds = InterfaceDescriptionOption::IfTsResol(InterfaceTsResolution::NANO);
         interface.options.push(nanoseconds);
-        writer.write_pcapng_block(interface)?;
+        writer.write_pcapng_block(interface).map_err(io_error)?;
 
         let started = header.started.as_nanosecond();
         let last = since_1970(started).unwrap_or_default();
@@ -97,29 +89,7 @@ impl<W: Write> PcapngWriter<W> {
         })
     }
 
-    /// Writes one record.
-    ///
-    /// # Errors
-    /// If the file cannot be written.
-    pub fn write(&mut self, record: &Record) -> Result<(), PcapNgWriteError> {
-        self.carried.tally.add(&record.what);
-        let timestamp = since_1970(self.started + i128::from(record.t.0));
-        match (Packet::of(&record.what), timestamp) {
-            (Some(packet), Some(timestamp)) => self.packet(&packet, timestamp),
-            _ => self.comment(record),
-        }
-    }
-
-    /// Writes what waits for a packet that does not come, and gives the account.
-    ///
-    /// # Errors
-    /// If the file cannot be written.
-    pub fn finish(mut self) -> Result<(W, Carried), PcapNgWriteError> {
-        self.statistics()?;
-        Ok((self.writer.into_inner(), self.carried))
-    }
-
-    fn packet(&mut self, packet: &Packet, timestamp: Duration) -> Result<(), PcapNgWriteError> {
+    fn packet(&mut self, packet: &Packet, timestamp: Duration) -> io::Result<()> {
         self.last = timestamp;
         let comments = self.comments.drain(..);
         let mut options: Vec<_> =
@@ -128,17 +98,19 @@ impl<W: Write> PcapngWriter<W> {
             options.push(EnhancedPacketOption::DropCount(std::mem::take(&mut self.lost)));
         }
         let data = packet.as_slice();
-        self.writer.write_pcapng_block(EnhancedPacketBlock {
-            interface_id: 0,
-            timestamp,
-            original_len: data.len() as u32,
-            data: Cow::Borrowed(data),
-            options,
-        })?;
+        self.writer
+            .write_pcapng_block(EnhancedPacketBlock {
+                interface_id: 0,
+                timestamp,
+                original_len: data.len() as u32,
+                data: Cow::Borrowed(data),
+                options,
+            })
+            .map_err(io_error)?;
         Ok(())
     }
 
-    fn comment(&mut self, record: &Record) -> Result<(), PcapNgWriteError> {
+    fn comment(&mut self, record: &Record) -> io::Result<()> {
         if let What::Lost(n) = record.what {
             self.lost = self.lost.saturating_add(n);
         }
@@ -153,7 +125,7 @@ impl<W: Write> PcapngWriter<W> {
         if self.comments.len() < WAITING { Ok(()) } else { self.statistics() }
     }
 
-    fn statistics(&mut self) -> Result<(), PcapNgWriteError> {
+    fn statistics(&mut self) -> io::Result<()> {
         let Tally { frames, error_frames, lost_frames } = self.carried.tally;
         let mut options: Vec<_> = self
             .comments
@@ -162,12 +134,38 @@ impl<W: Write> PcapngWriter<W> {
             .collect();
         options.push(InterfaceStatisticsOption::IsbIfRecv(frames + error_frames));
         options.push(InterfaceStatisticsOption::IsbIfDrop(lost_frames));
-        self.writer.write_pcapng_block(InterfaceStatisticsBlock {
-            interface_id: 0,
-            timestamp: self.last,
-            options,
-        })?;
+        self.writer
+            .write_pcapng_block(InterfaceStatisticsBlock {
+                interface_id: 0,
+                timestamp: self.last,
+                options,
+            })
+            .map_err(io_error)?;
         Ok(())
+    }
+}
+
+impl<W: Write> RecordWriter for PcapngWriter<W> {
+    fn write(&mut self, record: &Record) -> io::Result<()> {
+        self.carried.tally.add(&record.what);
+        let timestamp = since_1970(self.started + i128::from(record.t.0));
+        match (Packet::new(&record.what), timestamp) {
+            (Some(packet), Some(timestamp)) => self.packet(&packet, timestamp),
+            _ => self.comment(record),
+        }
+    }
+
+    fn finish(mut self: Box<Self>) -> io::Result<Carried> {
+        self.statistics()?;
+        Ok(self.carried)
+    }
+}
+
+/// The system's own error, where there is one below the library's.
+fn io_error(error: PcapNgWriteError) -> io::Error {
+    match error {
+        PcapNgWriteError::Io(error) => error,
+        other => io::Error::other(other),
     }
 }
 
@@ -203,11 +201,12 @@ mod tests {
             clock: None,
             tool: None,
         };
+        let mut bytes = Vec::new();
         let frame = Frame::data(StandardId::new(0x123).unwrap(), &[1, 2, 3, 4, 5, 6, 7, 8]);
-        let mut writer = PcapngWriter::new(Vec::new(), &header).unwrap();
+        let mut writer = PcapngWriter::new(&mut bytes, &header).unwrap();
         writer.write(&Record { t: Nanos(1), what: What::Lost(3) }).unwrap();
         writer.write(&Record { t: Nanos(2), what: What::Frame(frame.unwrap()) }).unwrap();
-        let (bytes, carried) = writer.finish().unwrap();
+        let carried = Box::new(writer).finish().unwrap();
         assert_eq!(carried.tally, Tally { frames: 1, error_frames: 0, lost_frames: 3 });
 
         let mut line = Vec::new();
@@ -272,6 +271,6 @@ mod tests {
         let mut writer = PcapngWriter::new(Vec::new(), &header).unwrap();
         let mark = "x".repeat(70_000);
         writer.write(&Record { t: Nanos(1), what: What::Mark(mark.into()) }).unwrap();
-        assert_eq!(writer.finish().unwrap().1.left_out, 1);
+        assert_eq!(Box::new(writer).finish().unwrap().left_out, 1);
     }
 }

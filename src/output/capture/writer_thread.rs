@@ -2,25 +2,70 @@
 
 use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, mpsc};
 use std::time::{Duration, Instant};
 
 use jiff::{SignedDuration, Timestamp};
 use nix::errno::Errno;
 
-use super::extent::Roll;
-use super::piece::Piece;
-use super::queue::{Dropped, Queue, Taken};
-use super::series::Shelf;
-use super::tail::Sink;
-use super::{Progress, WriterOptions};
+use super::piece::{Piece, Sink};
+use super::queue::{Dropped, QueueItem, WriterQueue};
+use super::series::{Keep, PieceStore, Roll};
 use crate::source::Complaints;
 use crate::wire::{Header, Nanos, Record, Tally, What};
 
+/// How a capture is written.
+#[derive(Debug, Clone)]
+pub struct WriterOptions {
+    /// Replace a file that exists.
+    pub overwrite: bool,
+    /// The most memory, in bytes, for records that wait for the disk.
+    pub queue_bytes: usize,
+    /// The longest time that records stay out of reach of a power cut's survivors.
+    pub sync_every: Duration,
+    /// How soon writing is tried again after it failed.
+    pub retry_every: Duration,
+    /// In pieces; `None`: one file, of the very name that is given.
+    pub pieces: Option<Pieces>,
+}
+
+/// How a capture comes in pieces; see [`crate::source::PieceName`] for their names.
+#[derive(Debug, Clone, Default)]
+pub struct Pieces {
+    /// When a piece is full.
+    pub roll: Option<Roll>,
+    /// Which are kept; all without.
+    pub keep: Option<Keep>,
+    /// Whether the first piece, like every one after [`CaptureWriter::cut`], is made only when
+    /// there is a record to go in.
+    pub on_demand: bool,
+}
+
+impl Default for WriterOptions {
+    /// 256 MB of memory, safe after half a second, tried again after one.
+    fn default() -> WriterOptions {
+        WriterOptions {
+            overwrite: false,
+            queue_bytes: 256_000_000,
+            sync_every: Duration::from_millis(500),
+            retry_every: Duration::from_secs(1),
+            pieces: None,
+        }
+    }
+}
+
+/// How the writing stands.
+#[derive(Debug, Default)]
+pub(super) struct WriterState {
+    pub(super) bytes: AtomicU64,
+    pub(super) lost: AtomicU64,
+    pub(super) failing: AtomicBool,
+}
+
 /// The account that the thread gives when it ends.
 #[derive(Debug, Default)]
-pub struct Done {
+pub struct WriterOutcome {
     pub bytes: u64,
     pub pieces: u64,
     /// The file of the only piece.
@@ -31,17 +76,17 @@ pub struct Done {
     pub end: Option<Record>,
 }
 
-pub struct Thread<S> {
+pub struct WriterThread<S> {
     /// What is being written; none before the first record where pieces come on demand.
     piece: Option<Piece<S>>,
     /// The one before: it has come to its end and is being made safe.
     ended: Option<Piece<S>>,
     /// Where the next pieces come from.
-    shelf: Option<Box<dyn Shelf<S>>>,
+    store: Option<Box<dyn PieceStore<S>>>,
     roll: Option<Roll>,
     header: Header,
-    queue: Arc<Queue>,
-    progress: Arc<Progress>,
+    queue: Arc<WriterQueue>,
+    progress: Arc<WriterState>,
     /// All that was handed over.
     tally: Tally,
     /// What is in the pieces that are closed.
@@ -61,22 +106,22 @@ pub struct Thread<S> {
     messages: mpsc::Sender<String>,
 }
 
-impl<S: Sink> Thread<S> {
+impl<S: Sink> WriterThread<S> {
     pub fn new(
         path: &Path,
         first: Option<Piece<S>>,
-        shelf: Option<Box<dyn Shelf<S>>>,
+        store: Option<Box<dyn PieceStore<S>>>,
         header: &Header,
-        (queue, progress): (Arc<Queue>, Arc<Progress>),
+        (queue, progress): (Arc<WriterQueue>, Arc<WriterState>),
         options: &WriterOptions,
         messages: mpsc::Sender<String>,
-    ) -> Thread<S> {
-        Thread {
+    ) -> WriterThread<S> {
+        WriterThread {
             pieces: u64::from(first.is_some()),
             only: first.as_ref().map(|piece| piece.path().to_owned()),
             piece: first,
             ended: None,
-            shelf,
+            store,
             roll: options.pieces.as_ref().and_then(|pieces| pieces.roll),
             header: header.clone(),
             queue,
@@ -90,23 +135,23 @@ impl<S: Sink> Thread<S> {
             synced: Instant::now(),
             given_up: false,
             options: options.clone(),
-            complaints: Complaints::about(path.display()),
+            complaints: Complaints::new(path.display()),
             messages,
         }
     }
 
     /// Writes until the queue is finished.
-    pub fn run(mut self) -> Done {
+    pub fn run(mut self) -> WriterOutcome {
         self.prune();
         let end = loop {
             let due = self.synced + self.options.sync_every;
             let idle = self.piece.as_ref().is_none_or(Piece::is_safe) && self.ended.is_none();
             match self.queue.take((!idle).then_some(due)) {
-                Taken::Records(records) => self.gather(&records),
-                Taken::Dropped(dropped) => self.gather_dropped(dropped),
-                Taken::Cut(t) => self.end_piece(t),
-                Taken::Nothing => {}
-                Taken::Finished(t) => break t,
+                QueueItem::Records(records) => self.gather(&records),
+                QueueItem::Dropped(dropped) => self.gather_dropped(dropped),
+                QueueItem::Cut(t) => self.end_piece(t),
+                QueueItem::Nothing => {}
+                QueueItem::Finished(t) => break t,
             }
             if self.piece.as_ref().is_some_and(Piece::is_at_risk) {
                 self.prune();
@@ -138,7 +183,7 @@ impl<S: Sink> Thread<S> {
         let there = || self.ended.iter().chain(&self.piece);
         let in_file = there().fold(self.closed, |all, piece| sum(all, piece.in_file()));
         let end = end.map(|t| Record { t, what: What::End(Box::new(self.tally)) });
-        Done {
+        WriterOutcome {
             bytes: self.length(),
             pieces: self.pieces,
             only: self.only.filter(|_| self.pieces == 1),
@@ -214,8 +259,8 @@ impl<S: Sink> Thread<S> {
 
     fn begin_piece(&mut self, t: Nanos) -> io::Result<()> {
         let header = Header { started: self.at(t), ..self.header.clone() };
-        let Some(shelf) = &mut self.shelf else { return Ok(()) };
-        let (path, sink) = shelf.next(header.started)?;
+        let Some(store) = &mut self.store else { return Ok(()) };
+        let (path, sink) = store.next(header.started)?;
         match Piece::begin(&path, sink, &header, t) {
             Ok(piece) => {
                 self.pieces += 1;
@@ -224,7 +269,7 @@ impl<S: Sink> Thread<S> {
                 Ok(())
             }
             Err(error) => {
-                shelf.abandoned();
+                store.abandoned();
                 Err(error)
             }
         }
@@ -247,9 +292,9 @@ impl<S: Sink> Thread<S> {
             return;
         }
         if let Some(piece) = &self.piece
-            && let Some(shelf) = &mut self.shelf
+            && let Some(store) = &mut self.store
         {
-            shelf.closed(piece.path(), piece.length());
+            store.closed(piece.path(), piece.length());
         }
         self.ended = self.piece.take();
         self.prune();
@@ -312,8 +357,8 @@ impl<S: Sink> Thread<S> {
     fn prune(&mut self) {
         let now = self.at(self.now);
         let length = self.piece.as_ref().map_or(0, Piece::length_to_be);
-        if let Some(shelf) = &mut self.shelf
-            && let Err((path, error)) = shelf.prune(now, length)
+        if let Some(store) = &mut self.store
+            && let Err((path, error)) = store.prune(now, length)
         {
             let path = path.display();
             self.say(format_args!("{path} is not to be kept and cannot be removed: {error}"));

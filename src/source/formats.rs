@@ -1,18 +1,47 @@
-//! Any saved file, by its content, read ahead on a thread of its own.
+//! The formats that captures are saved in, one row each, and opening a file of any of them, to be
+//! read here or ahead on a thread of its own.
 
-use std::io::Read;
+use std::io::{Read, Write};
 use std::path::Path;
-use std::sync::{Arc, mpsc};
-use std::thread;
+use std::sync::mpsc;
+use std::{io, thread};
 
-use super::capture::{CaptureReader, cannot_go_on};
-use super::lines::Lines;
-use super::pcapng::{self, PcapngReader};
-use super::{Progress, Reader, SourceError, input};
+use super::input::{self, Input, ReadOptions};
+use super::lines::{Bytes, Lines};
+use super::{AnyReader, FormatError, Reader, RecordWriter, SourceError, json_lines, pcapng};
 use crate::wire::{Header, Record};
 
 /// How many batches are read ahead: enough that neither side waits for the other.
-const AHEAD: usize = 4;
+const BATCHES_AHEAD: usize = 4;
+
+/// A format that captures are saved in.
+pub struct Format {
+    /// The endings of its files' names, in lower case.
+    pub endings: &'static [&'static str],
+    /// Whether a file that begins so is of this format.
+    matches: fn(&[u8]) -> bool,
+    /// Opens a file, named in messages, of which only a look has been taken.
+    read: for<'a> fn(String, Bytes<'a>, &ReadOptions) -> Result<AnyReader<'a>, SourceError>,
+    /// Begins to write a file of that name with what the header says.
+    write: for<'a> fn(&'a mut dyn Write, &Path, &Header) -> io::Result<Box<dyn RecordWriter + 'a>>,
+}
+
+/// Every format. The first that matches is taken; lines of JSON match all, and say what is wrong
+/// with the first line.
+pub static FORMATS: [Format; 2] = [
+    Format {
+        endings: &[".pcapng"],
+        matches: pcapng::matches,
+        read: pcapng::reader,
+        write: pcapng::writer,
+    },
+    Format {
+        endings: &[".jsonl", ".jsonl.zst"],
+        matches: |_| true,
+        read: json_lines::reader,
+        write: json_lines::writer,
+    },
+];
 
 /// The older capture format, in either byte order, in micro- and nanoseconds (IETF draft
 /// draft-ietf-opsawg-pcap).
@@ -23,13 +52,25 @@ const OLD_PCAP: [[u8; 4]; 4] = [
     [0x4D, 0x3C, 0xB2, 0xA1],
 ];
 
-/// What a saved file cannot say itself.
-#[derive(Debug, Clone, Default)]
-pub struct Saved {
-    /// Which interface to take, where a pcapng file holds several on CAN.
-    pub interface: Option<String>,
-    /// Counts what is read.
-    pub progress: Arc<Progress>,
+impl Format {
+    /// The format that a file's name asks for; `None`: no format has that ending.
+    pub fn from_name(path: &Path) -> Option<&'static Format> {
+        let name = path.to_string_lossy().to_ascii_lowercase();
+        FORMATS.iter().find(|format| format.endings.iter().any(|ending| name.ends_with(ending)))
+    }
+
+    /// Begins to write a file of this name with what the header says.
+    ///
+    /// # Errors
+    /// If `out` cannot be written.
+    pub fn writer<'a>(
+        &self,
+        out: &'a mut dyn Write,
+        name: &Path,
+        header: &Header,
+    ) -> io::Result<Box<dyn RecordWriter + 'a>> {
+        (self.write)(out, name, header)
+    }
 }
 
 /// Opens a capture, plain or packed, or a pcapng file: its content decides, not its name.
@@ -38,15 +79,18 @@ pub struct Saved {
 /// # Errors
 /// One line for each of: not there, not allowed, a directory, empty, of no kind that is read,
 /// of a version that is not known.
-pub fn open(path: &Path, options: &Saved) -> Result<ReadAhead, SourceError> {
-    ReadAhead::start(open_reader(path, options)?)
+pub fn open(path: &Path, options: &ReadOptions) -> Result<ReadAhead, SourceError> {
+    ReadAhead::new(open_reader(path, options)?)
 }
 
 /// Like [`open`], but read by whoever calls.
 ///
 /// # Errors
 /// As [`open`].
-pub fn open_reader(path: &Path, options: &Saved) -> Result<Box<dyn Reader + Send>, SourceError> {
+pub fn open_reader(
+    path: &Path,
+    options: &ReadOptions,
+) -> Result<Box<dyn Reader + Send>, SourceError> {
     identify(path.display().to_string(), input::open(path, &options.progress)?, options)
 }
 
@@ -54,37 +98,36 @@ pub fn open_reader(path: &Path, options: &Saved) -> Result<Box<dyn Reader + Send
 ///
 /// # Errors
 /// As [`open`], but for what has to do with files.
-pub fn reader_of<'a>(
+pub fn reader_from<'a>(
     name: &str,
     bytes: impl Read + Send + 'a,
-    options: &Saved,
+    options: &ReadOptions,
 ) -> Result<Box<dyn Reader + Send + 'a>, SourceError> {
-    let input = input::Input::new(bytes).map_err(|error| cannot_go_on(name, &error))?;
+    let bytes: Box<dyn Read + Send + 'a> = Box::new(bytes);
+    let input = Input::new(bytes).map_err(|error| SourceError::interrupted(name, error))?;
     identify(name.to_owned(), input, options)
 }
 
-fn identify<'a, R: Read + Send + 'a>(
+fn identify<'a>(
     name: String,
-    input: input::Input<R>,
-    options: &Saved,
-) -> Result<Box<dyn Reader + Send + 'a>, SourceError> {
-    let mut lines = Lines::new(input);
-    let start = lines.peek().map_err(|error| cannot_go_on(&name, &error))?;
+    input: Input<Box<dyn Read + Send + 'a>>,
+    options: &ReadOptions,
+) -> Result<AnyReader<'a>, SourceError> {
+    let mut bytes = Lines::new(input);
+    let start = bytes.peek().map_err(|error| SourceError::interrupted(&name, error))?;
     if OLD_PCAP.iter().any(|magic| start.starts_with(magic)) {
-        return Err(SourceError(format!(
-            "{name}: a pcap file of the older kind; save it as pcapng and give that"
-        )));
+        return Err(SourceError::format(&name, FormatError::OldPcap));
     }
-    if start.starts_with(&pcapng::MAGIC) {
-        return Ok(Box::new(PcapngReader::new(name, lines, options)?));
+    match FORMATS.iter().find(|format| (format.matches)(start)) {
+        Some(format) => (format.read)(name, bytes, options),
+        None => Err(SourceError::format(&name, FormatError::Unknown)),
     }
-    Ok(Box::new(CaptureReader::new(name, lines)?))
 }
 
 /// A saved file being read ahead.
 pub struct ReadAhead {
     header: Header,
-    batches: mpsc::Receiver<Result<Batch, SourceError>>,
+    batches: mpsc::Receiver<Result<ReadBatch, SourceError>>,
     /// Batches that were emptied, to be filled again.
     emptied: mpsc::Sender<Vec<Record>>,
     unreadable: u64,
@@ -92,7 +135,7 @@ pub struct ReadAhead {
     messages: Vec<String>,
 }
 
-struct Batch {
+struct ReadBatch {
     records: Vec<Record>,
     unreadable: u64,
     torn: bool,
@@ -101,9 +144,9 @@ struct Batch {
 }
 
 impl ReadAhead {
-    pub(super) fn start(mut reader: Box<dyn Reader + Send>) -> Result<ReadAhead, SourceError> {
+    pub(super) fn new(mut reader: Box<dyn Reader + Send>) -> Result<ReadAhead, SourceError> {
         let header = reader.header().clone();
-        let (send, batches) = mpsc::sync_channel(AHEAD);
+        let (send, batches) = mpsc::sync_channel(BATCHES_AHEAD);
         let (emptied, to_fill) = mpsc::channel::<Vec<Record>>();
         let read_ahead = move || {
             loop {
@@ -112,7 +155,7 @@ impl ReadAhead {
                     Ok(more) => (more, None),
                     Err(error) => (true, Some(error)),
                 };
-                let batch = Batch {
+                let batch = ReadBatch {
                     records,
                     unreadable: reader.unreadable(),
                     torn: reader.torn(),
@@ -133,7 +176,7 @@ impl ReadAhead {
         thread::Builder::new()
             .name("read file".into())
             .spawn(read_ahead)
-            .map_err(|error| SourceError(format!("cannot start a thread: {error}")))?;
+            .map_err(SourceError::Thread)?;
         Ok(ReadAhead { header, batches, emptied, unreadable: 0, torn: false, messages: Vec::new() })
     }
 }
@@ -206,7 +249,7 @@ mod tests {
         }
         text += "nonsense\n{\"t_";
         for bytes in [text.as_bytes(), &zstd::encode_all(text.as_bytes(), 3).unwrap()] {
-            let mut source = open(file(bytes).path(), &Saved::default()).unwrap();
+            let mut source = open(file(bytes).path(), &ReadOptions::default()).unwrap();
             let records = drain(&mut source);
             assert!(records.iter().map(|r| r.t.0).eq(0..50_000));
             assert_eq!((source.unreadable(), source.torn()), (1, true));
@@ -217,7 +260,7 @@ mod tests {
     #[test]
     fn a_source_that_is_given_up_ends_its_thread() {
         let text = format!("{HEADER}\n") + &"{\"t_ns\":1,\"link\":\"up\"}\n".repeat(500_000);
-        let source = open(file(text.as_bytes()).path(), &Saved::default()).unwrap();
+        let source = open(file(text.as_bytes()).path(), &ReadOptions::default()).unwrap();
         let emptied = source.emptied.clone();
         drop(source);
         while emptied.send(Vec::new()).is_ok() {

@@ -1,5 +1,5 @@
 //! Several captures as one: the pieces of a watch, in the order of time, with their times from
-//! the beginning of the first.
+//! the beginning of the first; and the names of the pieces, which sort by time.
 //!
 //! A piece that begins at the very time at which the one before ends goes on where that ended.
 //! Where nothing was captured between two pieces, the interface counts as down: what was on its
@@ -9,10 +9,11 @@ use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
+use jiff::tz::Offset;
 
-use super::complaints::Complaints;
-use super::saved::{ReadAhead, Saved, open_reader};
-use super::{PieceName, Reader, SourceError};
+use super::formats::{ReadAhead, open, open_reader};
+use super::input::ReadOptions;
+use super::{CaptureSetError, Complaints, Reader, SourceError};
 use crate::wire::{Header, Nanos, Record, Tally, What};
 
 /// Why the link counts as down where there is no capture.
@@ -24,18 +25,18 @@ const NOT_CAPTURED: &str = "nothing was captured";
 /// # Errors
 /// As [`super::open`] for any of them, before the first is read; or if they are of trunks with
 /// different bit rates.
-pub fn open_all(paths: &[PathBuf], options: &Saved) -> Result<ReadAhead, SourceError> {
+pub fn open_all(paths: &[PathBuf], options: &ReadOptions) -> Result<ReadAhead, SourceError> {
     match paths {
-        [one] => super::open(one, options),
-        _ => ReadAhead::start(Box::new(JoinedReader::open(paths, options)?)),
+        [one] => open(one, options),
+        _ => ReadAhead::new(Box::new(CaptureSetReader::open(paths, options)?)),
     }
 }
 
-struct JoinedReader {
-    options: Saved,
+struct CaptureSetReader {
+    options: ReadOptions,
     header: Header,
     /// What is being read.
-    piece: Option<Piece>,
+    piece: Option<OpenPiece>,
     waiting: VecDeque<PathBuf>,
     /// The time of the last record.
     now: Nanos,
@@ -49,7 +50,7 @@ struct JoinedReader {
     complaints: Complaints,
 }
 
-struct Piece {
+struct OpenPiece {
     path: PathBuf,
     reader: Box<dyn Reader + Send>,
     /// When it begins, in the time of the whole.
@@ -57,10 +58,10 @@ struct Piece {
     end: Option<Tally>,
 }
 
-impl JoinedReader {
-    fn open(paths: &[PathBuf], options: &Saved) -> Result<JoinedReader, SourceError> {
+impl CaptureSetReader {
+    fn open(paths: &[PathBuf], options: &ReadOptions) -> Result<CaptureSetReader, SourceError> {
         let mut headers = Vec::with_capacity(paths.len());
-        let mut complaints = Complaints::about("the captures");
+        let mut complaints = Complaints::new("the captures");
         let mut whole = true;
         for path in paths {
             // A watch that is killed between making a file and writing its first line.
@@ -77,20 +78,17 @@ impl JoinedReader {
             complaints.note("not given in the order of time; they are taken in that order");
         }
         let Some((first, header)) = headers.first().cloned() else {
-            return Err(SourceError("there is nothing in any of these captures".into()));
+            return Err(CaptureSetError::Empty.into());
         };
         for (path, other) in &headers {
             if other.bitrate != header.bitrate {
-                let rate = |header: &Header| {
-                    header.bitrate.map_or("an unknown bit rate".into(), |rate| rate.to_string())
-                };
-                return Err(SourceError(format!(
-                    "{} is of a trunk at {}, {} of one at {}; replay them apart",
-                    first.display(),
-                    rate(&header),
-                    path.display(),
-                    rate(other)
-                )));
+                return Err(CaptureSetError::Bitrates {
+                    first: first.display().to_string(),
+                    first_rate: rate(&header),
+                    other: path.display().to_string(),
+                    other_rate: rate(other),
+                }
+                .into());
             }
             if other.interface != header.interface {
                 complaints.say(format_args!(
@@ -101,7 +99,7 @@ impl JoinedReader {
             }
         }
         let waiting = headers.iter().map(|(path, _)| (*path).clone()).collect();
-        Ok(JoinedReader {
+        Ok(CaptureSetReader {
             options: options.clone(),
             header,
             piece: None,
@@ -135,11 +133,11 @@ impl JoinedReader {
         if first {
             self.now = begins;
         }
-        self.piece = Some(Piece { path, reader, begins, end: None });
+        self.piece = Some(OpenPiece { path, reader, begins, end: None });
         Ok(true)
     }
 
-    fn close(&mut self, piece: &Piece) {
+    fn close(&mut self, piece: &OpenPiece) {
         self.unreadable += piece.reader.unreadable();
         self.torn |= piece.reader.torn();
         self.end = self.end.zip(piece.end).map(|(all, end)| Tally {
@@ -158,7 +156,7 @@ impl JoinedReader {
     /// Between two pieces: nothing, a time without capture, or what cannot be.
     fn gap(
         &mut self,
-        before: &Piece,
+        before: &OpenPiece,
         path: &Path,
         begins: Nanos,
         batch: &mut Vec<Record>,
@@ -184,10 +182,12 @@ impl JoinedReader {
             None => {
                 let back = Nanos(self.now.0.saturating_sub(begins.0)).as_secs();
                 if missing.is_none() {
-                    return Err(SourceError(format!(
-                        "{other} begins {back:.3} s before {one} ends; give the pieces of one \
-                         watch"
-                    )));
+                    return Err(CaptureSetError::Overlap {
+                        before: before.path.display().to_string(),
+                        after: path.display().to_string(),
+                        seconds: back,
+                    }
+                    .into());
                 }
                 self.complaints.say(format_args!(
                     "{other} begins {back:.3} s before {one} ends: the clock was set back between"
@@ -214,7 +214,7 @@ impl JoinedReader {
     }
 }
 
-impl Reader for JoinedReader {
+impl Reader for CaptureSetReader {
     fn header(&self) -> &Header {
         &self.header
     }
@@ -256,15 +256,101 @@ impl Reader for JoinedReader {
     }
 }
 
+/// A capture's bit rate, in words.
+fn rate(header: &Header) -> String {
+    header.bitrate.map_or("an unknown bit rate".into(), |rate| rate.to_string())
+}
+
 /// How many pieces are missing between two of one watch by their names; none if the names do
 /// not say that the one follows the other.
 fn follows(one: &Path, other: &Path) -> Option<u64> {
-    let name = |path: &Path| PieceName::of(&path.file_name()?.to_string_lossy());
+    let name = |path: &Path| PieceName::parse(&path.file_name()?.to_string_lossy());
     name(one)?.followed_by(&name(other)?)
 }
 
 fn since(started: Timestamp, zero: Timestamp) -> Result<Nanos, SourceError> {
     i64::try_from(started.duration_since(zero).as_nanos())
         .map(Nanos)
-        .map_err(|_| SourceError("captures 292 years apart are not one; replay them apart".into()))
+        .map_err(|_| CaptureSetError::TooFarApart.into())
+}
+
+/// The name of a piece: that of the whole capture, with a number that goes on and the time at
+/// which the piece begins. `line3.jsonl` comes in `line3-000001-20260302T063000Z.jsonl` and so on.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PieceName {
+    /// The name of the whole, as it was given.
+    pub whole: String,
+    /// The number: a watch that is started again goes on counting.
+    pub number: u64,
+    /// When it begins, in whole seconds.
+    pub started: Timestamp,
+}
+
+const STAMP: &str = "%Y%m%dT%H%M%SZ";
+
+impl PieceName {
+    /// Reads it from a file's name.
+    pub fn parse(file_name: &str) -> Option<PieceName> {
+        let (stem, extension) = split(file_name);
+        let (rest, stamp) = stem.rsplit_once('-')?;
+        let (whole, number) = rest.rsplit_once('-')?;
+        let digits = number.len() >= 6 && number.bytes().all(|byte| byte.is_ascii_digit());
+        let started = jiff::civil::DateTime::strptime(STAMP, stamp).ok()?;
+        Some(PieceName {
+            whole: format!("{whole}{extension}"),
+            number: number.parse().ok().filter(|_| digits)?,
+            started: Offset::UTC.to_timestamp(started).ok()?,
+        })
+    }
+
+    /// How many pieces are missing between this and the other; `None` if that does not come after
+    /// it in the same capture.
+    pub fn followed_by(&self, other: &PieceName) -> Option<u64> {
+        let missing = other.number.checked_sub(self.number)?.checked_sub(1);
+        missing.filter(|_| self.whole == other.whole)
+    }
+
+    /// The file's name.
+    pub fn file_name(&self) -> String {
+        let (stem, extension) = split(&self.whole);
+        format!("{stem}-{:06}-{}{extension}", self.number, self.started.strftime(STAMP))
+    }
+}
+
+/// The name of the capture whose pieces these are; `None` if they are not pieces of one, in order.
+pub fn whole_name<'a>(file_names: impl IntoIterator<Item = &'a str>) -> Option<String> {
+    let names: Option<Vec<PieceName>> = file_names.into_iter().map(PieceName::parse).collect();
+    let names = names?;
+    let in_order = names.windows(2).all(|pair| pair[0].followed_by(&pair[1]).is_some());
+    names.into_iter().next().map(|first| first.whole).filter(|_| in_order)
+}
+
+/// A name before its extension, and the extension with its dot; that of packed files has two.
+fn split(name: &str) -> (&str, &str) {
+    let packed = name.strip_suffix(".zst").unwrap_or(name);
+    let at = packed.rfind('.').filter(|&at| at > 0).unwrap_or(packed.len());
+    name.split_at(at)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_read_back_and_sort_by_time() {
+        let start: Timestamp = "2026-03-02T06:30:00Z".parse().unwrap();
+        for whole in ["line3.jsonl", "line-3.jsonl.zst", "a.b.jsonl", "plain", ".hidden"] {
+            let name = |number| PieceName { whole: whole.into(), number, started: start };
+            let text = name(7).file_name();
+            assert_eq!(PieceName::parse(&text), Some(name(7)), "{text}");
+            assert!(text < name(10).file_name());
+        }
+        let name = PieceName::parse("line3-000012-20260302T063000Z.jsonl.zst").unwrap();
+        assert_eq!((name.whole.as_str(), name.number), ("line3.jsonl.zst", 12));
+        assert_eq!(name.started, start);
+        for other in ["line3.jsonl", "line3-12-20260302T063000Z.jsonl", "a-000001-x.jsonl", "-", ""]
+        {
+            assert_eq!(PieceName::parse(other), None, "{other:?}");
+        }
+    }
 }
