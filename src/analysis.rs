@@ -35,7 +35,7 @@ impl Analysis {
     /// wire. To be called before the first record.
     pub fn with_plan(mut self, plan: Option<Expectation>) -> Analysis {
         if let Some(plan) = &plan {
-            plan.tell(&mut self.trunk);
+            plan.apply_to(&mut self.trunk);
         }
         self.plan = plan;
         self

@@ -1,84 +1,87 @@
-//! Findings about the bus as a whole: errors, load, frames that do not belong.
+//! Findings about the trunk as a whole: errors, load, frames that do not belong; and about the
+//! measurement itself: what is missing in it.
 
-use super::evidence::{BurstSpan, CauseCount, Counted};
-use super::nodes::count_if;
-use super::{Code, Context, ErrorTrend, Evidence, Finding, Severity, disturbances};
+use super::error_attribution;
+use super::evidence::{BurstSpan, CauseCount, Counted, TallyMismatch};
+use super::{Code, Context, ErrorTrend, Evidence, Finding, Severity};
 use crate::trunk::{Occurrences, Trunk, WINDOW};
 use crate::wire::{Cause, Nanos};
 
 /// Share of frames destroyed from which on errors are a fault. Common practice, no source.
 const MANY_ERRORS: f64 = 0.01;
-
 /// Load of the fullest second from which on it is a warning, then a fault. Common practice, no
 /// source.
 const LOAD_WARNING: f64 = 0.70;
 const LOAD_FAULT: f64 = 0.90;
+/// A node floods the bus that takes this share of a second by itself,
+const FLOOD: f64 = 0.4;
+/// and sends so many times as much then as it is asked to.
+const FLOOD_FACTOR: f64 = 3.0;
 
 pub(super) fn find(trunk: &Trunk, context: &Context, found: &mut Vec<Finding>) {
     let errors = bus_errors(trunk);
     if let Some(errors) = &errors {
-        disturbances::find(trunk, errors.severity, found);
+        error_attribution::find(trunk, errors.severity, found);
     }
-    found.extend(errors);
-    found.extend(several_at_once(trunk));
-    found.extend(node_floods(trunk, context));
-    let groups = &trunk.groups;
-    let foreign = [&groups.extended, &groups.remote];
-    found.extend(
-        [
-            nothing(trunk),
-            bus_off(trunk),
-            load(trunk, context),
-            count_if(
-                &groups.invalid,
-                Code::InvalidIdentifier,
-                Severity::Warning,
-                Counted::InvalidIdentifiers,
-            ),
-            foreign.iter().any(|seen| seen.count() > 0).then(|| {
-                let evidence = Evidence::ForeignFrames {
-                    extended: groups.extended.count(),
-                    remote: groups.remote.count(),
-                };
-                let all = foreign.map(|seen| seen.count()).iter().sum();
-                let times =
-                    |pick: fn(&Occurrences) -> Option<Nanos>| foreign.into_iter().filter_map(pick);
-                Finding {
-                    code: Code::ForeignFrames,
-                    severity: Severity::Warning,
-                    mac_id: None,
-                    count: all,
-                    first: times(Occurrences::first).min(),
-                    last: times(Occurrences::last).max(),
-                    evidence,
-                }
-            }),
-        ]
-        .into_iter()
-        .flatten(),
-    );
+    let invalid = &trunk.groups.invalid;
+    let about_bus = [
+        errors,
+        group_dropout(trunk),
+        node_floods(trunk, context),
+        no_good_frame(trunk),
+        bus_off(trunk),
+        load(trunk, context),
+        Finding::counted(
+            Code::InvalidIdentifier,
+            Severity::Warning,
+            Counted::InvalidIdentifiers,
+            invalid,
+        ),
+        foreign_frames(trunk),
+    ];
+    found.extend(about_bus.into_iter().flatten());
+    let (downs, steps) = (&trunk.link_downs, &trunk.clock_steps);
+    let about_measurement = [
+        frames_lost(trunk),
+        Finding::counted(Code::LinkDown, Severity::Warning, Counted::LinkDowns, downs),
+        cut_off(trunk),
+        damaged(trunk, context),
+        Finding::counted(Code::ClockStepped, Severity::Note, Counted::ClockSteps, steps),
+        (context.reports_errors == Some(false)).then(|| {
+            let evidence = Evidence::ErrorsNotReported;
+            Finding::new(Code::ErrorsNotReported, Severity::Warning, evidence)
+        }),
+        context
+            .bitrate
+            .is_none()
+            .then(|| Finding::new(Code::BitRateUnknown, Severity::Note, Evidence::NoBitRate)),
+    ];
+    found.extend(about_measurement.into_iter().flatten());
 }
 
-fn nothing(trunk: &Trunk) -> Option<Finding> {
-    let tally = trunk.tally();
+/// Share of the wire that the good frames of the fullest second used.
+pub(super) fn peak_share(trunk: &Trunk, context: &Context) -> Option<f64> {
+    let bits_per_second = f64::from(context.bitrate?.get());
+    Some(trunk.load.peak(trunk.now())?.0 as f64 / (bits_per_second * WINDOW.as_secs()))
+}
+
+fn no_good_frame(trunk: &Trunk) -> Option<Finding> {
     let errors = trunk.errors.with_cause();
-    if tally.frames > 0 {
-        return None;
-    }
+    let code = match errors.count() {
+        0 => Code::NothingHeard,
+        _ => Code::NothingUnderstood,
+    };
     let evidence = Evidence::NoGoodFrame { bus_errors: errors.count(), duration_ns: trunk.now() };
-    Some(match errors.count() {
-        0 => Finding::new(Code::NothingHeard, Severity::Fault, &Occurrences::default(), evidence),
-        _ => Finding::new(Code::NothingUnderstood, Severity::Fault, errors, evidence),
-    })
+    let finding = Finding::new(code, Severity::Fault, evidence);
+    (trunk.tally().frames == 0).then(|| finding.with_occurrences(errors))
 }
 
 fn bus_off(trunk: &Trunk) -> Option<Finding> {
     let controller = &trunk.errors.controller;
     let (bus_offs, restarts) = (controller.bus_offs(), controller.restarts().count());
-    (bus_offs.count() > 0).then(|| {
-        let evidence = Evidence::BusOff { bus_offs: bus_offs.count(), restarts };
-        Finding::new(Code::BusOff, Severity::Fault, bus_offs, evidence)
-    })
+    let evidence = Evidence::BusOff { bus_offs: bus_offs.count(), restarts };
+    let finding = Finding::new(Code::BusOff, Severity::Fault, evidence);
+    (bus_offs.count() > 0).then(|| finding.with_occurrences(bus_offs))
 }
 
 fn bus_errors(trunk: &Trunk) -> Option<Finding> {
@@ -89,7 +92,7 @@ fn bus_errors(trunk: &Trunk) -> Option<Finding> {
     if seen.count() == 0 && passive == 0 {
         return None;
     }
-    let share = seen.count() as f64 / (seen.count() + frames) as f64;
+    let share = seen.count() as f64 / (seen.count() + frames).max(1) as f64;
     let severity = if share >= MANY_ERRORS || passive > 0 && seen.count() > 0 {
         Severity::Fault
     } else {
@@ -110,32 +113,32 @@ fn bus_errors(trunk: &Trunk) -> Option<Finding> {
         error_passive: passive,
     };
     let seen = if seen.count() == 0 { errors.controller.passives() } else { seen };
-    Some(Finding::new(Code::BusErrors, severity, seen, evidence))
+    Some(Finding::new(Code::BusErrors, severity, evidence).with_occurrences(seen))
 }
 
 fn load(trunk: &Trunk, context: &Context) -> Option<Finding> {
-    let rate = context.bitrate?.get();
-    let peak = trunk.load.peak(trunk.now())?.0 as f64 / (f64::from(rate) * WINDOW.as_secs());
-    let severity = match peak {
-        p if p >= LOAD_FAULT => Severity::Fault,
-        p if p >= LOAD_WARNING => Severity::Warning,
+    let share = peak_share(trunk, context)?;
+    let severity = match share {
+        _ if share >= LOAD_FAULT => Severity::Fault,
+        _ if share >= LOAD_WARNING => Severity::Warning,
         _ => return None,
     };
-    Some(Finding {
-        code: Code::LoadHigh,
-        severity,
-        mac_id: None,
-        count: 1,
-        first: None,
-        last: None,
-        evidence: Evidence::PeakLoad { share: peak, high_share: LOAD_WARNING },
-    })
+    let evidence = Evidence::PeakLoad { share, high_share: LOAD_WARNING };
+    Some(Finding::new(Code::LoadHigh, severity, evidence).with_count(1))
 }
 
-/// A node that takes this share of a second by itself fills the bus.
-const FLOOD: f64 = 0.4;
-/// And sends so many times as much as it does over the whole time.
-const FLOOD_FACTOR: f64 = 3.0;
+fn foreign_frames(trunk: &Trunk) -> Option<Finding> {
+    let (extended, remote) = (&trunk.groups.extended, &trunk.groups.remote);
+    let evidence = Evidence::ForeignFrames { extended: extended.count(), remote: remote.count() };
+    let count = extended.count() + remote.count();
+    let times =
+        |pick: fn(&Occurrences) -> Option<Nanos>| [extended, remote].into_iter().filter_map(pick);
+    (count > 0).then(|| {
+        Finding::new(Code::ForeignFrames, Severity::Warning, evidence)
+            .with_count(count)
+            .with_times(times(Occurrences::first).min(), times(Occurrences::last).max())
+    })
+}
 
 fn node_floods(trunk: &Trunk, context: &Context) -> Option<Finding> {
     let rate = f64::from(context.bitrate?.get());
@@ -144,15 +147,14 @@ fn node_floods(trunk: &Trunk, context: &Context) -> Option<Finding> {
     let node = trunk.node(most.mac_id);
     let answers = node.poll.responses() + node.strobe.responses();
     let asked = answers as f64 / trunk.now().as_secs().max(1.0);
-    let mut seen = Occurrences::default();
-    seen.add(most.from);
     let evidence =
         Evidence::NodePeak { frames: most.frames, from_ns: most.from, share, asked_per_s: asked };
+    let finding = Finding::new(Code::NodeFloods, Severity::Fault, evidence).at(most.mac_id);
     (share > FLOOD && most.frames as f64 > FLOOD_FACTOR * asked)
-        .then(|| Finding::new(Code::NodeFloods, Severity::Fault, &seen, evidence).at(most.mac_id))
+        .then(|| finding.with_count(1).with_times(Some(most.from), Some(most.from)))
 }
 
-fn several_at_once(trunk: &Trunk) -> Option<Finding> {
+fn group_dropout(trunk: &Trunk) -> Option<Finding> {
     let group = trunk.together.largest()?;
     let groups = trunk.together.groups();
     let evidence = Evidence::GroupDropout {
@@ -161,7 +163,32 @@ fn several_at_once(trunk: &Trunk) -> Option<Finding> {
         to_ns: group.to,
         groups,
     };
-    let mut seen = Occurrences::default();
-    seen.add(group.from);
-    Some(Finding::new(Code::SeveralAtOnce, Severity::Fault, &seen, evidence).times(groups))
+    let finding = Finding::new(Code::SeveralAtOnce, Severity::Fault, evidence);
+    Some(finding.with_count(groups).with_times(Some(group.from), Some(group.from)))
+}
+
+fn frames_lost(trunk: &Trunk) -> Option<Finding> {
+    let lost = trunk.tally().lost_frames;
+    let overruns = trunk.errors.count(Cause::ReceiveOverflow);
+    let uncertain = trunk.nodes().map(|(_, node)| node.poll.uncertain()).sum();
+    let evidence = Evidence::LostFrames { lost, overruns, uncertain };
+    let finding = Finding::new(Code::FramesLost, Severity::Warning, evidence);
+    (lost > 0 || overruns > 0).then(|| finding.with_occurrences(&trunk.losses).with_count(lost))
+}
+
+fn cut_off(trunk: &Trunk) -> Option<Finding> {
+    trunk.end().is_none().then(|| {
+        let evidence = Evidence::NoEnd { last_record_ns: trunk.now() };
+        Finding::new(Code::CaptureCutOff, Severity::Note, evidence)
+    })
+}
+
+fn damaged(trunk: &Trunk, context: &Context) -> Option<Finding> {
+    let read = trunk.tally();
+    let tally = trunk.end().filter(|end| *end != read).map(|end| TallyMismatch { end, read });
+    let unreadable = context.unreadable;
+    (tally.is_some() || unreadable > 0).then(|| {
+        let evidence = Evidence::Damage { tally, unreadable };
+        Finding::new(Code::CaptureDamaged, Severity::Warning, evidence).with_count(unreadable)
+    })
 }

@@ -5,7 +5,8 @@ use std::fmt;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{Code, Evidence};
+use super::Code;
+use super::evidence::{Counted, Evidence};
 use crate::fieldbus::MacId;
 use crate::trunk::Occurrences;
 use crate::wire::{Bitrate, Header, Nanos};
@@ -72,41 +73,41 @@ pub struct Finding {
 }
 
 impl Finding {
-    /// A finding about the trunk.
-    pub(super) fn new(
+    /// A finding about the trunk; not counted, at no certain time.
+    pub(super) fn new(code: Code, severity: Severity, evidence: Evidence) -> Finding {
+        Finding { code, severity, mac_id: None, count: 0, first: None, last: None, evidence }
+    }
+
+    /// A finding of which only the number matters; none if it is zero.
+    pub(super) fn counted(
         code: Code,
         severity: Severity,
-        seen: &Occurrences,
-        evidence: Evidence,
-    ) -> Self {
-        Finding {
-            code,
-            severity,
-            mac_id: None,
-            count: seen.count(),
-            first: seen.first(),
-            last: seen.last(),
-            evidence,
-        }
+        what: Counted,
+        occurrences: &Occurrences,
+    ) -> Option<Finding> {
+        let evidence = Evidence::Count { what, count: occurrences.count() };
+        let finding = || Finding::new(code, severity, evidence).with_occurrences(occurrences);
+        (occurrences.count() > 0).then(finding)
     }
 
     /// The same about a node.
-    pub(super) fn at(mut self, mac_id: MacId) -> Self {
-        self.mac_id = Some(mac_id);
-        self
+    pub(super) fn at(self, mac_id: MacId) -> Finding {
+        Finding { mac_id: Some(mac_id), ..self }
     }
 
-    /// The same with the times of these.
-    pub(super) fn span(mut self, seen: &Occurrences) -> Self {
-        self.first = seen.first();
-        self.last = seen.last();
-        self
+    /// The same with a count.
+    pub(super) fn with_count(self, count: u64) -> Finding {
+        Finding { count, ..self }
     }
 
-    /// The same with a count of its own.
-    pub(super) fn times(mut self, count: u64) -> Self {
-        self.count = count;
-        self
+    /// The same with the first and the last time.
+    pub(super) fn with_times(self, first: Option<Nanos>, last: Option<Nanos>) -> Finding {
+        Finding { first, last, ..self }
+    }
+
+    /// The same with count and times of these.
+    pub(super) fn with_occurrences(self, occurrences: &Occurrences) -> Finding {
+        self.with_count(occurrences.count()).with_times(occurrences.first(), occurrences.last())
     }
 }
 

@@ -1,27 +1,52 @@
-//! Findings about single nodes.
+//! Findings about single nodes: who they are, whether and how they answer, what drives do.
 
-use super::evidence::{ClashDevices, Counted};
+use super::evidence::{ClashDevices, Counted, IoDirection, SlowAgainstPeers, SlowStretch};
 use super::{Code, Evidence, Finding, Severity};
 use crate::fieldbus::MacId;
-use crate::trunk::{Clash, ClashOutcome, Node, Occurrences, Trunk};
+use crate::trunk::{Clash, ClashOutcome, Distribution, IoSizes, Known, Node, Origin, Pace, Trunk};
 use crate::wire::Nanos;
 
 /// From this share of polls on, misses are a fault and no warning. Common practice, no source.
 const MANY_MISSED: f64 = 0.01;
+/// A stretch of answers that takes this many times as long as the node's fastest is slow.
+/// Common practice, no source.
+const SLOWER: f64 = 2.5;
+/// So is a node that takes this many times as long as its peers. Common practice, no source.
+const SLOWER_THAN_PEERS: f64 = 4.0;
+/// Smaller differences come from the bus, not the node: another node's frame had to pass first.
+const NOTICEABLE: Nanos = Nanos::from_micros(1500);
+/// Fewer peers make no comparison.
+const LEAST_PEERS: usize = 3;
+/// From this share of answers on, and this many, answers beyond the first one are no accident.
+const EXTRA_SHARE: f64 = 0.01;
+const LEAST_EXTRA: u64 = 3;
 
 pub(super) fn find(trunk: &Trunk, found: &mut Vec<Finding>) {
+    let latencies: Vec<(MacId, Nanos)> = trunk
+        .nodes()
+        .filter_map(|(mac_id, node)| Some((mac_id, node.poll.latency()?.quantile(0.5)?)))
+        .collect();
     for (mac_id, node) in trunk.nodes() {
         let about_node = [
             never_answered(node),
             left(node, trunk.now()),
             missed_polls(node),
-            restarted(node),
+            Finding::counted(
+                Code::NodeRestarted,
+                Severity::Warning,
+                Counted::Restarts,
+                node.address.restarts(),
+            ),
             replaced(node),
+            clash(trunk, mac_id, node, ClashOutcome::Refused),
+            clash(trunk, mac_id, node, ClashOutcome::Contested),
+            slow_answers(mac_id, node, &latencies),
+            extra_answers(node),
+            io_sizes(IoDirection::Response, node),
+            io_sizes(IoDirection::Command, node),
+            drive_not_running(node),
         ];
         found.extend(about_node.into_iter().flatten().map(|finding| finding.at(mac_id)));
-        for outcome in [ClashOutcome::Refused, ClashOutcome::Contested] {
-            found.extend(clash(trunk, mac_id, node, outcome));
-        }
     }
 }
 
@@ -34,82 +59,156 @@ fn clash(trunk: &Trunk, mac_id: MacId, node: &Node, outcome: ClashOutcome) -> Op
     let last = trunk.clashes().iter().rfind(is_this);
     let last = last.map(|clash| ClashDevices { newcomer: clash.newcomer, holder: clash.holder });
     let evidence = Evidence::AddressClash { mac_id, outcome, last, count: seen.count() };
-    (seen.count() > 0)
-        .then(|| Finding::new(Code::AddressClash, Severity::Fault, seen, evidence).at(mac_id))
+    let finding = Finding::new(Code::AddressClash, Severity::Fault, evidence);
+    (seen.count() > 0).then(|| finding.with_occurrences(seen))
 }
 
 fn never_answered(node: &Node) -> Option<Finding> {
     let missed = node.poll.missed();
-    let finding = || {
-        let polls = node.poll.commands();
-        let evidence = Evidence::Count { what: Counted::PollsNeverAnswered, count: polls };
-        Finding::new(Code::NeverAnswered, Severity::Fault, missed, evidence).times(polls)
-    };
-    (node.sent.count() == 0 && missed.count() > 0).then(finding)
+    let polls = node.poll.commands();
+    let evidence = Evidence::Count { what: Counted::PollsNeverAnswered, count: polls };
+    let finding = Finding::new(Code::NeverAnswered, Severity::Fault, evidence);
+    (node.sent.count() == 0 && missed.count() > 0)
+        .then(|| finding.with_times(missed.first(), missed.last()).with_count(polls))
 }
 
 fn left(node: &Node, now: Nanos) -> Option<Finding> {
     let presence = &node.presence;
     let last = presence.recent().last()?;
     let severity = if last.to.is_none() { Severity::Fault } else { Severity::Warning };
-    Some(Finding {
-        code: Code::NodeLeft,
-        severity,
-        mac_id: None,
-        count: presence.count(),
-        first: presence.first(),
-        last: Some(last.from),
-        evidence: Evidence::Absence {
-            absences: presence.count(),
-            total_ns: presence.total(),
-            longest_ns: presence.longest(),
-            last_from_ns: last.from,
-            returned_ns: last.to,
-            away_for_ns: if last.to.is_none() { now.since(last.from) } else { None },
-        },
-    })
+    let evidence = Evidence::Absence {
+        absences: presence.count(),
+        total_ns: presence.total(),
+        longest_ns: presence.longest(),
+        last_from_ns: last.from,
+        returned_ns: last.to,
+        away_for_ns: if last.to.is_none() { now.since(last.from) } else { None },
+    };
+    Some(
+        Finding::new(Code::NodeLeft, severity, evidence)
+            .with_count(presence.count())
+            .with_times(presence.first(), Some(last.from)),
+    )
 }
 
 fn missed_polls(node: &Node) -> Option<Finding> {
     let poll = &node.poll;
     let missed = poll.missed();
     let while_gone = node.presence.missed_while_gone();
-    let single = missed.count().saturating_sub(while_gone);
-    if single == 0 || node.sent.count() == 0 {
+    let count = missed.count().saturating_sub(while_gone);
+    if count == 0 || node.sent.count() == 0 {
         return None;
     }
-    let asked = poll.commands().saturating_sub(while_gone).max(1);
-    let share = single as f64 / asked as f64;
+    let polls = poll.commands().saturating_sub(while_gone).max(1);
+    let share = count as f64 / polls as f64;
     let severity = if share >= MANY_MISSED { Severity::Fault } else { Severity::Warning };
-    let median = |d: Option<&crate::trunk::Distribution>| d.and_then(|d| d.quantile(0.5));
+    let median = |d: Option<&Distribution>| d.and_then(|d| d.quantile(0.5));
     let evidence = Evidence::MissedPolls {
-        missed: single,
-        polls: asked,
+        missed: count,
+        polls,
         share,
         latency_ns: median(poll.latency()),
         interval_ns: median(poll.interval()),
     };
-    Some(Finding::new(Code::MissedPolls, severity, missed, evidence).times(single))
-}
-
-fn restarted(node: &Node) -> Option<Finding> {
-    let restarts = node.address.restarts();
-    count_if(restarts, Code::NodeRestarted, Severity::Warning, Counted::Restarts)
+    let finding = Finding::new(Code::MissedPolls, severity, evidence);
+    Some(finding.with_times(missed.first(), missed.last()).with_count(count))
 }
 
 fn replaced(node: &Node) -> Option<Finding> {
     let (seen, device) = (node.address.replaced(), node.address.holder());
-    let evidence = Evidence::NewDevice { device };
-    (seen.count() > 0).then(|| Finding::new(Code::DeviceReplaced, Severity::Note, seen, evidence))
+    let finding =
+        Finding::new(Code::DeviceReplaced, Severity::Note, Evidence::NewDevice { device });
+    (seen.count() > 0).then(|| finding.with_occurrences(seen))
 }
 
-/// A finding of which only the number matters, if it is not zero.
-pub(super) fn count_if(
-    seen: &Occurrences,
-    code: Code,
-    severity: Severity,
-    what: Counted,
-) -> Option<Finding> {
-    let evidence = Evidence::Count { what, count: seen.count() };
-    (seen.count() > 0).then(|| Finding::new(code, severity, seen, evidence))
+fn slow_answers(mac_id: MacId, node: &Node, latencies: &[(MacId, Nanos)]) -> Option<Finding> {
+    let latency = node.poll.latency()?;
+    let slower = |a: Nanos, b: Nanos, factor: f64| {
+        a.0 as f64 > factor * b.0 as f64 && a.0 - b.0 > NOTICEABLE.0
+    };
+    let mut against_own = None;
+    let (mut first, mut count) = (None, 0);
+    if let (Some(fast), Some(slow)) = (node.pace.fastest(), node.pace.slowest())
+        && slower(slow.median, fast.median, SLOWER)
+    {
+        against_own = Some(SlowStretch {
+            answers: Pace::STRETCH,
+            slowest_ns: slow.median,
+            fastest_ns: fast.median,
+        });
+        first = Some(slow.from);
+        count = node.pace.stretches().1;
+    }
+    let own = latency.quantile(0.5)?;
+    let mut peers: Vec<Nanos> =
+        latencies.iter().filter(|(peer, _)| *peer != mac_id).map(|(_, median)| *median).collect();
+    peers.sort_unstable();
+    let mut against_peers = None;
+    if peers.len() >= LEAST_PEERS && slower(own, peers[peers.len() / 2], SLOWER_THAN_PEERS) {
+        against_peers = Some(SlowAgainstPeers {
+            median_ns: own,
+            peers_median_ns: peers[peers.len() / 2],
+            peers: peers.len(),
+        });
+        count = count.max(1);
+    }
+    // Answers later than half the scan are about to be missed.
+    let late = node.poll.interval().and_then(|i| i.quantile(0.5)).is_some_and(|interval| {
+        latency.quantile(0.99).is_some_and(|slowest| slowest.0.saturating_mul(2) > interval.0)
+    });
+    let severity = if late { Severity::Fault } else { Severity::Warning };
+    (against_own.is_some() || against_peers.is_some()).then(|| {
+        let evidence = Evidence::SlowAnswers { own: against_own, peers: against_peers };
+        Finding::new(Code::SlowAnswers, severity, evidence)
+            .with_count(count)
+            .with_times(first, first)
+    })
+}
+
+fn extra_answers(node: &Node) -> Option<Finding> {
+    let (answered, extra) = (node.poll.responses(), node.poll.unsolicited());
+    let share = extra.count() as f64 / (answered + extra.count()).max(1) as f64;
+    let evidence = Evidence::ExtraAnswers { extra: extra.count(), answered, share };
+    let finding = Finding::new(Code::TwoAnswer, Severity::Fault, evidence);
+    (answered > 0 && extra.count() >= LEAST_EXTRA && share >= EXTRA_SHARE)
+        .then(|| finding.with_occurrences(extra))
+}
+
+fn io_sizes(direction: IoDirection, node: &Node) -> Option<Finding> {
+    let (code, seen, known): (_, &IoSizes, Option<Known<u16>>) = match direction {
+        IoDirection::Response => (Code::ResponseSize, &node.response_sizes, node.response_size()),
+        IoDirection::Command => (Code::CommandSize, &node.command_sizes, node.command_size()),
+    };
+    let sizes = seen.sizes();
+    let from = |origin| known.filter(|known| known.origin == origin).map(|known| known.value);
+    // A difference from the plan alone is a finding about the plan.
+    let (connection_bytes, planned_bytes) = (from(Origin::Learnt), from(Origin::Planned));
+    let differs = |&size: &u16| connection_bytes.is_some_and(|bytes| bytes != size);
+    let different: Vec<u16> = sizes.iter().copied().filter(differs).collect();
+    let count = different.len().max(sizes.len().saturating_sub(1)) as u64;
+    let (seen_bytes, planned_bytes) = match connection_bytes {
+        Some(_) if !different.is_empty() => (different, None),
+        None if sizes.len() > 1 => (sizes, planned_bytes),
+        _ => return None,
+    };
+    let evidence = Evidence::IoSizes { direction, seen_bytes, connection_bytes, planned_bytes };
+    Some(Finding::new(code, Severity::Fault, evidence).with_count(count))
+}
+
+fn drive_not_running(node: &Node) -> Option<Finding> {
+    let following = &node.following;
+    let (first, last) = following.times()?;
+    let origins = [node.drive.output.map(|o| o.origin), node.drive.input.map(|i| i.origin)];
+    let evidence = Evidence::DriveNotRunning {
+        episodes: following.episodes(),
+        longest_ns: following.longest(),
+        reasons: following.reasons(),
+        has_followed: following.has_followed(),
+        assemblies_guessed: origins.contains(&Some(Origin::Inferred)),
+    };
+    Some(
+        Finding::new(Code::DriveNotFollowing, Severity::Fault, evidence)
+            .with_count(following.episodes())
+            .with_times(Some(first), Some(last)),
+    )
 }

@@ -98,7 +98,7 @@ pub fn plan(bytes: &[u8]) {
         assert!(!page.contains("NaN") && !svg.contains("NaN"), "{page}");
         assert!(!page.contains("inf ") && !svg.contains("\"inf"), "{page}");
     }
-    Expectation::new(plan).tell(&mut Trunk::default());
+    Expectation::new(plan).apply_to(&mut Trunk::default());
 }
 
 /// A scenario is refused at a line that is there; or it runs, in the order of time, the same

@@ -97,7 +97,7 @@ pub(super) struct Reading {
 impl Reading {
     /// What the plan says of the I/O.
     pub(super) fn plan(&mut self, plan: Plan) {
-        Expectation::new(plan).tell(&mut self.trunk);
+        Expectation::new(plan).apply_to(&mut self.trunk);
     }
 
     pub(super) fn take<'a>(&'a mut self, record: &'a Record) -> Entry<'a> {

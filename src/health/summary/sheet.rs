@@ -6,8 +6,8 @@ use serde::{Deserialize, Serialize};
 
 use super::Summary;
 use crate::fieldbus::eds::{SheetIndex, SheetMatch};
-use crate::health::data_sheets::not_offered;
 use crate::health::evidence::NotOffered;
+use crate::health::expectation::not_offered;
 use crate::trunk::{Node, Trunk};
 
 /// How a node and the data sheet files agree.

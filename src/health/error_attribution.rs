@@ -1,4 +1,4 @@
-//! Findings about where bus errors come from: whom they strike, with what they come.
+//! Where bus errors come from: which node's frames they hit, and with what they come.
 
 use super::evidence::{BurstSpan, RunningErrors};
 use super::{Code, Evidence, Finding, Severity, TwoRates};
@@ -50,7 +50,7 @@ pub(super) fn find(trunk: &Trunk, severity: Severity, found: &mut Vec<Finding>) 
 }
 
 fn finding(code: Code, trunk: &Trunk, evidence: Evidence) -> Finding {
-    Finding::new(code, Severity::Fault, trunk.errors.with_cause(), evidence)
+    Finding::new(code, Severity::Fault, evidence).with_occurrences(trunk.errors.with_cause())
 }
 
 fn alone(trunk: &Trunk) -> Option<Finding> {
