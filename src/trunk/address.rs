@@ -43,7 +43,11 @@ pub struct Clash {
     pub newcomer: DeviceId,
 }
 
-/// The claims on one address.
+/// The claims on one address, followed as the only account of address checks.
+///
+/// A check is refused if its answer comes within [`CHECK_STEP`] of a request. It has succeeded
+/// when that time is over, or when the address is heard on line once the check can be over. A
+/// frame of the address before that comes from somebody else who holds it.
 #[derive(Debug, Clone, Default)]
 pub struct AddressState {
     requests: u64,
@@ -53,20 +57,21 @@ pub struct AddressState {
     contested: Occurrences,
     replaced: Occurrences,
     holder: Option<DeviceId>,
-    stage: Stage,
-    /// A request by somebody else that may still be refused.
-    pending: Option<Check>,
+    claim: ClaimStage,
+    /// Somebody else whose request may still be refused.
+    newcomer: Option<Newcomer>,
     /// A check that was refused: its second request is no clash of its own.
     refused_check: Option<Check>,
 }
 
+/// How far the holder is with its claim.
 #[derive(Debug, Clone, Copy, Default)]
-enum Stage {
+enum ClaimStage {
     /// Nothing is known to hold the address.
     #[default]
     Free,
-    /// The holder runs its check.
-    Claiming { requests: u8, last: Nanos },
+    /// The holder runs its check. `started`: it has been taken as started anew.
+    Claiming { check: Check, started: bool },
     /// The holder finished its check or was heard otherwise.
     OnLine,
 }
@@ -77,25 +82,51 @@ struct Check {
     device: DeviceId,
     first: Nanos,
     last: Nanos,
+    repeated: bool,
 }
 
 impl Check {
     fn new(device: DeviceId, t: Nanos) -> Check {
-        Check { device, first: t, last: t }
+        Check { device, first: t, last: t, repeated: false }
     }
 
     /// Whether a request by this device at this time belongs to the same check.
     fn includes(&self, device: DeviceId, t: Nanos) -> bool {
-        self.device == device && within(self.last, t, CHECK_STEP)
+        self.device == device && self.may_be_refused(t)
     }
+
+    fn repeat(&mut self, t: Nanos) {
+        self.last = t;
+        self.repeated = true;
+    }
+
+    fn may_be_refused(&self, t: Nanos) -> bool {
+        within(self.last, t, CHECK_STEP)
+    }
+
+    /// Whether the device may have come on line after its second request.
+    fn is_over(&self, t: Nanos) -> bool {
+        self.repeated && !within(self.last, t, ON_LINE_AFTER)
+    }
+}
+
+/// A check for an address that is in use, or was.
+#[derive(Debug, Clone, Copy)]
+struct Newcomer {
+    check: Check,
+    /// The address was heard on line since, so it is known whose connections these are.
+    settled: bool,
 }
 
 /// The longest time that a step of the check may take: 1 s and a quarter for slow clocks.
 const CHECK_STEP: Nanos = Nanos::from_millis(1250);
 
-/// The shortest time after the second request at which a node may have come on line: 1 s less
-/// a tenth for fast clocks.
+/// The shortest time after a request at which a node may take its next step: 1 s less a tenth
+/// for fast clocks.
 const ON_LINE_AFTER: Nanos = Nanos::from_millis(900);
+
+/// The shortest time that a whole check takes: two steps.
+const CHECK_LASTS: Nanos = Nanos::from_millis(1900);
 
 fn within(earlier: Nanos, later: Nanos, span: Nanos) -> bool {
     later.since(earlier).is_some_and(|elapsed| elapsed <= span)
@@ -109,9 +140,29 @@ pub(super) enum Outcome {
     Replaced { before: DeviceId, now: DeviceId },
 }
 
+/// The node at an address starts anew: what was agreed with it before is void.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct NewStart {
+    /// The device that is the node from now on.
+    pub(super) device: DeviceId,
+    /// Its latest request: what came after that was for it.
+    pub(super) since: Nanos,
+}
+
+impl From<Check> for NewStart {
+    fn from(check: Check) -> NewStart {
+        NewStart { device: check.device, since: check.last }
+    }
+}
+
 impl AddressState {
     /// Takes an address check message. `gone`: the holder left and has not returned.
-    pub(super) fn check(&mut self, t: Nanos, check: &AddressCheck, gone: bool) -> Option<Outcome> {
+    pub(super) fn check(
+        &mut self,
+        t: Nanos,
+        check: &AddressCheck,
+        gone: bool,
+    ) -> (Option<Outcome>, Option<NewStart>) {
         match check.kind {
             AddressCheckKind::Request => {
                 self.requests += 1;
@@ -119,60 +170,72 @@ impl AddressState {
             }
             AddressCheckKind::Response => {
                 self.responses += 1;
-                self.response(t, check)
+                (self.response(t, check), None)
             }
         }
     }
 
-    fn request(&mut self, t: Nanos, device: DeviceId, gone: bool) -> Option<Outcome> {
-        for open in [&mut self.pending, &mut self.refused_check].into_iter().flatten() {
+    fn request(
+        &mut self,
+        t: Nanos,
+        device: DeviceId,
+        gone: bool,
+    ) -> (Option<Outcome>, Option<NewStart>) {
+        let newcomer = self.newcomer.as_mut().map(|newcomer| &mut newcomer.check);
+        for open in [newcomer, self.refused_check.as_mut()].into_iter().flatten() {
             if open.includes(device, t) {
-                open.last = t;
-                return None;
+                open.repeat(t);
+                return (None, None);
             }
         }
         // Whoever left, a claim that runs is by somebody who is there.
         let free = !self.in_use(t) || gone && !self.is_claimed(t);
         match self.holder {
-            Some(holder) if holder == device => return self.own_request(t),
-            Some(before) if free => {
-                self.claim(device, t);
-                self.replaced.add(t);
-                return Some(Outcome::Replaced { before, now: device });
+            Some(holder) if holder == device => self.own_request(t, device),
+            before if free => {
+                let check = Check::new(device, t);
+                self.holder = Some(device);
+                self.claim = ClaimStage::Claiming { check, started: true };
+                let replaced = before.map(|before| {
+                    self.replaced.add(t);
+                    Outcome::Replaced { before, now: device }
+                });
+                (replaced, Some(check.into()))
             }
-            None if free => self.claim(device, t),
             // Either somebody else is there, or a node whose identity nobody has heard
             // restarts: an answer will tell.
-            _ => self.pending = Some(Check::new(device, t)),
+            _ => {
+                self.newcomer = Some(Newcomer { check: Check::new(device, t), settled: false });
+                (None, None)
+            }
         }
-        None
     }
 
-    fn own_request(&mut self, t: Nanos) -> Option<Outcome> {
-        match self.stage {
-            Stage::Claiming { requests: 1, last } if within(last, t, CHECK_STEP) => {
-                self.stage = Stage::Claiming { requests: 2, last: t };
-                None
-            }
-            _ => {
-                let was_on_line = self.is_on_line(t);
-                self.stage = Stage::Claiming { requests: 1, last: t };
-                was_on_line.then(|| self.restarted(t))
-            }
+    fn own_request(&mut self, t: Nanos, device: DeviceId) -> (Option<Outcome>, Option<NewStart>) {
+        if let ClaimStage::Claiming { check, started } = &mut self.claim
+            && !check.repeated
+            && check.may_be_refused(t)
+        {
+            check.repeat(t);
+            // Nothing was heard between the two requests, so it is the holder itself.
+            let start = (!std::mem::replace(started, true)).then_some(NewStart::from(*check));
+            return (None, start);
         }
+        let check = Check::new(device, t);
+        let was_on_line = self.is_on_line(t);
+        self.claim = ClaimStage::Claiming { check, started: !was_on_line };
+        if was_on_line { (Some(self.restarted(t)), None) } else { (None, Some(check.into())) }
     }
 
     fn response(&mut self, t: Nanos, check: &AddressCheck) -> Option<Outcome> {
         let holder = check.device;
-        let claim = match self.stage {
-            Stage::Claiming { last, .. } if within(last, t, CHECK_STEP) => {
-                self.holder.map(|device| Check::new(device, last))
-            }
+        let claim = match self.claim {
+            ClaimStage::Claiming { check, .. } if check.may_be_refused(t) => Some(check),
             _ => None,
         };
-        let refused = self.pending.take().or(claim);
+        let refused = self.newcomer.take().map(|newcomer| newcomer.check).or(claim);
         self.holder = Some(holder);
-        self.stage = Stage::OnLine;
+        self.claim = ClaimStage::OnLine;
         let refused = refused?;
         self.refused_check = Some(refused);
         self.refused.add(refused.first);
@@ -185,39 +248,80 @@ impl AddressState {
         }))
     }
 
-    /// Any other frame that the node sent: it is on line.
-    pub(super) fn heard(&mut self) {
-        self.stage = Stage::OnLine;
+    /// Any other frame that the node sent: it is on line. It has started anew if a check can
+    /// have succeeded by now.
+    #[inline]
+    pub(super) fn heard(&mut self, t: Nanos) -> Option<NewStart> {
+        if matches!(self.claim, ClaimStage::OnLine) && self.newcomer.is_none() {
+            return None;
+        }
+        self.heard_during_check(t)
+    }
+
+    fn heard_during_check(&mut self, t: Nanos) -> Option<NewStart> {
+        let claim = std::mem::replace(&mut self.claim, ClaimStage::OnLine);
+        let newcomer = self.newcomer.as_mut().and_then(|newcomer| {
+            let settled = std::mem::replace(&mut newcomer.settled, true);
+            (!settled && newcomer.check.is_over(t)).then_some(newcomer.check)
+        });
+        let own = match claim {
+            ClaimStage::Claiming { check, started: false } => {
+                (!within(check.first, t, ON_LINE_AFTER)).then_some(check)
+            }
+            _ => None,
+        };
+        newcomer.or(own).map(NewStart::from)
     }
 
     /// Whether a request waits for its refusal.
     pub(super) fn is_pending(&self) -> bool {
-        self.pending.is_some()
+        self.newcomer.is_some()
     }
 
     /// Decides a request that nobody refused in time; `None` as the time: nothing more will
     /// come.
-    pub(super) fn settle(&mut self, now: Option<Nanos>, mac_id: MacId) -> Option<Outcome> {
-        let pending = self.pending?;
-        if now.is_some_and(|now| within(pending.last, now, CHECK_STEP)) {
-            return None;
+    pub(super) fn settle(
+        &mut self,
+        now: Option<Nanos>,
+        mac_id: MacId,
+    ) -> (Option<Outcome>, Option<NewStart>) {
+        let Some(Newcomer { check, settled }) = self.newcomer else { return (None, None) };
+        if now.is_some_and(|now| check.may_be_refused(now)) {
+            return (None, None);
         }
-        self.pending = None;
-        let before = self.holder;
-        self.holder = Some(pending.device);
-        self.stage = Stage::Claiming { requests: 2, last: pending.last };
+        self.newcomer = None;
+        let before = self.holder.replace(check.device);
+        let start = (!settled && now.is_some()).then_some(NewStart::from(check));
+        if !settled {
+            // By now its second request was sent, heard or not.
+            let check = Check { repeated: true, ..check };
+            self.claim = ClaimStage::Claiming { check, started: true };
+        }
         // A node of unknown identity that asks again, unrefused, is most likely the same one.
-        if before.is_none() {
-            return Some(self.restarted(pending.first));
+        let outcome = if before.is_none() {
+            self.restarted(check.first)
+        } else {
+            self.contested.add(check.first);
+            Outcome::Clash(Clash {
+                t: check.first,
+                mac_id,
+                outcome: ClashOutcome::Contested,
+                holder: before,
+                newcomer: check.device,
+            })
+        };
+        (Some(outcome), start)
+    }
+
+    /// Lets time pass: the holder's own check succeeds when nobody refused it.
+    pub(super) fn expire(&mut self, t: Nanos) -> Option<NewStart> {
+        match &mut self.claim {
+            ClaimStage::Claiming { check, started } if !*started && !check.may_be_refused(t) => {
+                *started = true;
+                Some(NewStart::from(*check))
+            }
+            _ => None,
         }
-        self.contested.add(pending.first);
-        Some(Outcome::Clash(Clash {
-            t: pending.first,
-            mac_id,
-            outcome: ClashOutcome::Contested,
-            holder: before,
-            newcomer: pending.device,
-        }))
     }
 
     fn restarted(&mut self, t: Nanos) -> Outcome {
@@ -225,16 +329,11 @@ impl AddressState {
         Outcome::Restarted
     }
 
-    fn claim(&mut self, device: DeviceId, t: Nanos) {
-        self.holder = Some(device);
-        self.stage = Stage::Claiming { requests: 1, last: t };
-    }
-
     fn is_on_line(&self, t: Nanos) -> bool {
-        match self.stage {
-            Stage::Free => false,
-            Stage::Claiming { requests, last } => requests >= 2 && !within(last, t, ON_LINE_AFTER),
-            Stage::OnLine => true,
+        match self.claim {
+            ClaimStage::Free => false,
+            ClaimStage::Claiming { check, .. } => check.is_over(t),
+            ClaimStage::OnLine => true,
         }
     }
 
@@ -244,7 +343,13 @@ impl AddressState {
     }
 
     fn is_claimed(&self, t: Nanos) -> bool {
-        matches!(self.stage, Stage::Claiming { last, .. } if within(last, t, CHECK_STEP))
+        matches!(self.claim, ClaimStage::Claiming { check, .. } if check.may_be_refused(t))
+    }
+
+    /// Whether the node has started anew and its check is not over yet.
+    pub(super) fn is_starting(&self, t: Nanos) -> bool {
+        matches!(self.claim, ClaimStage::Claiming { check, started: true }
+            if within(check.first, t, CHECK_LASTS))
     }
 
     /// Who holds or last claimed the address, as far as it told.
@@ -296,20 +401,20 @@ mod tests {
         let mut outcomes = Vec::new();
         for &(ms, kind, serial) in steps {
             let t = Nanos::from_millis(ms);
-            outcomes.extend(state.settle(Some(t), mac_id));
+            outcomes.extend(state.settle(Some(t), mac_id).0);
             let kind = match kind {
                 '?' => AddressCheckKind::Request,
                 '!' => AddressCheckKind::Response,
                 _ => {
-                    state.heard();
+                    state.heard(t);
                     continue;
                 }
             };
             let device = DeviceId { vendor_id: 900, serial };
             let check = AddressCheck { mac_id, kind, port: 0, device };
-            outcomes.extend(state.check(t, &check, false));
+            outcomes.extend(state.check(t, &check, false).0);
         }
-        outcomes.extend(state.settle(None, mac_id));
+        outcomes.extend(state.settle(None, mac_id).0);
         outcomes
     }
 
@@ -413,14 +518,14 @@ mod tests {
         let mac_id = MacId::new(12).unwrap();
         let device = DeviceId { vendor_id: 900, serial: B };
         let check = AddressCheck { mac_id, kind: AddressCheckKind::Request, port: 0, device };
-        let outcome = state.check(Nanos::from_millis(60_000), &check, true);
+        let (outcome, _) = state.check(Nanos::from_millis(60_000), &check, true);
         assert!(matches!(outcome, Some(Outcome::Replaced { .. })));
         assert_eq!(state.contested().count(), 0);
         // the old one comes back while the new one claims
         let device = DeviceId { vendor_id: 900, serial: A };
         let again = AddressCheck { device, ..check };
-        assert_eq!(state.check(Nanos::from_millis(60_500), &again, true), None);
-        let outcome = state.settle(Some(Nanos::from_millis(62_000)), mac_id);
+        assert_eq!(state.check(Nanos::from_millis(60_500), &again, true), (None, None));
+        let (outcome, _) = state.settle(Some(Nanos::from_millis(62_000)), mac_id);
         assert_eq!(clashes(&[outcome.unwrap()]), [(60_500, ClashOutcome::Contested, Some(B), A)]);
     }
 }

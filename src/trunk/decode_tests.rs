@@ -34,6 +34,10 @@ impl Story {
         self.trunk.advance(self.now);
     }
 
+    fn lights(&self, address: u8) -> Lights {
+        self.node(address).lights(self.now)
+    }
+
     fn node(&self, address: u8) -> &Node {
         self.trunk.node(mac(address))
     }
@@ -194,12 +198,12 @@ fn a_heartbeat_and_a_shutdown() {
     let mut trunk = Story::default();
     let words = trunk.hear(0x463, &[12, 0x4D, 1, 0, 4, 0, 0, 0]);
     assert_eq!(words, "heartbeat: identity 1 is recoverable fault");
-    assert_eq!(trunk.node(12).lights().module, Some(Light::FlashingRed));
+    assert_eq!(trunk.lights(12).module, Some(Light::FlashingRed));
     let words = trunk.hear(0x463, &[12, 0x4D, 1, 0, 3, 0, 0, 0]);
     assert_eq!(words, "heartbeat: identity 1 is operational");
-    assert_eq!(trunk.node(12).lights().module, Some(Light::Green));
+    assert_eq!(trunk.lights(12).module, Some(Light::Green));
     assert_eq!(trunk.hear(0x463, &[12, 0x4E]), "shutdown: goes off line");
-    assert_eq!(trunk.node(12).lights().network, Some(Light::Off));
+    assert_eq!(trunk.lights(12).network, Some(Light::Off));
     let counts = trunk.node(12).explicit;
     assert_eq!((counts.heartbeats, counts.shutdowns, counts.unasked), (2, 1, 0));
 }
@@ -214,11 +218,11 @@ fn who_is_not_yet_show_yourself() {
     trunk.hear(0x467, &[0x00, 0x84, 3, 2, 0, 0, 0]);
     trunk.hear(0x467, &[0x80, 0x84, 3, 1, 0, 0, 0]);
     let newcomer = DeviceId { vendor_id: 900, serial: 2 };
-    assert_eq!(trunk.node(12).lights().refused, Some((newcomer, Light::Red)));
+    assert_eq!(trunk.lights(12).refused, Some((newcomer, Light::Red)));
     trunk.hear(0x7ED, &[12, 0x4B, 2]);
-    assert_eq!(trunk.node(12).lights().refused, Some((newcomer, Light::Red)));
+    assert_eq!(trunk.lights(12).refused, Some((newcomer, Light::Red)));
     trunk.hear(0x7ED, &[12, 0x4C]);
-    assert_eq!(trunk.node(12).lights().refused, Some((newcomer, Light::FlashingRedGreen)));
+    assert_eq!(trunk.lights(12).refused, Some((newcomer, Light::FlashingRedGreen)));
 }
 
 /// Bytes as in a published device manual; what they mean is from memory.
@@ -264,14 +268,14 @@ fn a_product_name_in_fragments() {
 #[test]
 fn lights_follow_the_wire() {
     let mut trunk = Story::default();
-    assert_eq!(trunk.node(12).lights().network, None);
+    assert_eq!(trunk.lights(12).network, None);
     let check = [0, 0x84, 3, 1, 0, 0, 0];
     trunk.hear(0x467, &check);
     trunk.wait(1000);
     trunk.hear(0x467, &check);
-    assert_eq!(trunk.node(12).lights().network, Some(Light::Off));
+    assert_eq!(trunk.lights(12).network, Some(Light::Off));
     trunk.wait(1000);
-    assert_eq!(trunk.node(12).lights().network, Some(Light::FlashingGreen));
+    assert_eq!(trunk.lights(12).network, Some(Light::FlashingGreen));
     assert_eq!(trunk.node(12).identity.serial, Some(1));
     trunk.hear(0x466, &[1, 0x4B, 3, 1, 3, 1]);
     trunk.hear(0x463, &[1, 0xCB, 0]);
@@ -279,16 +283,16 @@ fn lights_follow_the_wire() {
     trunk.hear(0x463, &[1, 0x90, 75, 0]);
     trunk.hear(0x465, &[0, 0, 0, 0]);
     trunk.hear(0x3CC, &[0, 0, 0, 0]);
-    let lights = trunk.node(12).lights();
+    let lights = trunk.lights(12);
     assert_eq!((lights.network, lights.module), (Some(Light::Green), Some(Light::Green)));
     trunk.hear(0x465, &[]);
-    assert_eq!(trunk.node(12).lights().module, Some(Light::FlashingGreen));
+    assert_eq!(trunk.lights(12).module, Some(Light::FlashingGreen));
     trunk.wait(500);
-    assert_eq!(trunk.node(12).lights().network, Some(Light::FlashingRed));
+    assert_eq!(trunk.lights(12).network, Some(Light::FlashingRed));
     // A second device wants the address and is refused.
     trunk.hear(0x467, &[0, 0x84, 3, 2, 0, 0, 0]);
     trunk.hear(0x467, &[0x80, 0x84, 3, 1, 0, 0, 0]);
-    let (refused, light) = trunk.node(12).lights().refused.unwrap();
+    let (refused, light) = trunk.lights(12).refused.unwrap();
     assert_eq!((refused.serial, light), (2, Light::Red));
     assert_eq!(trunk.node(12).identity.serial, Some(1));
     assert!(trunk.node(12).connections.allocated.has(Choice::POLL));
@@ -366,7 +370,7 @@ proptest! {
             prop_assert_eq!(decoded.role.is_none(), matches!(frame.id(), Id::Extended(_)));
         }
         for address in MacId::all() {
-            let _ = trunk.trunk.node(address).lights();
+            let _ = trunk.trunk.node(address).lights(trunk.now);
         }
         prop_assert!(trunk.trunk.explicit.kept_bytes() <= MAX_MESSAGE);
     }

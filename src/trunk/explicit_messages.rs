@@ -179,7 +179,7 @@ impl ExplicitMessages {
             Meaning::Unreadable
         } else {
             if ends.group3() || ends.answers {
-                nodes[ends.from].spoke(t);
+                nodes[ends.from].spoke();
             }
             if ends.header.fragmented {
                 part(nodes, agreed, group3, body, t, &mut ends, data, &mut notes)

@@ -157,9 +157,7 @@ impl Trunk {
             // It starts anew, and has no connections any more.
             self.explicit.forget(mac_id);
         }
-        node.address_check(t, &check);
-        let gone = node.presence.is_gone();
-        let outcome = node.address.check(t, &check, gone);
+        let outcome = node.address_check(t, &check);
         if node.address.is_pending() {
             self.pending.insert(mac_id);
         }
@@ -226,7 +224,7 @@ impl Trunk {
                 return IoHeard::default();
             }
             _ => {
-                node.spoke(t);
+                node.spoke();
                 return IoHeard::default();
             }
         };

@@ -1,7 +1,7 @@
 //! One node, as the wire shows it: who it is, its connections, its messages, its I/O, its drive,
 //! its address, and what its lights should show.
 
-use super::address::AddressState;
+use super::address::{AddressState, NewStart, Outcome};
 use super::connections::{Connections, Known, Origin, offer};
 use super::drive_inference::Drive;
 use super::event::Event;
@@ -20,11 +20,6 @@ use crate::fieldbus::{
 };
 use crate::wire::Nanos;
 
-/// After its first request a node is on line when both waits of a second are over (IEC
-/// 62026-3); a little less, as the watcher's clock is not the node's.
-const CHECK_LASTS: Nanos = Nanos::from_millis(1900);
-/// A holder that is there has refused, or spoken, by then.
-const CHECK_WAIT: Nanos = Nanos::from_millis(900);
 /// After so many commands without any sign of the node its lights cannot be told.
 const UNANSWERED: u32 = 20;
 /// I/O fragments that stop for so long belong to nothing, where no packet rate is known.
@@ -117,22 +112,12 @@ pub struct Node {
     pub(super) command_io: IoChannel,
     pub(super) response_io: IoChannel,
     pub(super) change_io: IoChannel,
-    check: Option<Check>,
     refused: Option<DeviceId>,
     asked_to_identify: bool,
     idle: bool,
     shut_down: bool,
     heard: bool,
     unanswered: u32,
-}
-
-/// An address check that runs.
-#[derive(Debug, Clone, Copy)]
-struct Check {
-    since: Nanos,
-    device: DeviceId,
-    /// Nobody held the address: the node itself starts anew.
-    restarted: bool,
 }
 
 impl Node {
@@ -170,7 +155,9 @@ impl Node {
     #[inline]
     pub(super) fn sent(&mut self, t: Nanos, mac_id: MacId, events: &mut impl FnMut(Nanos, Event)) {
         self.count_sent(t, mac_id, events);
-        self.address.heard();
+        if let Some(start) = self.address.heard(t) {
+            self.start_anew(start);
+        }
         if let Some(Change::Returned { after }) = self.presence.heard(t) {
             events(t, Event::NodeReturned { mac_id, after });
         }
@@ -245,9 +232,7 @@ impl Node {
     }
 
     /// The node sent something that only a node on line sends.
-    pub(super) fn spoke(&mut self, t: Nanos) {
-        self.settle(t);
-        self.check = None;
+    pub(super) fn spoke(&mut self) {
         self.heard = true;
         self.shut_down = false;
         self.unanswered = 0;
@@ -259,48 +244,47 @@ impl Node {
     }
 
     /// An address check with its address came.
-    pub(super) fn address_check(&mut self, t: Nanos, check: &AddressCheck) {
-        match check.kind {
-            AddressCheckKind::Request => {
-                self.settle(t);
-                let same = self.check.is_some_and(|running| running.device == check.device);
-                if !same {
-                    let device = check.device;
-                    self.check = Some(Check { since: t, device, restarted: false });
-                }
+    pub(super) fn address_check(&mut self, t: Nanos, check: &AddressCheck) -> Option<Outcome> {
+        let (outcome, start) = self.address.check(t, check, self.presence.is_gone());
+        if check.kind == AddressCheckKind::Response {
+            if let Some(Outcome::Clash(clash)) = outcome
+                && clash.newcomer != check.device
+            {
+                self.refused = Some(clash.newcomer);
             }
-            AddressCheckKind::Response => {
-                let newcomer = self.check.take().map(|running| running.device);
-                self.refused = newcomer.filter(|&device| device != check.device).or(self.refused);
-                self.asked_to_identify = false;
-                self.identity.device(check.device);
-                self.heard = true;
-                self.unanswered = 0;
-            }
-        }
-    }
-
-    /// Lets time pass for an address check: with nobody to refuse it, it is the node itself
-    /// that starts anew.
-    fn settle(&mut self, t: Nanos) {
-        let Some(check) = &mut self.check else { return };
-        let Some(lasted) = t.since(check.since) else { return };
-        if lasted >= CHECK_WAIT && !check.restarted {
-            check.restarted = true;
-            self.heard = true;
-            self.shut_down = false;
-            self.refused = self.refused.filter(|&device| device != check.device);
+            self.asked_to_identify = false;
             self.identity.device(check.device);
-            self.connections.restart();
-            self.waiting.reset();
-            self.request.reset();
-            self.response.reset();
-            self.idle = false;
+            self.heard = true;
             self.unanswered = 0;
         }
-        if lasted >= CHECK_LASTS {
-            self.check = None;
+        if let Some(start) = start {
+            self.start_anew(start);
         }
+        outcome
+    }
+
+    /// Decides a request for its address that nobody refused in time.
+    pub(super) fn settle_address(&mut self, now: Option<Nanos>, mac_id: MacId) -> Option<Outcome> {
+        let (outcome, start) = self.address.settle(now, mac_id);
+        if let Some(start) = start {
+            self.start_anew(start);
+        }
+        outcome
+    }
+
+    /// Its address check succeeded: it has no connections any more.
+    #[cold]
+    fn start_anew(&mut self, NewStart { device, since }: NewStart) {
+        self.heard = true;
+        self.shut_down = false;
+        self.refused = self.refused.filter(|&refused| refused != device);
+        self.identity.device(device);
+        self.connections.restart();
+        self.waiting.reset_before(since);
+        self.request.reset_before(since);
+        self.response.reset_before(since);
+        self.idle = false;
+        self.unanswered = 0;
     }
 
     /// A tool asked the faulted node at this address to show itself.
@@ -316,7 +300,9 @@ impl Node {
 
     /// Lets time pass.
     pub(super) fn expire(&mut self, t: Nanos) {
-        self.settle(t);
+        if let Some(start) = self.address.expire(t) {
+            self.start_anew(start);
+        }
         self.connections.expire(t);
         self.explicit.unanswered += self.waiting.expire(t);
         for assembly in [&mut self.request, &mut self.response] {
@@ -353,15 +339,15 @@ impl Node {
         self.heard
     }
 
-    /// What its lights should show now.
-    pub fn lights(&self) -> Lights {
+    /// What its lights should show now, at the time of the last record.
+    pub fn lights(&self, now: Nanos) -> Lights {
         let told = self.heard && self.unanswered < UNANSWERED;
         let io = [ConnectionKind::Poll, ConnectionKind::Strobe, ConnectionKind::ChangeOfState]
             .map(|kind| self.connections.get(kind).state);
         let network = NetworkFacts {
             refused: false,
             asked_to_identify: false,
-            off_line: self.shut_down || self.check.is_some_and(|check| check.restarted),
+            off_line: self.shut_down || self.address.is_starting(now),
             timed_out: io.contains(&ConnectionState::TimedOut),
             connected: self.connections.any(ConnectionState::Established)
                 || self.connections.allocated.has(Choice::EXPLICIT),

@@ -55,7 +55,7 @@ impl Node {
     #[inline]
     pub(super) fn poll_response(&mut self, t: Nanos, data: &[u8]) -> IoHeard {
         let kind = self.command_kind();
-        self.spoke(t);
+        self.spoke();
         self.connections.spoke(t, kind);
         // An address check that is over by now may have ended its connections.
         let kind_now = self.command_kind();
@@ -78,7 +78,7 @@ impl Node {
 
     /// Its change of state or cyclic data.
     pub(super) fn change_of_state(&mut self, t: Nanos, data: &[u8]) -> IoHeard {
-        self.spoke(t);
+        self.spoke();
         self.connections.spoke(t, ConnectionKind::ChangeOfState);
         self.change_of_state.command(t);
         let size = &mut self.connections.get_mut(ConnectionKind::ChangeOfState).produced;
@@ -99,7 +99,7 @@ impl Node {
     /// Its response to a strobe.
     pub(super) fn strobe_response(&mut self, t: Nanos) {
         self.strobe.response(t);
-        self.spoke(t);
+        self.spoke();
         self.connections.spoke(t, ConnectionKind::Strobe);
     }
 

@@ -280,6 +280,13 @@ impl Assembly {
         self.unacknowledged = None;
     }
 
+    /// Forgets what has not gone on since this time: the node has started anew.
+    pub fn reset_before(&mut self, t: Nanos) {
+        if self.last < t {
+            self.reset();
+        }
+    }
+
     /// Whether a message has begun and not ended.
     pub fn is_open(&self) -> bool {
         matches!(self.state, State::Open { .. })

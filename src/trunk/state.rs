@@ -295,9 +295,9 @@ impl Trunk {
 
     fn settle(&mut self, now: Option<Nanos>, events: &mut impl FnMut(Nanos, Event)) {
         for mac_id in self.pending.iter() {
-            let address = &mut self.nodes[mac_id].address;
-            let outcome = address.settle(now, mac_id);
-            if !address.is_pending() {
+            let node = &mut self.nodes[mac_id];
+            let outcome = node.settle_address(now, mac_id);
+            if !node.address.is_pending() {
                 self.pending.remove(mac_id);
             }
             self.outcome(now.unwrap_or(self.now), mac_id, outcome, events);

@@ -137,6 +137,13 @@ impl Waiting {
         expired
     }
 
+    /// Forgets the requests before this time, without blame: the node has started anew.
+    pub fn reset_before(&mut self, t: Nanos) {
+        for slot in &mut self.slots {
+            *slot = slot.filter(|asked| asked.at >= t);
+        }
+    }
+
     /// Forgets all, without blame: frames are known to be missing.
     pub fn reset(&mut self) {
         self.slots = Default::default();

@@ -1,8 +1,8 @@
 //! What a master reads and sets shows in the summary, and frames show it line by line.
 
 use crate::common::scene::{Scene, device};
-use dropline::fieldbus::{Choice, ConnectionKind, ConnectionState, Light, MacId};
-use dropline::trunk::{Known, Origin};
+use dropline::fieldbus::{AddressCheckKind, Choice, ConnectionKind, ConnectionState, Light, MacId};
+use dropline::trunk::{ClashOutcome, Known, Origin};
 use dropline::wire::Nanos;
 
 /// A request to node 12 by master 1 and its response, a millisecond apart.
@@ -28,6 +28,65 @@ fn commissioned() -> Scene {
     ask(&mut scene, &[1, 0x10, 5, 2, 9, 75, 0], &[1, 0x90, 75, 0]);
     scene.scans(100, &[12], &[]);
     scene
+}
+
+/// IEC 62026-3: a node on line answers a request for its address; the newcomer asks twice, a
+/// second apart. How late the answer may be is our own choice.
+#[test]
+fn a_holder_that_refuses_late_keeps_its_connections() {
+    for (ms, polled) in [(500, false), (950, false), (1200, false), (30, true), (950, true)] {
+        let mut scene = Scene::new();
+        scene.claim(12, device(12));
+        scene.frame(0x466, &[1, 0x4B, 3, 1, 3, 1]);
+        scene.wait(Nanos::from_millis(1));
+        scene.frame(0x463, &[1, 0xCB, 0]);
+        scene.wait(Nanos::from_millis(100));
+        let asked = scene.now;
+        scene.check(12, AddressCheckKind::Request, device(99));
+        if polled {
+            scene.scans(ms / 20, &[12], &[]);
+        }
+        if ms > 1000 {
+            scene.now = asked.plus(Nanos::SECOND);
+            scene.check(12, AddressCheckKind::Request, device(99));
+        }
+        scene.now = asked.plus(Nanos::from_millis(ms as i64));
+        scene.check(12, AddressCheckKind::Response, device(12));
+        scene.wait(Nanos::SECOND);
+        scene.frame(0x42D, &[0]);
+        scene.end();
+        let summary = scene.summary();
+        let node = summary.nodes.iter().find(|node| node.mac_id.get() == 12).unwrap();
+        let outcomes: Vec<_> = summary.address_clashes.iter().map(|c| c.outcome).collect();
+        assert_eq!((outcomes, node.restarts), (vec![ClashOutcome::Refused], 0), "{ms} ms");
+        let owner = Known { value: MacId::new(1).unwrap(), origin: Origin::Learnt };
+        assert_eq!(node.said.owner, Some(owner), "{ms} ms");
+        assert_eq!(node.said.allocated, Choice::EXPLICIT.with(Choice::POLL), "{ms} ms");
+        assert_eq!(node.identity.as_ref().unwrap().serial, Some(1012));
+        let lights = &node.said.lights;
+        assert_eq!(lights.network, Some(Light::Green), "{ms} ms");
+        assert_eq!(lights.refused_device, Some(device(99)), "{ms} ms");
+    }
+}
+
+/// The other way about: nobody refuses, so the address is another device's from then on.
+#[test]
+fn a_newcomer_that_nobody_refuses_has_no_connections() {
+    let mut scene = commissioned();
+    scene.wait(Nanos::SECOND);
+    scene.claim(12, device(99));
+    scene.frame(0x466, &[1, 0x4B, 3, 1, 1, 1]);
+    scene.wait(Nanos::from_millis(1));
+    scene.frame(0x463, &[1, 0xCB, 0]);
+    scene.wait(Nanos::SECOND);
+    scene.frame(0x42D, &[0]);
+    scene.end();
+    let summary = scene.summary();
+    let node = summary.nodes.iter().find(|node| node.mac_id.get() == 12).unwrap();
+    assert_eq!(summary.address_clashes[0].outcome, ClashOutcome::Contested);
+    assert_eq!(node.said.allocated, Choice::EXPLICIT);
+    assert_eq!(node.said.explicit.unasked, 0);
+    assert_eq!(node.identity.as_ref().unwrap().serial, Some(1099));
 }
 
 #[test]

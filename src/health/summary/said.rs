@@ -9,6 +9,7 @@ use crate::fieldbus::{
     InputAssembly, Light, MacId, OutputAssembly, Target, watchdog_action,
 };
 use crate::trunk::{Connection, FragmentCounts, Known, Node, Trunk};
+use crate::wire::Nanos;
 
 /// What masters and the node said to each other.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema, Default)]
@@ -146,7 +147,7 @@ impl Summary {
         for node in &mut self.nodes {
             let known = trunk.node(node.mac_id);
             node.identity = merged(node.identity.take(), &known.identity);
-            node.said = Said::of(known);
+            node.said = Said::of(known, trunk.now());
         }
     }
 }
@@ -178,9 +179,9 @@ fn merged(holder: Option<Identity>, read: &Read) -> Option<Identity> {
 }
 
 impl Said {
-    fn of(node: &Node) -> Said {
+    fn of(node: &Node, now: Nanos) -> Said {
         let connections = &node.connections;
-        let lights = node.lights();
+        let lights = node.lights(now);
         let counts = &node.explicit;
         Said {
             allocated: connections.allocated,

@@ -25,7 +25,7 @@ impl Facts {
             .plan
             .and_then(|plan| plan.plan().nodes().iter().find(|planned| planned.mac_id == mac_id));
         let planned = planned.and_then(|planned| planned.name.as_deref());
-        let lights = node.lights();
+        let lights = node.lights(seen.trunk.now());
         let name = planned.or(node.identity.name.as_deref()).map(printable);
         let mut lines = Vec::new();
         if page {
