@@ -4,13 +4,14 @@
 use std::fmt::{self, Write};
 use std::time::Duration;
 
+use anyhow::bail;
 use clap::Args;
 use serde_json::json;
-use tokio::signal::unix::{SignalKind, signal};
 
-use super::listen::{block_on, print};
-use super::watch::{bitrate, duration};
-use super::{Failure, Outcome};
+use super::analyse::block_on;
+use super::arguments::{bitrate, duration};
+use super::stop::Stop;
+use super::terminal::{Outcome, print};
 use crate::source::{Adapter, BitrateTrial, Safety, find_bitrate};
 use crate::wire::Bitrate;
 use crate::words::caution::CAUTIONS;
@@ -49,26 +50,24 @@ pub(super) struct AdapterArgs {
     json: bool,
 }
 
-pub(super) fn run(args: &AdapterArgs) -> Result<Outcome, Failure> {
+pub(super) fn run(args: &AdapterArgs) -> anyhow::Result<Outcome> {
     match &args.interface {
         Some(name) if args.find_bitrate => find(args, name),
         Some(name) => tell(args, std::slice::from_ref(name)),
         None => match Adapter::all() {
-            all if all.is_empty() => Err(Failure(
+            all if all.is_empty() => bail!(
                 "there is no CAN interface here; is the adapter plugged in, and its driver loaded?"
-                    .into(),
-            )),
+            ),
             all => tell(args, &all),
         },
     }
 }
 
-fn tell(args: &AdapterArgs, names: &[String]) -> Result<Outcome, Failure> {
+fn tell(args: &AdapterArgs, names: &[String]) -> anyhow::Result<Outcome> {
     let adapters = names
         .iter()
         .map(|name| Adapter::read(name, args.bitrate))
-        .collect::<Result<Vec<_>, _>>()
-        .map_err(|error| Failure(error.to_string()))?;
+        .collect::<Result<Vec<_>, _>>()?;
     if args.json {
         let all = json!({"format": "dropline-adapter", "version": 1, "adapters": adapters});
         print(&format!("{all:#}\n"))?;
@@ -173,20 +172,24 @@ fn describe(out: &mut String, adapter: &Adapter) -> fmt::Result {
     writeln!(out)
 }
 
-fn find(args: &AdapterArgs, name: &str) -> Result<Outcome, Failure> {
+fn find(args: &AdapterArgs, name: &str) -> anyhow::Result<Outcome> {
     let mut trials = Vec::new();
     let mut printed = Ok(());
     let (found, stopped) = block_on(async {
-        let stopped = std::cell::Cell::new(false);
-        let stop = told_to_stop(&stopped)?;
+        let mut stop = Stop::new(None)?;
+        let mut stopped = false;
+        let stop = async {
+            stop.wait().await;
+            stopped = true;
+        };
         let mut tell = |trial: &BitrateTrial| {
             trials.push(trial.clone());
             if !args.json && printed.is_ok() {
                 printed = print(&row(name, trial));
             }
         };
-        let found = find_bitrate(name, args.each, stop, &mut tell).await;
-        found.map(|found| (found, stopped.get())).map_err(|error| Failure(error.to_string()))
+        let found = find_bitrate(name, args.each, stop, &mut tell).await?;
+        anyhow::Ok((found, stopped))
     })??;
     printed?;
     let outcome = if found.is_some() { Outcome::Done } else { Outcome::DoesNotHold };
@@ -255,23 +258,6 @@ fn conclusion(
          no errors, so that a wrong bit rate is silent, too."
     };
     format!("No bit rate found. {why}\n{name} is as it was before.\n\n{}\n", CAUTIONS.join("\n"))
-}
-
-/// Completes when the person or the system wants an end.
-fn told_to_stop(stopped: &std::cell::Cell<bool>) -> Result<impl Future<Output = ()>, Failure> {
-    let listen =
-        |kind| signal(kind).map_err(|error| Failure(format!("cannot listen for signals: {error}")));
-    let mut interrupt = listen(SignalKind::interrupt())?;
-    let mut terminate = listen(SignalKind::terminate())?;
-    let mut hangup = listen(SignalKind::hangup())?;
-    Ok(async move {
-        tokio::select! {
-            _ = interrupt.recv() => {}
-            _ = terminate.recv() => {}
-            _ = hangup.recv() => {}
-        }
-        stopped.set(true);
-    })
 }
 
 #[cfg(test)]

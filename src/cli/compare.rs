@@ -2,10 +2,11 @@
 
 use std::path::{Path, PathBuf};
 
+use anyhow::bail;
 use clap::Args;
 
-use super::listen::print;
-use super::{Failure, Outcome, visits};
+use super::terminal::{Outcome, print};
+use super::visits;
 use crate::health::compare::{Comparison, Judgement, Tolerance, Trend};
 use crate::output::{comparison_page, trend_page};
 
@@ -53,7 +54,7 @@ pub(super) struct CompareArgs {
     interface: Option<String>,
 }
 
-pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Failure> {
+pub(super) fn run(args: &CompareArgs) -> anyhow::Result<Outcome> {
     if args.write_tolerance {
         print(Tolerance::DEFAULT_FILE)?;
         return Ok(Outcome::Done);
@@ -62,7 +63,7 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Failure> {
         return trend(directory, args.json);
     }
     let (Some(baseline), Some(current)) = (&args.baseline, &args.current) else {
-        return Err(Failure("give a baseline and what to compare with it".to_string()));
+        bail!("give a baseline and what to compare with it");
     };
     let tolerance = visits::tolerance(args.tolerance.as_deref())?;
     let interface = args.interface.as_deref();
@@ -76,7 +77,7 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Failure> {
     })
 }
 
-fn trend(directory: &Path, json: bool) -> Result<Outcome, Failure> {
+fn trend(directory: &Path, json: bool) -> anyhow::Result<Outcome> {
     let summaries = visits::summaries(directory)?;
     let trend = Trend::new(summaries.iter().map(|(file, summary)| (file.clone(), summary)));
     print(&if json { trend.to_json() } else { trend_page(&trend) })?;

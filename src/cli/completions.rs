@@ -3,8 +3,7 @@
 use clap::{Args, Command};
 use clap_complete::Shell;
 
-use super::listen::print;
-use super::{Failure, Outcome};
+use super::terminal::{Outcome, print};
 
 /// Print what your shell needs to complete dropline's commands and options
 #[derive(Debug, Args)]
@@ -18,7 +17,7 @@ pub(super) struct CompletionsArgs {
     shell: Shell,
 }
 
-pub(super) fn run(args: &CompletionsArgs, mut command: Command) -> Result<Outcome, Failure> {
+pub(super) fn run(args: &CompletionsArgs, mut command: Command) -> anyhow::Result<Outcome> {
     let mut script = Vec::new();
     let name = command.get_name().to_string();
     clap_complete::generate(args.shell, &mut command, name, &mut script);

@@ -5,11 +5,11 @@ use std::io::{self, BufWriter, Write};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
+use anyhow::{anyhow, bail};
 use clap::Args;
 
 use super::bar::Bar;
-use super::listen::{print, say};
-use super::{Failure, Outcome};
+use super::terminal::{Outcome, print, say};
 use crate::output::Conversion;
 use crate::output::{CreateError, create};
 use crate::source::{Carried, Format, ReadOptions, Reader, SourceError, open_reader};
@@ -47,23 +47,20 @@ pub(super) struct ConvertArgs {
     json: bool,
 }
 
-pub(super) fn run(args: &ConvertArgs) -> Result<Outcome, Failure> {
+pub(super) fn run(args: &ConvertArgs) -> anyhow::Result<Outcome> {
     let ConvertArgs { input, output, interface, overwrite, json } = args;
     let format = Format::from_name(output).ok_or_else(|| {
-        Failure(format!(
+        anyhow!(
             "{}: what to write? Let the name end in .jsonl, .jsonl.zst or .pcapng",
             output.display()
-        ))
+        )
     })?;
     let options = ReadOptions { interface: interface.clone(), ..ReadOptions::default() };
-    let mut reader = open_reader(input, &options).map_err(|e| Failure(e.to_string()))?;
+    let mut reader = open_reader(input, &options)?;
     if is_same_file(input, output) {
-        return Err(Failure(format!(
-            "{}: the file that is read; give another name to write to",
-            output.display()
-        )));
+        bail!("{}: the file that is read; give another name to write to", output.display());
     }
-    let file = create(output, *overwrite).map_err(|e| Failure(e.to_string()))?;
+    let file = create(output, *overwrite)?;
     let bar = Bar::over(&options.progress);
     let written = copy(reader.as_mut(), file, format, output).inspect_err(|_| {
         // Half a file would pass for a cut capture.
@@ -85,7 +82,7 @@ pub(super) fn run(args: &ConvertArgs) -> Result<Outcome, Failure> {
     let converted = written.account(input, output, reader.as_ref());
     print(&if *json { converted.to_json() } else { format!("{converted}\n") })?;
     match written.broke_off {
-        Some(error) => Err(Failure(error.to_string())),
+        Some(error) => Err(error.into()),
         None => Ok(Outcome::Done),
     }
 }
@@ -121,8 +118,8 @@ fn copy(
     file: File,
     format: &Format,
     output: &Path,
-) -> Result<Converted, Failure> {
-    let failed = |error: io::Error| Failure(CreateError::new(output, error).to_string());
+) -> anyhow::Result<Converted> {
+    let failed = |error: io::Error| CreateError::new(output, error);
     let mut file = BufWriter::with_capacity(256 * 1024, file);
     let mut writer = format.writer(&mut file, output, reader.header()).map_err(failed)?;
     let mut batch = Vec::new();

@@ -4,14 +4,16 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::captured::Captured;
-use super::listen::{Expected, Results, analyse_with, file_name, say};
-use super::{Failure, Outcome};
+use super::analyse::{analyse_with, file_name};
+use super::arguments::{Expected, Results};
+use super::terminal::{Outcome, say};
 use crate::analysis::Finished;
 use crate::health::Summary;
 use crate::health::summary::Kind;
 use crate::output::capture::{CaptureWriter, WriterOptions};
 use crate::sim::SimSource;
+use crate::source::{Reader, SourceError};
+use crate::wire::{Header, Record};
 
 /// Listen to a simulated trunk with a few faults: a cider bottling line at 125 kbit/s
 ///
@@ -36,7 +38,7 @@ pub(super) struct DemoArgs {
     expected: Expected,
 }
 
-pub(super) fn run(args: &DemoArgs) -> Result<Outcome, Failure> {
+pub(super) fn run(args: &DemoArgs) -> anyhow::Result<Outcome> {
     let summary = listen(args)?;
     let results = Results { summary: Some(args.summary.clone()), json: args.json, fail_on: None };
     let outcome = results.deliver(&summary)?;
@@ -45,13 +47,12 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, Failure> {
     Ok(outcome)
 }
 
-fn listen(args: &DemoArgs) -> Result<Summary, Failure> {
+fn listen(args: &DemoArgs) -> anyhow::Result<Summary> {
     let given = args.expected.read()?;
     let source = SimSource::demo();
     let options = WriterOptions { overwrite: true, ..WriterOptions::default() };
-    let writer = CaptureWriter::create(&args.capture, source.header(), options)
-        .map_err(|error| Failure(error.to_string()))?;
-    let mut source = Captured { source, writer };
+    let writer = CaptureWriter::create(&args.capture, source.header(), options)?;
+    let mut source = CapturingReader { reader: source, writer };
     let name = file_name(&args.capture);
     let Finished { summary, trunk, .. } =
         analyse_with(&mut source, given, Kind::Capture, &name, &mut |_| {});
@@ -59,4 +60,37 @@ fn listen(args: &DemoArgs) -> Result<Summary, Failure> {
         say(&message);
     }
     Ok(summary)
+}
+
+/// A reader whose records all go into a capture as they come by.
+struct CapturingReader<R> {
+    reader: R,
+    writer: CaptureWriter,
+}
+
+impl<R: Reader> Reader for CapturingReader<R> {
+    fn header(&self) -> &Header {
+        self.reader.header()
+    }
+
+    fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
+        let before = batch.len();
+        let more = self.reader.read(batch);
+        self.writer.send(&batch[before..]);
+        more
+    }
+
+    fn unreadable(&self) -> u64 {
+        self.reader.unreadable()
+    }
+
+    fn torn(&self) -> bool {
+        self.reader.torn()
+    }
+
+    fn messages(&mut self) -> Vec<String> {
+        let mut messages = self.reader.messages();
+        messages.extend(self.writer.messages());
+        messages
+    }
 }

@@ -6,8 +6,7 @@ use std::path::PathBuf;
 use clap::{Args, Command};
 use clap_mangen::Man;
 
-use super::listen::print;
-use super::{Failure, Outcome};
+use super::terminal::{Outcome, print};
 use crate::output::{CreateError, create};
 
 /// Write the manual pages, one for each command, into a directory
@@ -24,18 +23,17 @@ pub(super) struct ManualArgs {
     overwrite: bool,
 }
 
-pub(super) fn run(args: &ManualArgs, command: Command) -> Result<Outcome, Failure> {
+pub(super) fn run(args: &ManualArgs, command: Command) -> anyhow::Result<Outcome> {
     let directory = &args.directory;
-    let cannot = |error| Failure(CreateError::new(directory, error).to_string());
+    let cannot = |error| CreateError::new(directory, error);
     std::fs::create_dir_all(directory).map_err(cannot)?;
     let pages = pages(command).map_err(cannot)?;
     let count = pages.len();
     for (name, page) in pages {
         let path = directory.join(name);
-        create(&path, args.overwrite)
-            .map_err(|error| Failure(error.to_string()))?
+        create(&path, args.overwrite)?
             .write_all(&page)
-            .map_err(|error| Failure(CreateError::new(&path, error).to_string()))?;
+            .map_err(|error| CreateError::new(&path, error))?;
     }
     print(&format!("{}: {count} manual pages\n", directory.display()))?;
     Ok(Outcome::Done)

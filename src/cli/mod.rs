@@ -1,30 +1,31 @@
 //! Arguments to commands. Each command has a file of its own with its arguments and its run.
 
 mod adapter;
+mod analyse;
+mod arguments;
 mod bar;
-mod captured;
 mod compare;
 mod completions;
 mod convert;
 mod demo;
-mod diagnostics;
 mod frames;
-mod listen;
 mod manual;
 mod plan;
-mod player;
 mod replay;
+mod replay_view;
 mod report;
 mod simulate;
-mod teller;
+mod stop;
+mod terminal;
 mod view;
 mod visits;
 mod watch;
-mod whole;
 
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand};
+
+use self::terminal::Outcome;
 
 /// Listens to a DeviceNet trunk and says how healthy it is. It never sends a frame to a trunk.
 ///
@@ -52,25 +53,11 @@ enum Command {
     Manual(manual::ManualArgs),
 }
 
-/// How a command that could do its work came out; the exit status says it to scripts.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Outcome {
-    /// Done: exit 0.
-    Done,
-    /// What was asked for does not hold: exit 1.
-    DoesNotHold,
-}
-
-/// Why a command could not do its work: one line for standard error, exit 2.
-#[derive(Debug, thiserror::Error)]
-#[error("{0}")]
-pub struct Failure(pub String);
-
 /// Runs the command line; messages go to standard error, results to standard output.
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
-    diagnostics::listen();
-    let outcome: Result<Outcome, Failure> = match &cli.command {
+    terminal::show_diagnostics();
+    let outcome: anyhow::Result<Outcome> = match &cli.command {
         Command::Watch(args) => watch::run(args),
         Command::Compare(args) => compare::run(args),
         Command::Convert(args) => convert::run(args),
@@ -87,8 +74,8 @@ pub fn main() -> ExitCode {
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::DoesNotHold) => ExitCode::from(1),
-        Err(failure) => {
-            listen::say(&failure.to_string());
+        Err(error) => {
+            terminal::say(&error.to_string());
             ExitCode::from(2)
         }
     }

@@ -3,10 +3,10 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use anyhow::anyhow;
 use clap::Args;
 
-use super::listen::print;
-use super::{Failure, Outcome};
+use super::terminal::{Outcome, print};
 use crate::output::create;
 use crate::plan::{Plan, Report, Size, Traffic, Verdict, scan_svg, text};
 use crate::source::{one_line, read_text};
@@ -109,9 +109,9 @@ const PROBLEMS_TOLD: usize = 20;
 ///
 /// # Errors
 /// The file that cannot be read, or everything that is wrong in it, with lines and keys.
-pub(super) fn read_plan(path: &Path) -> Result<Plan, Failure> {
+pub(super) fn read_plan(path: &Path) -> anyhow::Result<Plan> {
     let name = path.display();
-    let text = read_text(path).map_err(|error| Failure(error.to_string()))?;
+    let text = read_text(path)?;
     Plan::parse(&text).map_err(|error| {
         let told = error.problems.iter().take(PROBLEMS_TOLD);
         let mut lines: Vec<_> = told.map(|p| one_line(&format!("{name}: {p}"))).collect();
@@ -119,7 +119,7 @@ pub(super) fn read_plan(path: &Path) -> Result<Plan, Failure> {
         if more > 0 {
             lines.push(format!("{name}: and {more} more problems"));
         }
-        Failure(lines.join("\ndropline: "))
+        anyhow::Error::msg(lines.join("\ndropline: "))
     })
 }
 
@@ -127,22 +127,18 @@ pub(super) fn read_plan(path: &Path) -> Result<Plan, Failure> {
 ///
 /// # Errors
 /// What keeps it from being done.
-pub(super) fn run(args: &PlanArgs) -> Result<Outcome, Failure> {
+pub(super) fn run(args: &PlanArgs) -> anyhow::Result<Outcome> {
     let plan = read_plan(&args.plan)?;
     let traffic = Traffic::of(&plan);
     let report = Report::of(&plan, &traffic, args.room);
     if let Some(path) = &args.svg {
-        let svg = scan_svg(&plan, &traffic).map_err(|error| Failure(error.to_string()))?;
-        let written = create(path, args.overwrite)
-            .map_err(|error| Failure(error.to_string()))?
-            .write_all(svg.as_bytes());
-        written
-            .map_err(|error| Failure(format!("{}: cannot be written: {error}", path.display())))?;
+        let svg = scan_svg(&plan, &traffic)?;
+        let written = create(path, args.overwrite)?.write_all(svg.as_bytes());
+        written.map_err(|error| anyhow!("{}: cannot be written: {error}", path.display()))?;
     }
     let page = if args.json {
         let json = serde_json::to_string_pretty(&report);
-        json.map_err(|error| Failure(format!("the report cannot be written as JSON: {error}")))?
-            + "\n"
+        json.map_err(|error| anyhow!("the report cannot be written as JSON: {error}"))? + "\n"
     } else {
         text(&report)
     };

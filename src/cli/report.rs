@@ -3,12 +3,14 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use anyhow::bail;
 use clap::Args;
 
+use super::analyse::{CaptureSet, Passing, analyse_with, capture_name};
+use super::arguments::Expected;
 use super::bar::Bar;
-use super::listen::{Expected, Heard, analyse_with, say};
-use super::whole::{Whole, name_of};
-use super::{Failure, Outcome, visits};
+use super::terminal::{Outcome, say};
+use super::visits;
 use crate::health::Summary;
 use crate::health::compare::{Comparison, Tolerance, Trend};
 use crate::health::summary::Kind;
@@ -65,30 +67,30 @@ pub(super) struct ReportArgs {
     overwrite: bool,
 }
 
-pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
+pub(super) fn run(args: &ReportArgs) -> anyhow::Result<Outcome> {
     let output = args.output.clone().unwrap_or_else(|| beside(&args.captures));
     let plan = args.expected.read()?;
     let options =
         source::ReadOptions { interface: args.interface.clone(), ..source::ReadOptions::default() };
-    let mut source = Whole::open(&args.captures, &options)?;
+    let mut source = CaptureSet::open(&args.captures, &options)?;
     if args.captures.iter().any(|capture| is_same(&output, capture)) {
         let name = output.display();
-        return Err(Failure(format!("{name}: that is the capture itself; give another name")));
+        bail!("{name}: that is the capture itself; give another name");
     }
     let earlier = Earlier::read(args)?;
     // Before the work, so that a name that cannot be is refused at once.
-    let mut file = create(&output, args.overwrite).map_err(|e| Failure(e.to_string()))?;
-    let name = name_of(&args.captures);
+    let mut file = create(&output, args.overwrite)?;
+    let name = capture_name(&args.captures);
     let mut log = Log::default();
     let mut running = Running::default();
-    let mut hear = |heard: Heard<'_>| match heard {
-        Heard::Record(record, trunk) => {
+    let mut hear = |heard: Passing<'_>| match heard {
+        Passing::Record(record, trunk) => {
             running.take(record, trunk);
             if let What::Mark(text) = &record.what {
                 log.mark(record.t, text);
             }
         }
-        Heard::Event(t, event) => log.event(t, &event),
+        Passing::Event(t, event) => log.event(t, &event),
     };
     let bar = Bar::over(&options.progress);
     let finished = analyse_with(&mut source, plan, Kind::Capture, &name, &mut hear);
@@ -96,8 +98,7 @@ pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
     if let Err(failure) = source.finish() {
         // Not a page that would be taken for that of the whole.
         drop(file);
-        std::fs::remove_file(&output)
-            .map_err(|error| Failure(CreateError::new(&output, error).to_string()))?;
+        std::fs::remove_file(&output).map_err(|error| CreateError::new(&output, error))?;
         return Err(failure);
     }
     let summary = &finished.summary;
@@ -113,10 +114,10 @@ pub(super) fn run(args: &ReportArgs) -> Result<Outcome, Failure> {
         site: args.site.as_deref(),
         by: args.by.as_deref(),
     };
-    let html = report.to_html().map_err(|error| Failure(error.to_string()))?;
+    let html = report.to_html()?;
     file.write_all(html.as_bytes())
         .and_then(|()| file.sync_all())
-        .map_err(|error| Failure(CreateError::new(&output, error).to_string()))?;
+        .map_err(|error| CreateError::new(&output, error))?;
     let mut said = format!("{} written: {}", output.display(), summary.verdict.state);
     if let Some(comparison) = &baseline {
         said += &format!("; since the baseline: {}", comparison.judgement);
@@ -133,7 +134,7 @@ struct Earlier {
 }
 
 impl Earlier {
-    fn read(args: &ReportArgs) -> Result<Earlier, Failure> {
+    fn read(args: &ReportArgs) -> anyhow::Result<Earlier> {
         let baseline = args.baseline.as_deref();
         Ok(Earlier {
             // The interface of a pcapng file is that of the capture on both sides.
@@ -164,7 +165,7 @@ fn is_same(one: &Path, other: &Path) -> bool {
 
 /// The capture's name with another ending, in the directory of its first piece.
 fn beside(captures: &[PathBuf]) -> PathBuf {
-    let name = name_of(captures);
+    let name = capture_name(captures);
     let endings = [".jsonl.zst", ".jsonl", ".pcapng"];
     let stem = endings.iter().find_map(|ending| name.strip_suffix(ending)).unwrap_or(&name);
     let first = captures.first().map_or(Path::new(""), PathBuf::as_path);

@@ -4,10 +4,11 @@ use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use anyhow::{anyhow, bail};
 use clap::Args;
 
 use super::bar::Bar;
-use super::{Failure, Outcome};
+use super::terminal::Outcome;
 use crate::output::{CreateError, create};
 use crate::sim::onto::Player;
 use crate::sim::{Scenario, SimSource};
@@ -48,15 +49,15 @@ pub(super) struct SimulateArgs {
 /// In nanoseconds.
 const SECOND: u64 = Nanos::SECOND.0.unsigned_abs();
 
-pub(super) fn run(args: &SimulateArgs) -> Result<Outcome, Failure> {
+pub(super) fn run(args: &SimulateArgs) -> anyhow::Result<Outcome> {
     if let Some(interface) = &args.onto {
         return play(args, interface);
     }
     let mut source = simulation(args)?;
-    let new = |path: &Path| create(path, args.overwrite).map_err(|e| Failure(e.to_string()));
-    let cannot = |path: &Path, error| Failure(CreateError::new(path, error).to_string());
+    let new = |path: &Path| create(path, args.overwrite);
+    let cannot = |path: &Path, error| CreateError::new(path, error);
     let Some(output) = &args.output else {
-        return Err(Failure("needs -o CAPTURE or --onto INTERFACE".to_string()));
+        bail!("needs -o CAPTURE or --onto INTERFACE");
     };
     let file = new(output)?;
     let truth = args.truth.as_deref().map(|path| new(path).map(|file| (path, file))).transpose()?;
@@ -77,27 +78,27 @@ pub(super) fn run(args: &SimulateArgs) -> Result<Outcome, Failure> {
     Ok(Outcome::Done)
 }
 
-fn simulation(args: &SimulateArgs) -> Result<SimSource, Failure> {
+fn simulation(args: &SimulateArgs) -> anyhow::Result<SimSource> {
     let path = &args.scenario;
-    let text = read_text(path).map_err(|error| Failure(error.to_string()))?;
+    let text = read_text(path)?;
     let scenario =
-        Scenario::parse(&text).map_err(|error| Failure(format!("{}: {error}", path.display())))?;
+        Scenario::parse(&text).map_err(|error| anyhow!("{}: {error}", path.display()))?;
     Ok(SimSource::new(scenario, args.seed))
 }
 
 /// Plays a scenario or a capture onto a virtual interface.
-fn play(args: &SimulateArgs, interface: &str) -> Result<Outcome, Failure> {
-    let failure = |error: SourceError| Failure(error.to_string());
-    let mut player = Player::open(interface).map_err(failure)?;
+fn play(args: &SimulateArgs, interface: &str) -> anyhow::Result<Outcome> {
+    let mut player = Player::open(interface)?;
     let is_scenario = args.scenario.extension().is_some_and(|extension| extension == "toml");
     let played = if is_scenario {
         let mut source = simulation(args)?;
         play_all(&mut source, &mut player)
     } else {
-        let mut source = open(&args.scenario, &ReadOptions::default()).map_err(failure)?;
+        let mut source = open(&args.scenario, &ReadOptions::default())?;
         play_all(&mut source, &mut player)
     };
-    played.map_err(failure).map(|()| Outcome::Done)
+    played?;
+    Ok(Outcome::Done)
 }
 
 fn play_all(source: &mut impl Reader, player: &mut Player) -> Result<(), SourceError> {

@@ -14,7 +14,7 @@ use ratatui::DefaultTerminal;
 use ratatui::crossterm::event::{self, Event as TerminalEvent, KeyEventKind};
 use tokio::sync::mpsc;
 
-use super::{diagnostics, listen};
+use super::terminal::{keep_diagnostics, release_diagnostics, say};
 use crate::fieldbus::MacId;
 use crate::health::Context;
 use crate::output::view::{
@@ -82,7 +82,7 @@ impl View {
             closed: AtomicBool::new(false),
         });
         let terminal = ratatui::try_init()?;
-        diagnostics::keep();
+        keep_diagnostics();
         restore_on_panic(&shared);
         let (send, wishes) = mpsc::unbounded_channel();
         let screen = Screen::new(subject, theme());
@@ -93,7 +93,7 @@ impl View {
         });
         if thread.is_err() {
             ratatui::restore();
-            diagnostics::tell().iter().for_each(|message| listen::say(message));
+            release_diagnostics().iter().for_each(|message| say(message));
         }
         Ok(View {
             shared,
@@ -205,7 +205,7 @@ impl View {
                 Err(_) => Err(io::Error::other("the view broke down")),
             },
         };
-        for message in self.said.drain(..).chain(diagnostics::tell()) {
+        for message in self.said.drain(..).chain(release_diagnostics()) {
             // Standard error may be gone as well.
             let _ = writeln!(io::stderr(), "dropline: {}", printable(&message));
         }

@@ -4,25 +4,26 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
-use super::Failure;
+use super::analyse::{analyse, file_name};
 use super::bar::Bar;
-use super::listen::{analyse, file_name, say};
+use super::terminal::say;
 use crate::analysis::Given;
 use crate::health::Summary;
 use crate::health::compare::Tolerance;
 use crate::health::summary::{Kind, SummaryError};
 use crate::source;
+use anyhow::{anyhow, bail};
 
 /// The tolerances in this file; the usual ones without it.
-pub(super) fn tolerance(path: Option<&Path>) -> Result<Tolerance, Failure> {
+pub(super) fn tolerance(path: Option<&Path>) -> anyhow::Result<Tolerance> {
     let Some(path) = path else { return Ok(Tolerance::default()) };
     let name = path.display();
-    let text = source::read_text(path).map_err(|error| Failure(error.to_string()))?;
-    Tolerance::parse(&text).map_err(|error| Failure(format!("{name}: {error}")))
+    let text = source::read_text(path)?;
+    Tolerance::parse(&text).map_err(|error| anyhow!("{name}: {error}"))
 }
 
 /// A summary, or the summary of a capture: what the file holds decides, not its name.
-pub(super) fn visit(path: &Path, interface: Option<&str>) -> Result<Summary, Failure> {
+pub(super) fn visit(path: &Path, interface: Option<&str>) -> anyhow::Result<Summary> {
     if let Some(summary) = read_summary(path)? {
         return Ok(summary);
     }
@@ -31,7 +32,7 @@ pub(super) fn visit(path: &Path, interface: Option<&str>) -> Result<Summary, Fai
         ..source::ReadOptions::default()
     };
     let _bar = Bar::over(&options.progress);
-    let mut source = source::open(path, &options).map_err(|e| Failure(e.to_string()))?;
+    let mut source = source::open(path, &options)?;
     Ok(analyse(&mut source, Given::default(), Kind::Capture, &file_name(path)))
 }
 
@@ -39,11 +40,11 @@ pub(super) fn visit(path: &Path, interface: Option<&str>) -> Result<Summary, Fai
 const MOST_BYTES: u64 = 8 << 20;
 
 /// `None` if it is something else, such as a capture.
-fn read_summary(path: &Path) -> Result<Option<Summary>, Failure> {
+fn read_summary(path: &Path) -> anyhow::Result<Option<Summary>> {
     // What cannot be opened is reported where a capture would be.
     let Ok(mut file) = File::open(path) else { return Ok(None) };
     let mut start = Vec::new();
-    let cannot = |error| Failure(source::unreadable(path, error).to_string());
+    let cannot = |error| source::unreadable(path, error);
     let read = Read::by_ref(&mut file).take(START_BYTES).read_to_end(&mut start);
     if read.is_err() || !may_be_summary(&start) {
         return Ok(None);
@@ -52,7 +53,7 @@ fn read_summary(path: &Path) -> Result<Option<Summary>, Failure> {
     match Summary::from_json(&start) {
         Ok(summary) => Ok(Some(summary)),
         Err(SummaryError::NotASummary) => Ok(None),
-        Err(error) => Err(Failure(source::one_line(&format!("{}: {error}", path.display())))),
+        Err(error) => bail!(source::one_line(&format!("{}: {error}", path.display()))),
     }
 }
 
@@ -67,9 +68,9 @@ fn may_be_summary(start: &[u8]) -> bool {
 }
 
 /// Every summary in a directory, with the name of its file.
-pub(super) fn summaries(directory: &Path) -> Result<Vec<(String, Summary)>, Failure> {
+pub(super) fn summaries(directory: &Path) -> anyhow::Result<Vec<(String, Summary)>> {
     let name = directory.display();
-    let cannot = |error| Failure(source::unreadable(directory, error).to_string());
+    let cannot = |error| source::unreadable(directory, error);
     let mut summaries = Vec::new();
     for entry in std::fs::read_dir(directory).map_err(cannot)? {
         let path = entry.map_err(cannot)?.path();
@@ -84,7 +85,7 @@ pub(super) fn summaries(directory: &Path) -> Result<Vec<(String, Summary)>, Fail
         }
     }
     if summaries.is_empty() {
-        return Err(Failure(format!("{name}: no summary in it (*.json, of watch or replay)")));
+        bail!("{name}: no summary in it (*.json, of watch or replay)");
     }
     Ok(summaries)
 }

@@ -8,16 +8,17 @@ mod line;
 use std::io::{BufWriter, ErrorKind, Write};
 use std::path::PathBuf;
 
+use anyhow::{anyhow, bail};
 use clap::Args;
-use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use self::entry::{Entry, Reading};
 use self::filter::Filter;
+use super::analyse::{CaptureSet, block_on};
+use super::arguments::bitrate;
 use super::bar::Bar;
-use super::listen::{block_on, say};
 use super::plan::read_plan;
-use super::whole::Whole;
-use super::{Failure, Outcome};
+use super::stop::Stop;
+use super::terminal::{Outcome, say};
 use crate::source::{self, LiveOptions, LiveSource, Reader};
 use crate::wire::{Bitrate, Nanos, Record};
 
@@ -67,12 +68,7 @@ pub(super) struct FramesArgs {
     filter: Filter,
 }
 
-fn bitrate(text: &str) -> Result<Bitrate, String> {
-    let rate = text.parse::<u32>().map_err(|_| format!("{text:?} is not a number"))?;
-    Bitrate::try_from(rate).map_err(|error| error.to_string())
-}
-
-pub(super) fn run(args: &FramesArgs) -> Result<Outcome, Failure> {
+pub(super) fn run(args: &FramesArgs) -> anyhow::Result<Outcome> {
     let mut printer = Printer {
         reading: Reading::default(),
         filter: &args.filter,
@@ -86,7 +82,7 @@ pub(super) fn run(args: &FramesArgs) -> Result<Outcome, Failure> {
     }
     if args.live {
         let [interface] = &args.sources[..] else {
-            return Err(Failure("--live listens to one interface; give one name".into()));
+            bail!("--live listens to one interface; give one name");
         };
         let options = LiveOptions {
             interface: interface.to_string_lossy().into_owned(),
@@ -100,14 +96,14 @@ pub(super) fn run(args: &FramesArgs) -> Result<Outcome, Failure> {
             ..source::ReadOptions::default()
         };
         let _bar = Bar::beside_lines(&options.progress);
-        let mut source = Whole::open(&args.sources, &options)?;
+        let mut source = CaptureSet::open(&args.sources, &options)?;
         read(&mut source, &mut printer)?;
         source.finish()?;
     }
     Ok(Outcome::Done)
 }
 
-fn read(source: &mut impl Reader, printer: &mut Printer<'_>) -> Result<(), Failure> {
+fn read(source: &mut impl Reader, printer: &mut Printer<'_>) -> anyhow::Result<()> {
     let mut batch = Vec::new();
     loop {
         let more = source.read(&mut batch);
@@ -128,16 +124,13 @@ fn read(source: &mut impl Reader, printer: &mut Printer<'_>) -> Result<(), Failu
     printer.finish()
 }
 
-async fn follow(options: LiveOptions, printer: &mut Printer<'_>) -> Result<(), Failure> {
-    let mut source = source::open_live(options).map_err(|error| Failure(error.to_string()))?;
-    let listen =
-        |kind| signal(kind).map_err(|error| Failure(format!("cannot listen for signals: {error}")));
-    let mut interrupt = listen(SignalKind::interrupt())?;
-    let mut terminate = listen(SignalKind::terminate())?;
+async fn follow(options: LiveOptions, printer: &mut Printer<'_>) -> anyhow::Result<()> {
+    let mut source = source::open_live(options)?;
+    let mut stop = Stop::new(None)?;
     let mut batch = Vec::new();
     loop {
         let more = tokio::select! {
-            () = stop(&mut interrupt, &mut terminate) => {
+            () = stop.wait() => {
                 source.stop(&mut batch);
                 Ok(false)
             }
@@ -152,16 +145,9 @@ async fn follow(options: LiveOptions, printer: &mut Printer<'_>) -> Result<(), F
             Ok(_) => return printer.finish(),
             Err(error) => {
                 printer.finish()?;
-                return Err(Failure(error.to_string()));
+                return Err(error.into());
             }
         }
-    }
-}
-
-async fn stop(interrupt: &mut Signal, terminate: &mut Signal) {
-    tokio::select! {
-        _ = interrupt.recv() => {}
-        _ = terminate.recv() => {}
     }
 }
 
@@ -178,7 +164,7 @@ struct Printer<'a> {
 
 impl Printer<'_> {
     /// `false`: nobody reads any more, or nothing more is wanted.
-    fn take(&mut self, batch: &mut Vec<Record>) -> Result<bool, Failure> {
+    fn take(&mut self, batch: &mut Vec<Record>) -> anyhow::Result<bool> {
         for record in batch.drain(..) {
             let entry: Entry = self.reading.take(&record);
             if !self.filter.wants(&entry) {
@@ -203,11 +189,11 @@ impl Printer<'_> {
         Ok(true)
     }
 
-    fn flush(&mut self) -> Result<(), Failure> {
+    fn flush(&mut self) -> anyhow::Result<()> {
         written(self.out.flush()).map(|_| ())
     }
 
-    fn finish(&mut self) -> Result<(), Failure> {
+    fn finish(&mut self) -> anyhow::Result<()> {
         self.flush()?;
         if self.shown.is_none() {
             say("nothing in it is what was asked for");
@@ -217,10 +203,10 @@ impl Printer<'_> {
 }
 
 /// `false`: the reader has seen enough, which is no error.
-fn written(result: std::io::Result<()>) -> Result<bool, Failure> {
+fn written(result: std::io::Result<()>) -> anyhow::Result<bool> {
     match result {
         Ok(()) => Ok(true),
         Err(error) if error.kind() == ErrorKind::BrokenPipe => Ok(false),
-        Err(error) => Err(Failure(format!("cannot write to standard output: {error}"))),
+        Err(error) => Err(anyhow!("cannot write to standard output: {error}")),
     }
 }

@@ -1,5 +1,6 @@
-//! The program that is run when something happens: given the finding on its standard input,
-//! limited in how often and how long, on a thread of its own, so that nobody waits for it.
+//! The program that is run when something happens: given the finding on its standard input as one
+//! line of JSON, limited in how often and how long, on a thread of its own, so that nobody waits for
+//! it.
 //!
 //! It is started as it is named, without a shell: no word of it is split, expanded or looked at.
 //! It leads a process group of its own; what it started and left running ends with it.
@@ -11,15 +12,22 @@ use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, SyncSender, channel, sync_channel};
-use std::thread::{self, JoinHandle};
+use std::thread;
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+use jiff::SignedDuration;
 use nix::sys::signal::{Signal, killpg};
 use nix::sys::wait::{Id, WaitPidFlag, WaitStatus, waitid};
 use nix::unistd::Pid;
+use serde::Serialize;
 
+use crate::health::Onset;
+use crate::health::summary::Finding;
 use crate::output::metrics::HookState;
 use crate::source::one_line;
+use crate::wire::{Header, Nanos};
+use crate::words::caution::CAUTIONS;
 
 /// So many findings wait for their turn; more are passed over.
 const WAITING: usize = 16;
@@ -32,7 +40,7 @@ const COMPLAINT: u64 = 2000;
 
 /// What to run, and its limits.
 #[derive(Debug, Clone)]
-pub(super) struct Options {
+pub(super) struct HookOptions {
     /// The program, then its arguments.
     pub(super) command: Vec<OsString>,
     /// From one start to the next at least so long.
@@ -43,7 +51,7 @@ pub(super) struct Options {
 
 /// What became of the findings handed over so far.
 #[derive(Debug, Default)]
-struct Counts {
+struct HookCounts {
     runs: AtomicU64,
     failures: AtomicU64,
     passed_over: AtomicU64,
@@ -54,24 +62,24 @@ pub(super) struct Hook {
     name: String,
     findings: Option<SyncSender<String>>,
     messages: Receiver<String>,
-    counts: Arc<Counts>,
+    counts: Arc<HookCounts>,
     /// Dropped at the end of the watch.
     going_on: Option<Sender<()>>,
     thread: Option<JoinHandle<()>>,
 }
 
 impl Hook {
-    pub(super) fn start(options: Options) -> std::io::Result<Hook> {
+    pub(super) fn start(options: HookOptions) -> std::io::Result<Hook> {
         let name = options.command.first().map(|name| name.to_string_lossy().into_owned());
         let name = one_line(&name.unwrap_or_default());
         let (findings, to_run) = sync_channel::<String>(WAITING);
         let (say, messages) = channel();
-        let counts = Arc::new(Counts::default());
+        let counts = Arc::new(HookCounts::default());
         let of_thread = Arc::clone(&counts);
         let called = name.clone();
         let (going_on, ending) = channel();
         let thread = thread::Builder::new().name("run on finding".into()).spawn(move || {
-            let mut runner = Runner { options, name: called, failed: false };
+            let mut runner = HookRunner { options, name: called, failed: false };
             let mut next = Instant::now();
             while let Ok(finding) = to_run.recv() {
                 let wait = next.saturating_duration_since(Instant::now());
@@ -116,7 +124,7 @@ impl Hook {
 
     pub(super) fn state(&self) -> HookState {
         let count = |counter: &AtomicU64| counter.load(Ordering::Relaxed);
-        let Counts { runs, failures, passed_over } = &*self.counts;
+        let HookCounts { runs, failures, passed_over } = &*self.counts;
         HookState { runs: count(runs), failures: count(failures), passed_over: count(passed_over) }
     }
 
@@ -155,15 +163,15 @@ impl Drop for Hook {
     }
 }
 
-struct Runner {
-    options: Options,
+struct HookRunner {
+    options: HookOptions,
     name: String,
     /// Whether the last run failed: that was told.
     failed: bool,
 }
 
-impl Runner {
-    /// Told once, and again only after it had worked between.
+impl HookRunner {
+    /// HookPayload once, and again only after it had worked between.
     fn tell(&mut self, why: &str) -> Option<String> {
         let first = !std::mem::replace(&mut self.failed, true);
         first.then(|| {
@@ -250,11 +258,48 @@ fn listen(child: &mut Child) -> Receiver<String> {
     complaint
 }
 
+#[derive(Serialize)]
+struct HookPayload<'a> {
+    format: &'a str,
+    version: u32,
+    /// The interface that is listened to.
+    interface: Option<&'a str>,
+    /// When it was found, in UTC.
+    time: String,
+    /// When the watch began; the times of the finding count from there.
+    started: String,
+    /// Whether it had happened before, and had been quiet since.
+    again: bool,
+    /// As in a summary.
+    finding: Finding,
+    cautions: [&'a str; CAUTIONS.len()],
+}
+
+/// The line, with its line feed.
+pub(super) fn payload(header: &Header, now: Nanos, onset: &Onset) -> String {
+    let time = header.started.saturating_add(SignedDuration::from_nanos(now.0));
+    let payload = HookPayload {
+        format: "dropline-finding",
+        version: 2,
+        interface: header.interface.as_deref(),
+        time: time.unwrap_or(header.started).to_string(),
+        started: header.started.to_string(),
+        again: onset.again,
+        finding: Finding::of(&onset.finding),
+        cautions: CAUTIONS,
+    };
+    // Plain fields, text keys: this cannot fail.
+    let mut line = serde_json::to_string(&payload).unwrap_or_default();
+    line.push('\n');
+    line
+}
+
 #[cfg(test)]
 mod tests {
-    use super::*;
     use std::os::unix::fs::PermissionsExt;
     use std::path::{Path, PathBuf};
+
+    use super::*;
 
     /// A program of the test's own.
     fn program(directory: &Path, script: &str) -> PathBuf {
@@ -269,7 +314,7 @@ mod tests {
         let mut command = vec![program.into_os_string()];
         command.extend(more.iter().map(OsString::from));
         let [every, limit] = [every, limit].map(Duration::from_millis);
-        Hook::start(Options { command, every, limit }).unwrap()
+        Hook::start(HookOptions { command, every, limit }).unwrap()
     }
 
     fn read(path: PathBuf) -> String {

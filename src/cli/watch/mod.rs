@@ -1,31 +1,29 @@
 //! `dropline watch`: listens to a live trunk until it is told to stop.
 
+mod capture_policy;
+mod display;
 mod hook;
-mod keeping;
-mod notify;
-mod stop;
-mod told;
 
 use std::ffi::OsString;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use anyhow::{anyhow, bail};
 use clap::{ArgGroup, Args};
-use jiff::SignedDuration;
 use tokio::time::{MissedTickBehavior, interval, timeout};
 
-use self::hook::Hook;
-use self::keeping::{Keeping, Margins};
-use self::notify::Notify;
-use self::stop::Stop;
-use super::listen::{Expected, Results, block_on, file_name};
-use super::teller::Teller;
-use super::{Failure, Outcome, diagnostics};
+use self::capture_policy::{CapturePolicy, Margins};
+use self::display::{ServiceManager, WatchDisplay};
+use self::hook::{Hook, HookOptions};
+use super::analyse::{block_on, file_name};
+use super::arguments::{Expected, Results, bitrate, bytes, duration, nanos};
+use super::stop::Stop;
+use super::terminal::{Outcome, take_diagnostics};
 use crate::analysis::Analysis;
 use crate::health::summary::Kind;
 use crate::health::{OnsetTracker, Summary};
-use crate::output::capture::{CaptureWriter, Keep, Pieces, Roll, WriterOptions, Written, size};
+use crate::output::capture::{CaptureWriter, Keep, Pieces, Roll, WriterOptions, Written};
 use crate::output::metrics::{About, Ask, Exporter, Reading};
 use crate::output::view::{Subject, Wish};
 use crate::source::{LiveOptions, LiveSource, SourceError, open_live};
@@ -135,7 +133,7 @@ pub(super) struct WatchArgs {
 }
 
 impl WatchArgs {
-    fn keeping(&self, header: &Header) -> Result<Option<Keeping>, Failure> {
+    fn policy(&self, header: &Header) -> anyhow::Result<Option<CapturePolicy>> {
         let Some(path) = &self.capture else { return Ok(None) };
         let in_pieces = self.roll.is_some() || self.on_finding;
         let pieces = Pieces { roll: self.roll, keep: self.keep, on_demand: self.on_finding };
@@ -144,44 +142,43 @@ impl WatchArgs {
             pieces: in_pieces.then_some(pieces),
             ..WriterOptions::default()
         };
-        let writer = CaptureWriter::create(path, header, options)
-            .map_err(|error| Failure(error.to_string()))?;
+        let writer = CaptureWriter::create(path, header, options)?;
         let margins = self.on_finding.then(|| Margins {
             before: nanos(self.before),
             after: nanos(self.after),
             memory: usize::try_from(self.before_memory).unwrap_or(usize::MAX),
         });
-        Ok(Some(Keeping::new(writer, margins)))
+        Ok(Some(CapturePolicy::new(writer, margins)))
     }
 
-    fn exporter(&self) -> Result<Option<Exporter>, Failure> {
+    fn exporter(&self) -> anyhow::Result<Option<Exporter>> {
         let Some(address) = self.metrics else { return Ok(None) };
         if !address.ip().is_loopback() && !self.allow_remote {
-            return Err(Failure(format!(
+            bail!(
                 "{address}: other machines can reach that, and there is no password; give \
                  127.0.0.1:{}, or --allow-remote to insist",
                 address.port()
-            )));
+            );
         }
         let exporter = Exporter::serve(address);
         exporter
             .map(Some)
-            .map_err(|error| Failure(format!("metrics cannot be served at {address}: {error}")))
+            .map_err(|error| anyhow!("metrics cannot be served at {address}: {error}"))
     }
 
-    fn hook(&self) -> Result<Option<Hook>, Failure> {
+    fn hook(&self) -> anyhow::Result<Option<Hook>> {
         let Some(program) = &self.run else { return Ok(None) };
-        let options = hook::Options {
+        let options = HookOptions {
             command: [program].into_iter().chain(&self.run_arg).cloned().collect(),
             every: self.run_every,
             limit: self.run_limit,
         };
         let hook = Hook::start(options);
-        hook.map(Some).map_err(|error| Failure(format!("cannot start a thread: {error}")))
+        hook.map(Some).map_err(|error| anyhow!("cannot start a thread: {error}"))
     }
 }
 
-pub(super) fn run(args: &WatchArgs) -> Result<Outcome, Failure> {
+pub(super) fn run(args: &WatchArgs) -> anyhow::Result<Outcome> {
     args.results.prepare()?;
     let summary = block_on(watch(args))??;
     args.results.deliver(&summary)
@@ -190,36 +187,35 @@ pub(super) fn run(args: &WatchArgs) -> Result<Outcome, Failure> {
 /// How often the view may get new numbers.
 const VIEW_TICK: Duration = Duration::from_millis(100);
 
-async fn watch(args: &WatchArgs) -> Result<Summary, Failure> {
-    let mut stop = Stop::on_signal_or_after(args.limit)?;
+async fn watch(args: &WatchArgs) -> anyhow::Result<Summary> {
+    let mut stop = Stop::new(args.limit)?;
     let mut source = open_live(LiveOptions {
         interface: args.interface.clone(),
         bitrate: args.bitrate,
         allow_active: args.allow_active,
-    })
-    .map_err(|error| Failure(error.to_string()))?;
+    })?;
     let mut exporter = args.exporter()?;
     let mut watch = Watch::start(args, &source)?;
     if let Some(exporter) = &exporter {
-        watch.teller.line(&format!("metrics are at http://{}/metrics", exporter.address()));
+        watch.display.line(&format!("metrics are at http://{}/metrics", exporter.address()));
     }
-    let (mut notify, told) = Notify::ready(&args.interface);
+    let (mut manager, told) = ServiceManager::ready(&args.interface);
     watch.tell(told.into_iter().collect());
     let mut batch = Vec::new();
-    let every = if watch.teller.has_view() { VIEW_TICK } else { Duration::from_secs(1) };
-    let mut tick = interval(every.min(notify.every()));
+    let every = if watch.display.has_view() { VIEW_TICK } else { Duration::from_secs(1) };
+    let mut tick = interval(every.min(manager.every()));
     tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
     let broken = loop {
         tokio::select! {
             biased;
             () = stop.wait() => break None,
             _ = tick.tick() => {
-                watch.teller.status(&watch.analysis);
-                let told = notify.alive(&args.interface, watch.analysis.trunk().tally());
+                watch.display.status(&watch.analysis);
+                let told = manager.alive(&args.interface, watch.analysis.trunk().tally());
                 watch.tell(told.into_iter().collect());
             }
             ask = asked(&mut exporter) => watch.answer(ask),
-            wish = watch.teller.wish() => match wish {
+            wish = watch.display.wish() => match wish {
                 Wish::Quit => break None,
                 Wish::Mark(note) => {
                     if let Err(error) = mark(&note, &mut source, &mut batch).await {
@@ -236,7 +232,7 @@ async fn watch(args: &WatchArgs) -> Result<Summary, Failure> {
         watch.take(&mut batch);
         watch.tell(source.messages());
     };
-    let told = notify.stopping();
+    let told = manager.stopping();
     watch.tell(told.into_iter().collect());
     drop(exporter);
     let t = source.stop(&mut batch);
@@ -276,44 +272,44 @@ async fn mark(
 struct Watch {
     interface: String,
     analysis: Analysis,
-    keeping: Option<Keeping>,
+    policy: Option<CapturePolicy>,
     onsets: Option<OnsetTracker>,
     hook: Option<Hook>,
     /// Whether the link is up.
     listening: bool,
     /// The trunk's time when the findings were last looked at.
     looked: Nanos,
-    teller: Teller,
+    display: WatchDisplay,
 }
 
 impl Watch {
-    fn start(args: &WatchArgs, source: &impl LiveSource) -> Result<Watch, Failure> {
+    fn start(args: &WatchArgs, source: &impl LiveSource) -> anyhow::Result<Watch> {
         let given = args.expected.read()?;
         let header = source.header();
-        let keeping = args.keeping(header)?;
+        let policy = args.policy(header)?;
         let hook = args.hook()?;
         let wanted = args.on_finding || hook.is_some();
         let onsets = wanted.then(|| OnsetTracker::new(nanos(args.after)));
         let subject = Subject { name: args.interface.clone(), header: header.clone(), live: true };
-        let mut teller = Teller::start(subject, args.plain);
-        teller.line(&opening(source));
+        let mut display = WatchDisplay::start(subject, args.plain);
+        display.line(&opening(source));
         if header.listen_only == Some(false) {
-            teller.line(&format!("{}: the controller is able to send", args.interface));
+            display.line(&format!("{}: the controller is able to send", args.interface));
         }
         if header.bitrate.is_none() {
-            teller.line("the bit rate is not known, so the load is not; --bitrate gives it");
+            display.line("the bit rate is not known, so the load is not; --bitrate gives it");
         }
         let analysis = Analysis::new(header).with(given);
         let interface = args.interface.clone();
         let looked = Nanos::ZERO;
-        Ok(Watch { interface, analysis, keeping, onsets, hook, listening: true, looked, teller })
+        Ok(Watch { interface, analysis, policy, onsets, hook, listening: true, looked, display })
     }
 
     fn take(&mut self, batch: &mut Vec<Record>) {
-        if let Some(keeping) = &mut self.keeping {
-            keeping.take(batch);
+        if let Some(policy) = &mut self.policy {
+            policy.take(batch);
         }
-        let narrator = self.teller.narrator();
+        let narrator = self.display.narrator();
         for record in &*batch {
             self.analysis.take(record, &mut |t, event| narrator.event(t, event));
             narrator.record(record);
@@ -324,7 +320,7 @@ impl Watch {
             }
         }
         batch.clear();
-        self.teller.analysed(&self.analysis);
+        self.display.analysed(&self.analysis);
         let since = self.analysis.trunk().now().since(self.looked);
         if since.is_none_or(|since| since >= Nanos::SECOND) {
             self.look();
@@ -336,12 +332,12 @@ impl Watch {
         let Some(onsets) = &mut self.onsets else { return };
         self.looked = self.analysis.trunk().now();
         let update = onsets.update(self.looked, self.analysis.findings());
-        if let Some(keeping) = &mut self.keeping {
-            keeping.looked(&update);
+        if let Some(policy) = &mut self.policy {
+            policy.looked(&update);
         }
         if let Some(hook) = &mut self.hook {
             for onset in &update.onsets {
-                hook.send(told::line(self.analysis.header(), self.looked, onset));
+                hook.send(hook::payload(self.analysis.header(), self.looked, onset));
             }
         }
     }
@@ -349,7 +345,7 @@ impl Watch {
     fn answer(&self, ask: Ask) {
         let about = About {
             listening: self.listening,
-            capture: self.keeping.as_ref().map(Keeping::state),
+            capture: self.policy.as_ref().map(CapturePolicy::state),
             hook: self.hook.as_ref().map(Hook::state),
         };
         // A client that is gone again needs no answer.
@@ -357,38 +353,38 @@ impl Watch {
     }
 
     fn tell(&mut self, mut messages: Vec<String>) {
-        messages.extend(self.keeping.as_mut().map(Keeping::messages).unwrap_or_default());
+        messages.extend(self.policy.as_mut().map(CapturePolicy::messages).unwrap_or_default());
         messages.extend(self.hook.as_mut().map(Hook::messages).unwrap_or_default());
-        messages.extend(diagnostics::take());
+        messages.extend(take_diagnostics());
         for message in messages {
-            self.teller.line(&message);
+            self.display.line(&message);
         }
     }
 
     /// Ends capture and analysis with the same record, unless the source broke: then both count
     /// as cut off.
     fn finish(mut self, t: Nanos, broken: Option<SourceError>) -> Summary {
-        self.teller.end_view();
+        self.display.end_view();
         self.look();
-        let keeping = self.keeping.take();
+        let policy = self.policy.take();
         let hook = self.hook.take();
         let tally = self.analysis.trunk().tally();
         let mut in_capture = None;
         match broken {
             Some(error) => {
-                self.teller.line(&error.to_string());
-                drop(keeping);
+                self.display.line(&error.to_string());
+                drop(policy);
             }
             None => {
                 let end = Record { t, what: What::End(Box::new(tally)) };
                 self.analysis.take(&end, &mut |_, _| {});
-                if let Some(keeping) = keeping {
-                    let happened = keeping.happened();
-                    let written = keeping.finish(t);
+                if let Some(policy) = policy {
+                    let happened = policy.happened();
+                    let written = policy.finish(t);
                     for message in &written.messages {
-                        self.teller.line(message);
+                        self.display.line(message);
                     }
-                    self.teller.line(&account(&written));
+                    self.display.line(&account(&written));
                     // A capture with less in it than was heard does not give this summary.
                     let all = happened.is_none() && written.end == Some(end);
                     in_capture = all.then(|| file_name(&written.path));
@@ -396,7 +392,7 @@ impl Watch {
             }
         }
         for message in hook.map(Hook::finish).unwrap_or_default() {
-            self.teller.line(&message);
+            self.display.line(&message);
         }
         let (kind, name) = match in_capture {
             Some(name) => (Kind::Capture, name),
@@ -427,50 +423,4 @@ fn opening(source: &impl LiveSource) -> String {
     let bitrate = header.bitrate.map(|rate| format!(" at {rate}")).unwrap_or_default();
     let room = source.buffer_bytes() / 1024;
     format!("{name}: listening{bitrate}; the kernel keeps {room} KiB of frames not yet read")
-}
-
-pub(super) fn duration(text: &str) -> Result<Duration, String> {
-    let hint = "not a time; give for example 30s, 10m or 8h";
-    let time: SignedDuration = text.parse().map_err(|_| hint)?;
-    match Duration::try_from(time) {
-        Ok(time) if !time.is_zero() => Ok(time),
-        _ => Err(hint.into()),
-    }
-}
-
-fn bytes(text: &str) -> Result<u64, String> {
-    size(text).ok_or_else(|| "not a size; give for example 64MB".into())
-}
-
-fn nanos(time: Duration) -> Nanos {
-    Nanos(i64::try_from(time.as_nanos()).unwrap_or(i64::MAX))
-}
-
-pub(super) fn bitrate(text: &str) -> Result<Bitrate, String> {
-    let hint = "give it in bit/s, for example 125000";
-    let rate: u32 = text.parse().map_err(|_| hint)?;
-    Bitrate::try_from(rate).map_err(|error| format!("{error}; {hint}"))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn times_are_read_as_people_write_them() {
-        assert_eq!(duration("30s"), Ok(Duration::from_secs(30)));
-        assert_eq!(duration("500ms"), Ok(Duration::from_millis(500)));
-        assert_eq!(duration("1h 30m"), Ok(Duration::from_secs(5400)));
-        for wrong in ["", "30", "0s", "-5s", "5 parsecs", "1y"] {
-            assert!(duration(wrong).is_err(), "{wrong:?}");
-        }
-    }
-
-    #[test]
-    fn bit_rates_are_in_bits_per_second() {
-        assert_eq!(bitrate("125000"), Ok(Bitrate::new(125_000).unwrap()));
-        for wrong in ["", "0", "125k", "2000000", "-1"] {
-            assert!(bitrate(wrong).unwrap_err().contains("125000"), "{wrong:?}");
-        }
-    }
 }

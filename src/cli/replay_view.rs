@@ -3,17 +3,15 @@
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
-use tokio::signal::unix::{SignalKind, signal};
+use anyhow::anyhow;
 use tokio::time::sleep;
 
+use super::stop::Stop;
 use super::view::View;
-use super::{Failure, listen};
 use crate::analysis::{Analysis, Given};
 use crate::fieldbus::MacId;
 use crate::health::Context;
-use crate::health::summary::Kind;
-use crate::output::page;
-use crate::output::view::{Narrator, Playback, Seen, Subject, Wish};
+use crate::output::view::{Playback, Seen, Subject, Wish};
 use crate::source::{self, ReadAhead, ReadOptions, Reader};
 use crate::trunk::Trunk;
 use crate::wire::{Nanos, Record};
@@ -27,7 +25,7 @@ const AT_A_STRETCH: Duration = Duration::from_millis(20);
 const LOOK: Duration = Duration::from_millis(100);
 
 /// A capture being played, or all pieces of one.
-pub(super) struct Player {
+struct ReplayView {
     captures: Vec<PathBuf>,
     options: ReadOptions,
     source: ReadAhead,
@@ -63,13 +61,13 @@ pub(super) async fn play(
     options: ReadOptions,
     name: String,
     given: Given,
-) -> Result<(), Failure> {
+) -> anyhow::Result<()> {
     let source = open(&captures, &options)?;
     let subject = Subject { name, header: source.header().clone(), live: false };
-    let no_terminal = |error| Failure(format!("cannot use the terminal: {error}"));
+    let no_terminal = |error| anyhow!("cannot use the terminal: {error}");
     let analysis = Analysis::new(source.header()).with(given);
     let view = View::start(subject).map_err(no_terminal)?;
-    let player = Player {
+    let replay = ReplayView {
         captures,
         options,
         source,
@@ -88,20 +86,16 @@ pub(super) async fn play(
         news: true,
         shown_page: None,
     };
-    player.run().await
+    replay.run().await
 }
 
-fn open(captures: &[PathBuf], options: &ReadOptions) -> Result<ReadAhead, Failure> {
-    source::open_all(captures, options).map_err(|error| Failure(error.to_string()))
+fn open(captures: &[PathBuf], options: &ReadOptions) -> anyhow::Result<ReadAhead> {
+    Ok(source::open_all(captures, options)?)
 }
 
-impl Player {
-    async fn run(mut self) -> Result<(), Failure> {
-        let listen = |kind| {
-            signal(kind).map_err(|error| Failure(format!("cannot listen for signals: {error}")))
-        };
-        let mut terminate = listen(SignalKind::terminate())?;
-        let mut hangup = listen(SignalKind::hangup())?;
+impl ReplayView {
+    async fn run(mut self) -> anyhow::Result<()> {
+        let mut stop = Stop::new(None)?;
         loop {
             while let Some(wish) = self.view.wish_now() {
                 if self.grant(wish)? {
@@ -113,8 +107,7 @@ impl Player {
             let wait = if busy { Duration::ZERO } else { LOOK.min(self.until_next()) };
             let wish = tokio::select! {
                 biased;
-                _ = terminate.recv() => Some(Wish::Quit),
-                _ = hangup.recv() => Some(Wish::Quit),
+                () = stop.wait() => Some(Wish::Quit),
                 wish = self.view.wish() => match wish {
                     Some(wish) => Some(wish),
                     None => return self.close(),
@@ -129,8 +122,8 @@ impl Player {
         }
     }
 
-    fn close(self) -> Result<(), Failure> {
-        self.view.close().map_err(|error| Failure(format!("the view ended: {error}")))
+    fn close(self) -> anyhow::Result<()> {
+        self.view.close().map_err(|error| anyhow!("the view ended: {error}"))
     }
 
     /// Plays what is due, for a stretch at most. `true`: there is more to do at once.
@@ -266,7 +259,7 @@ impl Player {
     }
 
     /// Does what the person wants. `true`: that is the end.
-    fn grant(&mut self, wish: Wish) -> Result<bool, Failure> {
+    fn grant(&mut self, wish: Wish) -> anyhow::Result<bool> {
         let now = if self.paused || self.ended.is_some() { self.at } else { self.due() };
         self.news = true;
         match wish {
@@ -298,7 +291,7 @@ impl Player {
         Ok(false)
     }
 
-    fn go_to(&mut self, t: Nanos) -> Result<(), Failure> {
+    fn go_to(&mut self, t: Nanos) -> anyhow::Result<()> {
         if t < self.at || t < self.analysis.trunk().now() {
             self.restart()?;
         }
@@ -307,7 +300,7 @@ impl Player {
     }
 
     /// From the beginning: the analysis cannot run backwards.
-    fn restart(&mut self) -> Result<(), Failure> {
+    fn restart(&mut self) -> anyhow::Result<()> {
         self.source = open(&self.captures, &self.options)?;
         let anew = Analysis::new(self.source.header());
         let given = std::mem::replace(&mut self.analysis, anew).into_given();
@@ -320,39 +313,4 @@ impl Player {
         self.arrive(Nanos::ZERO);
         Ok(())
     }
-}
-
-/// Without a terminal: the log as plain lines, then the summary as a page.
-pub(super) fn tell(source: &mut impl Reader, name: &str, given: Given) -> Result<(), Failure> {
-    let mut analysis = Analysis::new(source.header()).with(given);
-    let mut narrator = Narrator::default();
-    let mut batch = Vec::new();
-    loop {
-        let more = source.read(&mut batch);
-        let mut text = String::new();
-        for record in batch.drain(..) {
-            analysis.take(&record, &mut |t, event| narrator.event(t, event));
-            narrator.record(&record);
-            for line in narrator.take() {
-                text += &format!("{line}\n");
-            }
-        }
-        listen::print(&text)?;
-        for message in source.messages() {
-            listen::say(&message);
-        }
-        match more {
-            Ok(true) => {}
-            Ok(false) => break,
-            Err(error) => {
-                listen::say(&error.to_string());
-                break;
-            }
-        }
-    }
-    let unreadable = source.unreadable();
-    let mut last = |t, event| narrator.event(t, event);
-    let summary = analysis.finish(Kind::Capture, name, unreadable, &mut last);
-    let text: String = narrator.take().iter().map(|line| format!("{line}\n")).collect();
-    listen::print(&format!("{text}\n{}", page(&summary)))
 }

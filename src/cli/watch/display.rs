@@ -1,12 +1,18 @@
-//! What the person who watches is told: by the view, or in plain lines on standard error.
+//! What the person sees of a watch, by the view or in plain lines on standard error; and what the
+//! service manager is told, where there is one.
 
-use std::io::{self, IsTerminal, Write};
+use std::io;
+use std::io::{IsTerminal, Write};
+use std::time::{Duration, Instant};
 
-use super::view::{self, View};
+use sd_notify::NotifyState;
+
+use super::super::view;
+use super::super::view::View;
 use crate::analysis::Analysis;
 use crate::health::Context;
 use crate::output::view::{Narrator, Seen, Subject, Wish};
-use crate::wire::Nanos;
+use crate::wire::{Nanos, Tally};
 
 /// The most plain lines of what happened in one second of the trunk: a node that comes and goes
 /// all night does not fill a disk.
@@ -14,7 +20,7 @@ const LINES_A_SECOND: u32 = 20;
 
 /// The view, if there is one; else lines for a person, and while that person looks on, one that
 /// is written over every second. Its terminal may go away; the watch must not.
-pub(super) struct Teller {
+pub(super) struct WatchDisplay {
     view: Option<View>,
     /// What happened, where there is no view.
     narrator: Narrator,
@@ -25,11 +31,11 @@ pub(super) struct Teller {
     lines: u32,
 }
 
-impl Teller {
+impl WatchDisplay {
     /// Takes the terminal for the view, unless plain lines are asked for or there is none.
-    pub(super) fn start(subject: Subject, plain: bool) -> Teller {
+    pub(super) fn start(subject: Subject, plain: bool) -> WatchDisplay {
         let context = Context::new(&subject.header, 0);
-        let mut teller = Teller {
+        let mut display = WatchDisplay {
             view: None,
             narrator: Narrator::default(),
             is_terminal: io::stderr().is_terminal(),
@@ -40,11 +46,11 @@ impl Teller {
         };
         if !plain && view::is_possible() {
             match View::start(subject) {
-                Ok(view) => teller.view = Some(view),
-                Err(error) => teller.line(&format!("no view on this terminal: {error}")),
+                Ok(view) => display.view = Some(view),
+                Err(error) => display.line(&format!("no view on this terminal: {error}")),
             }
         }
-        teller
+        display
     }
 
     /// Whether the view has the terminal.
@@ -121,5 +127,69 @@ impl Teller {
         {
             self.line(&format!("the view ended: {error}"));
         }
+    }
+}
+
+/// How often the state is told where no watchdog asks for it sooner.
+const SELDOM: Duration = Duration::from_secs(10);
+
+pub(super) struct ServiceManager {
+    every: Duration,
+    watchdog: bool,
+    last: Instant,
+    /// Why it could not be told, which was said.
+    failed: bool,
+}
+
+impl ServiceManager {
+    /// That the watch listens.
+    pub(super) fn ready(interface: &str) -> (ServiceManager, Option<String>) {
+        let watchdog = sd_notify::watchdog_enabled();
+        // Twice in the time given is what systemd's sd_watchdog_enabled(3) advises.
+        let every = watchdog.map_or(SELDOM, |limit| (limit / 2).min(SELDOM));
+        let mut manager = ServiceManager {
+            every,
+            watchdog: watchdog.is_some(),
+            last: Instant::now(),
+            failed: false,
+        };
+        let status = format!("{interface}: listening");
+        let told = manager.tell(&[NotifyState::Ready, NotifyState::Status(&status)]);
+        (manager, told)
+    }
+
+    /// How often [`ServiceManager::alive`] is to be called.
+    pub(super) fn every(&self) -> Duration {
+        (self.every / 2).max(Duration::from_millis(1))
+    }
+
+    /// That the watch is alive: called from the very loop that reads, so that a reader that hangs
+    /// is found out.
+    pub(super) fn alive(&mut self, interface: &str, tally: Tally) -> Option<String> {
+        if self.last.elapsed() < self.every / 2 {
+            return None;
+        }
+        self.last = Instant::now();
+        let Tally { frames, error_frames, lost_frames } = tally;
+        let status = format!(
+            "{interface}: {frames} frames, {error_frames} error frames, {lost_frames} lost"
+        );
+        let status = NotifyState::Status(&status);
+        if self.watchdog {
+            self.tell(&[NotifyState::Watchdog, status])
+        } else {
+            self.tell(&[status])
+        }
+    }
+
+    /// That the watch is about to end.
+    pub(super) fn stopping(&mut self) -> Option<String> {
+        self.tell(&[NotifyState::Stopping])
+    }
+
+    fn tell(&mut self, state: &[NotifyState]) -> Option<String> {
+        let error = sd_notify::notify(state).err()?;
+        let first = !std::mem::replace(&mut self.failed, true);
+        first.then(|| format!("the service manager cannot be told anything: {error}"))
     }
 }

@@ -13,7 +13,7 @@ use crate::wire::{Nanos, Record, What};
 const LONGEST: i64 = 10;
 
 /// The way to the capture.
-pub(super) struct Keeping {
+pub(super) struct CapturePolicy {
     writer: CaptureWriter,
     on_finding: Option<OnFinding>,
 }
@@ -29,7 +29,7 @@ pub(super) struct Margins {
 
 struct OnFinding {
     margins: Margins,
-    ring: Ring,
+    ring: RecordRing,
     /// While records are kept: since when, and until when.
     open: Option<(Nanos, Nanos)>,
     last: Nanos,
@@ -37,16 +37,16 @@ struct OnFinding {
     happened: u64,
 }
 
-impl Keeping {
-    pub(super) fn new(writer: CaptureWriter, margins: Option<Margins>) -> Keeping {
+impl CapturePolicy {
+    pub(super) fn new(writer: CaptureWriter, margins: Option<Margins>) -> CapturePolicy {
         let on_finding = margins.map(|margins| OnFinding {
             margins,
-            ring: Ring::default(),
+            ring: RecordRing::default(),
             open: None,
             last: Nanos::ZERO,
             happened: 0,
         });
-        Keeping { writer, on_finding }
+        CapturePolicy { writer, on_finding }
     }
 
     pub(super) fn messages(&mut self) -> Vec<String> {
@@ -128,12 +128,12 @@ impl OnFinding {
 
 /// The last records, within the margin and the memory.
 #[derive(Default)]
-struct Ring {
+struct RecordRing {
     records: VecDeque<Record>,
     bytes: usize,
 }
 
-impl Ring {
+impl RecordRing {
     fn push(&mut self, record: &Record, margins: &Margins) {
         self.bytes += memory(record);
         self.records.push_back(record.clone());
@@ -199,12 +199,12 @@ mod tests {
         let options = WriterOptions { pieces: Some(pieces), ..WriterOptions::default() };
         let writer = CaptureWriter::create(&path, &header, options).unwrap();
         let margins = Margins { before: Nanos(10 * SECOND), after: Nanos(5 * SECOND), memory };
-        let mut keeping = Keeping::new(writer, Some(margins));
+        let mut policy = CapturePolicy::new(writer, Some(margins));
         for second in 0..500 {
-            keeping.take(&[frame(second)]);
-            keeping.looked(&what_happens(second));
+            policy.take(&[frame(second)]);
+            policy.looked(&what_happens(second));
         }
-        let written = keeping.finish(Nanos(500 * SECOND));
+        let written = policy.finish(Nanos(500 * SECOND));
         assert_eq!(written.messages, [""; 0]);
         let mut files: Vec<_> =
             std::fs::read_dir(directory.path()).unwrap().map(|e| e.unwrap().path()).collect();

@@ -1,13 +1,12 @@
-//! What ends a watch: a signal, or the time that was given.
+//! What ends a command that listens: a signal, or the time that was given.
 
 use std::time::Duration;
 
+use anyhow::anyhow;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::{Instant, sleep_until};
 
-use super::super::Failure;
-
-/// What ends a watch: a signal, or the time that was given.
+/// Waits for Ctrl-C, the order to terminate, the terminal going away, or the end of a time.
 pub(super) struct Stop {
     signals: [Signal; 2],
     hangup: Option<Signal>,
@@ -15,10 +14,14 @@ pub(super) struct Stop {
 }
 
 impl Stop {
-    pub(super) fn on_signal_or_after(limit: Option<Duration>) -> Result<Stop, Failure> {
-        let listen = |kind| {
-            signal(kind).map_err(|error| Failure(format!("cannot listen for signals: {error}")))
-        };
+    /// Listens for the signals from now on; `limit`: stops by itself after so long. Needs a tokio
+    /// runtime with time and signals.
+    ///
+    /// # Errors
+    /// If the system does not let it listen for signals.
+    pub(super) fn new(limit: Option<Duration>) -> anyhow::Result<Stop> {
+        let listen =
+            |kind| signal(kind).map_err(|error| anyhow!("cannot listen for signals: {error}"));
         Ok(Stop {
             signals: [listen(SignalKind::interrupt())?, listen(SignalKind::terminate())?],
             hangup: if outlives_its_terminal() {
@@ -30,6 +33,7 @@ impl Stop {
         })
     }
 
+    /// Waits until it is time to stop. Dropping the future loses nothing.
     pub(super) async fn wait(&mut self) {
         let [interrupt, terminate] = &mut self.signals;
         let hangup = async {

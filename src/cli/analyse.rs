@@ -1,0 +1,141 @@
+//! The analysis of what a command is given: a source from its first record to the summary.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::anyhow;
+
+use super::terminal::say;
+use crate::analysis::{Analysis, Finished, Given};
+use crate::health::Summary;
+use crate::health::summary::Kind;
+use crate::source::{self, ReadAhead, ReadOptions, Reader, SourceError};
+use crate::trunk::{Event, Trunk};
+use crate::wire::{Header, Nanos, Record};
+
+/// What goes by while a source is analysed.
+#[derive(Debug)]
+pub(super) enum Passing<'a> {
+    /// The next record, and the trunk after it.
+    Record(&'a Record, &'a Trunk),
+    /// What it, or the end, changed on the trunk.
+    Event(Nanos, Event),
+}
+
+/// Takes everything that the source delivers through the analysis. A source that breaks ends
+/// it as a capture that was cut off does.
+pub(super) fn analyse(source: &mut impl Reader, given: Given, kind: Kind, name: &str) -> Summary {
+    analyse_with(source, given, kind, name, &mut |_| {}).summary
+}
+
+/// The same for what shows more than a summary holds: `hear` hears everything that goes by, and
+/// the state in which it ended comes out, too.
+pub(super) fn analyse_with(
+    source: &mut impl Reader,
+    given: Given,
+    kind: Kind,
+    name: &str,
+    hear: &mut impl FnMut(Passing<'_>),
+) -> Finished {
+    let mut analysis = Analysis::new(source.header()).with(given);
+    let mut batch = Vec::new();
+    loop {
+        let more = source.read(&mut batch);
+        for record in &batch {
+            analysis.take(record, &mut |t, event| hear(Passing::Event(t, event)));
+            hear(Passing::Record(record, analysis.trunk()));
+        }
+        batch.clear();
+        for message in source.messages() {
+            say(&message);
+        }
+        match more {
+            Ok(true) => {}
+            Ok(false) => break,
+            // What was read is good, and the summary says that it is not complete.
+            Err(error) => {
+                say(&error.to_string());
+                break;
+            }
+        }
+    }
+    let mut events = |t, event| hear(Passing::Event(t, event));
+    analysis.finish_with_state(kind, name, source.unreadable(), &mut events)
+}
+
+/// The last part of a path, as a summary names its capture.
+pub(super) fn file_name(path: &Path) -> String {
+    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
+}
+
+/// Runs a command's async part on this thread alone.
+pub(super) fn block_on<F: Future>(future: F) -> anyhow::Result<F::Output> {
+    tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map(|runtime| runtime.block_on(future))
+        .map_err(|error| anyhow!("cannot start: {error}"))
+}
+
+/// The name of these captures together: that of the file, or what the names of the pieces share.
+pub(super) fn capture_name(captures: &[PathBuf]) -> String {
+    let names: Vec<String> = captures.iter().map(|path| file_name(path)).collect();
+    match &names[..] {
+        [one] => one.clone(),
+        [first, others @ ..] => source::whole_name(names.iter().map(String::as_str))
+            .unwrap_or_else(|| format!("{first} and {} more", others.len())),
+        [] => String::new(),
+    }
+}
+
+/// One capture, or all pieces of one, as a command is given them. If reading fails within one of
+/// several, there is no result: the part would be taken for the whole. A single capture that fails
+/// counts as one that was cut off.
+pub(super) struct CaptureSet {
+    reader: ReadAhead,
+    several: bool,
+    broken: Option<SourceError>,
+}
+
+impl CaptureSet {
+    /// Opens them to be read as one.
+    pub(super) fn open(captures: &[PathBuf], options: &ReadOptions) -> anyhow::Result<CaptureSet> {
+        let reader = source::open_all(captures, options)?;
+        Ok(CaptureSet { reader, several: captures.len() > 1, broken: None })
+    }
+
+    /// To be called once nothing more is read.
+    ///
+    /// # Errors
+    /// Why one of several captures could not be read to its end.
+    pub(super) fn finish(self) -> anyhow::Result<()> {
+        self.broken.map_or(Ok(()), |error| Err(error.into()))
+    }
+}
+
+impl Reader for CaptureSet {
+    fn header(&self) -> &Header {
+        self.reader.header()
+    }
+
+    fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
+        match self.reader.read(batch) {
+            Err(error) if self.several => {
+                self.broken = Some(error);
+                Ok(false)
+            }
+            result => result,
+        }
+    }
+
+    fn unreadable(&self) -> u64 {
+        self.reader.unreadable()
+    }
+
+    fn torn(&self) -> bool {
+        self.reader.torn()
+    }
+
+    fn messages(&mut self) -> Vec<String> {
+        self.reader.messages()
+    }
+}

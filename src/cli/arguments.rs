@@ -1,0 +1,191 @@
+//! Arguments that several commands share: what the trunk is meant to be, where the summary goes,
+//! times, sizes and bit rates.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use anyhow::{anyhow, bail};
+use clap::Args;
+use jiff::SignedDuration;
+
+use super::plan::read_plan;
+use super::terminal::{Outcome, print, say};
+use crate::analysis::Given;
+use crate::fieldbus::eds::SheetIndex;
+use crate::health::{Expectation, Severity, Summary};
+use crate::output::capture::size;
+use crate::output::page;
+use crate::source::data_sheets;
+use crate::wire::{Bitrate, BitrateError, Nanos};
+
+/// Where the summary goes and what it must not hold.
+#[derive(Debug, Args)]
+pub(super) struct Results {
+    /// Write the summary as JSON to this file; `-`: to standard output, instead of the page
+    #[arg(long, value_name = "FILE")]
+    pub(super) summary: Option<PathBuf>,
+
+    /// Print the summary as JSON instead of the page
+    #[arg(long)]
+    pub(super) json: bool,
+
+    /// Exit with 1 if anything as grave as this was found
+    #[arg(long, value_name = "SEVERITY")]
+    pub(super) fail_on: Option<Severity>,
+}
+
+impl clap::ValueEnum for Severity {
+    fn value_variants<'a>() -> &'a [Severity] {
+        <Severity as strum::VariantArray>::VARIANTS
+    }
+
+    fn to_possible_value(&self) -> Option<clap::builder::PossibleValue> {
+        let help = match self {
+            Severity::Note => "Worth knowing",
+            Severity::Warning => "Something is not as it should be; the trunk works",
+            Severity::Fault => "Something does not work",
+        };
+        Some(clap::builder::PossibleValue::new(self.word()).help(help))
+    }
+}
+
+/// What the trunk is meant to be.
+#[derive(Debug, Args)]
+pub(super) struct Expected {
+    /// Compare the wire with this plan of the trunk, a TOML file; see dropline plan
+    #[arg(long, value_name = "FILE")]
+    pub(super) plan: Option<PathBuf>,
+
+    /// Compare the devices with the data sheet files (.eds) in this directory
+    #[arg(long, value_name = "DIR")]
+    pub(super) eds: Option<PathBuf>,
+}
+
+impl Expected {
+    /// Reads what was given. Data sheets that cannot be read are named and left out.
+    pub(super) fn read(&self) -> anyhow::Result<Given> {
+        let plan = self.plan.as_deref().map(read_plan).transpose()?.map(Expectation::new);
+        let sheets = self.eds.as_deref().map(read_sheets).transpose()?;
+        Ok(Given { plan, sheets })
+    }
+}
+
+fn read_sheets(directory: &Path) -> anyhow::Result<SheetIndex> {
+    /// So many files that cannot be read are named.
+    const NAMED: usize = 5;
+    let (index, left_out) = data_sheets(directory)?;
+    for line in left_out.iter().take(NAMED) {
+        say(&format!("{line}; left out"));
+    }
+    if left_out.len() > NAMED {
+        say(&format!("{} more files left out", left_out.len() - NAMED));
+    }
+    if index.sheets().is_empty() {
+        bail!("{}: no .eds file in it", directory.display());
+    }
+    Ok(index)
+}
+
+impl Results {
+    /// Finds out now whether the summary can be written later, when hours may have gone by.
+    pub(super) fn prepare(&self) -> anyhow::Result<()> {
+        match &self.summary {
+            Some(path) if path != Path::new("-") => {
+                let was_there = path.exists();
+                let file = std::fs::OpenOptions::new().create(true).append(true).open(path);
+                file.and_then(|_| if was_there { Ok(()) } else { std::fs::remove_file(path) })
+                    .map_err(|error| unwritten(path, &error))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// Writes the summary to its places and says whether it holds what it must not.
+    pub(super) fn deliver(&self, summary: &Summary) -> anyhow::Result<Outcome> {
+        match &self.summary {
+            Some(path) if path == Path::new("-") => print(&summary.to_json())?,
+            Some(path) => {
+                // First what is to be kept: the terminal may be gone. So may the disk: then what is
+                // printed is all that is left.
+                let kept = std::fs::write(path, summary.to_json());
+                self.print(summary)?;
+                kept.map_err(|error| unwritten(path, &error))?;
+            }
+            None => self.print(summary)?,
+        }
+        Ok(if self.holds(summary) { Outcome::Done } else { Outcome::DoesNotHold })
+    }
+
+    /// Whether it holds nothing that it must not.
+    pub(super) fn holds(&self, summary: &Summary) -> bool {
+        let worst = summary.findings.iter().map(|finding| finding.severity).max();
+        !matches!((worst, self.fail_on), (Some(worst), Some(limit)) if worst >= limit)
+    }
+
+    fn print(&self, summary: &Summary) -> anyhow::Result<()> {
+        print(&if self.json { summary.to_json() } else { page(summary) })
+    }
+}
+
+fn unwritten(path: &Path, error: &std::io::Error) -> anyhow::Error {
+    anyhow!("{}: cannot write the summary: {error}", path.display())
+}
+
+/// Why an argument is none of the kind that is wanted.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub(super) enum ArgumentError {
+    #[error("not a time; give for example 30s, 10m or 8h")]
+    Duration,
+    #[error("not a size; give for example 64MB")]
+    Size,
+    #[error("give it in bit/s, for example 125000")]
+    BitrateText,
+    #[error("{0}; give it in bit/s, for example 125000")]
+    Bitrate(#[from] BitrateError),
+}
+
+/// Reads a time, such as 30s, 10m or 8h.
+pub(super) fn duration(text: &str) -> Result<Duration, ArgumentError> {
+    let time: SignedDuration = text.parse().map_err(|_| ArgumentError::Duration)?;
+    let time = Duration::try_from(time).ok().filter(|time| !time.is_zero());
+    time.ok_or(ArgumentError::Duration)
+}
+
+/// Reads a size in bytes, such as 64MB.
+pub(super) fn bytes(text: &str) -> Result<u64, ArgumentError> {
+    size(text).ok_or(ArgumentError::Size)
+}
+
+/// A time as trunk time counts it.
+pub(super) fn nanos(time: Duration) -> Nanos {
+    Nanos(i64::try_from(time.as_nanos()).unwrap_or(i64::MAX))
+}
+
+/// Reads a bit rate in bit/s.
+pub(super) fn bitrate(text: &str) -> Result<Bitrate, ArgumentError> {
+    let rate: u32 = text.parse().map_err(|_| ArgumentError::BitrateText)?;
+    Ok(Bitrate::try_from(rate)?)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_are_read_as_people_write_them() {
+        assert_eq!(duration("30s"), Ok(Duration::from_secs(30)));
+        assert_eq!(duration("500ms"), Ok(Duration::from_millis(500)));
+        assert_eq!(duration("1h 30m"), Ok(Duration::from_secs(5400)));
+        for wrong in ["", "30", "0s", "-5s", "5 parsecs", "1y"] {
+            assert!(duration(wrong).is_err(), "{wrong:?}");
+        }
+    }
+
+    #[test]
+    fn bit_rates_are_in_bits_per_second() {
+        assert_eq!(bitrate("125000"), Ok(Bitrate::new(125_000).unwrap()));
+        for wrong in ["", "0", "125k", "2000000", "-1"] {
+            assert!(bitrate(wrong).unwrap_err().to_string().contains("125000"), "{wrong:?}");
+        }
+    }
+}
