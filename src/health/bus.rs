@@ -2,7 +2,7 @@
 //! measurement itself: what is missing in it.
 
 use super::error_attribution;
-use super::evidence::{BurstSpan, CauseCount, Counted, TallyMismatch};
+use super::evidence::{BurstSpan, CauseCount, CountedEvent, TallyMismatch};
 use super::{Code, Context, ErrorTrend, Evidence, Finding, Severity};
 use crate::trunk::{Occurrences, Trunk, WINDOW};
 use crate::wire::{Cause, Nanos};
@@ -34,7 +34,7 @@ pub(super) fn find(trunk: &Trunk, context: &Context, found: &mut Vec<Finding>) {
         Finding::counted(
             Code::InvalidIdentifier,
             Severity::Warning,
-            Counted::InvalidIdentifiers,
+            CountedEvent::InvalidIdentifiers,
             invalid,
         ),
         foreign_frames(trunk),
@@ -43,10 +43,10 @@ pub(super) fn find(trunk: &Trunk, context: &Context, found: &mut Vec<Finding>) {
     let (downs, steps) = (&trunk.link_downs, &trunk.clock_steps);
     let about_measurement = [
         frames_lost(trunk),
-        Finding::counted(Code::LinkDown, Severity::Warning, Counted::LinkDowns, downs),
+        Finding::counted(Code::LinkDown, Severity::Warning, CountedEvent::LinkDowns, downs),
         cut_off(trunk),
         damaged(trunk, context),
-        Finding::counted(Code::ClockStepped, Severity::Note, Counted::ClockSteps, steps),
+        Finding::counted(Code::ClockStepped, Severity::Note, CountedEvent::ClockSteps, steps),
         (context.reports_errors == Some(false)).then(|| {
             let evidence = Evidence::ErrorsNotReported;
             Finding::new(Code::ErrorsNotReported, Severity::Warning, evidence)

@@ -1,7 +1,7 @@
 //! Findings about polling and connections: the scan, allocations, time-outs, explicit requests.
 
 use super::bus::peak_share;
-use super::evidence::{ConnectionTimeouts, Counted};
+use super::evidence::{ConnectionTimeouts, CountedEvent};
 use super::{Code, Context, Evidence, Finding, Severity};
 use crate::fieldbus::{Choice, ConnectionKind, MacId};
 use crate::trunk::{Node, Trunk};
@@ -87,7 +87,7 @@ fn scan_too_short(trunk: &Trunk, context: &Context) -> Option<Finding> {
 /// A node that a master wants and that never sent anything.
 fn never_answered(node: &Node) -> Option<Finding> {
     let count = node.explicit.io_asked;
-    let evidence = Evidence::Count { what: Counted::AllocationsNeverAnswered, count };
+    let evidence = Evidence::Count { what: CountedEvent::AllocationsNeverAnswered, count };
     let finding = Finding::new(Code::NeverAnswered, Severity::Fault, evidence).with_count(count);
     (count >= MANY_ALLOCATIONS && !node.is_known()).then_some(finding)
 }
@@ -172,7 +172,7 @@ fn timed_out(node: &Node) -> Option<Finding> {
 
 fn allocated_again(node: &Node) -> Option<Finding> {
     let count = node.connections.allocations;
-    let evidence = Evidence::Count { what: Counted::Allocations, count };
+    let evidence = Evidence::Count { what: CountedEvent::Allocations, count };
     let finding = Finding::new(Code::AllocatedAgain, Severity::Warning, evidence);
     (count >= MANY_ALLOCATIONS)
         .then(|| finding.with_occurrences(node.address.restarts()).with_count(count))

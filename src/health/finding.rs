@@ -6,7 +6,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Code;
-use super::evidence::{Counted, Evidence};
+use super::evidence::{CountedEvent, Evidence};
 use crate::fieldbus::MacId;
 use crate::trunk::Occurrences;
 use crate::wire::{Bitrate, Header, Nanos};
@@ -82,7 +82,7 @@ impl Finding {
     pub(super) fn counted(
         code: Code,
         severity: Severity,
-        what: Counted,
+        what: CountedEvent,
         occurrences: &Occurrences,
     ) -> Option<Finding> {
         let evidence = Evidence::Count { what, count: occurrences.count() };

@@ -1,6 +1,6 @@
 //! Findings about single nodes: who they are, whether and how they answer, what drives do.
 
-use super::evidence::{ClashDevices, Counted, IoDirection, SlowAgainstPeers, SlowStretch};
+use super::evidence::{ClashDevices, CountedEvent, IoDirection, SlowAgainstPeers, SlowStretch};
 use super::{Code, Evidence, Finding, Severity};
 use crate::fieldbus::MacId;
 use crate::trunk::{Clash, ClashOutcome, Distribution, IoSizes, Known, Node, Origin, Pace, Trunk};
@@ -34,7 +34,7 @@ pub(super) fn find(trunk: &Trunk, found: &mut Vec<Finding>) {
             Finding::counted(
                 Code::NodeRestarted,
                 Severity::Warning,
-                Counted::Restarts,
+                CountedEvent::Restarts,
                 node.address.restarts(),
             ),
             replaced(node),
@@ -66,7 +66,7 @@ fn clash(trunk: &Trunk, mac_id: MacId, node: &Node, outcome: ClashOutcome) -> Op
 fn never_answered(node: &Node) -> Option<Finding> {
     let missed = node.poll.missed();
     let polls = node.poll.commands();
-    let evidence = Evidence::Count { what: Counted::PollsNeverAnswered, count: polls };
+    let evidence = Evidence::Count { what: CountedEvent::PollsNeverAnswered, count: polls };
     let finding = Finding::new(Code::NeverAnswered, Severity::Fault, evidence);
     (node.sent.count() == 0 && missed.count() > 0)
         .then(|| finding.with_times(missed.first(), missed.last()).with_count(polls))

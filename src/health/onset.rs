@@ -11,11 +11,11 @@ use crate::wire::Nanos;
 #[derive(Debug)]
 pub struct OnsetTracker {
     quiet: Nanos,
-    seen: BTreeMap<(Code, Option<MacId>), Seen>,
+    known: BTreeMap<(Code, Option<MacId>), KnownFinding>,
 }
 
 #[derive(Debug)]
-struct Seen {
+struct KnownFinding {
     severity: Severity,
     count: u64,
     last_growth: Nanos,
@@ -42,7 +42,7 @@ pub struct Onset {
 impl OnsetTracker {
     /// A finding that grows after it did not for the time `quiet` begins again.
     pub fn new(quiet: Nanos) -> OnsetTracker {
-        OnsetTracker { quiet, seen: BTreeMap::new() }
+        OnsetTracker { quiet, known: BTreeMap::new() }
     }
 
     /// Takes the findings as they are now. Notes are skipped.
@@ -53,8 +53,9 @@ impl OnsetTracker {
             if severity == Severity::Note {
                 continue;
             }
-            let Some(seen) = self.seen.get_mut(&(code, mac_id)) else {
-                self.seen.insert((code, mac_id), Seen { severity, count, last_growth: now });
+            let Some(seen) = self.known.get_mut(&(code, mac_id)) else {
+                self.known
+                    .insert((code, mac_id), KnownFinding { severity, count, last_growth: now });
                 update.onsets.push(Onset { finding, again: false });
                 continue;
             };
@@ -66,7 +67,7 @@ impl OnsetTracker {
             }
             // A clock that stepped back measures no quiet time.
             let was_quiet = now.since(seen.last_growth).is_some_and(|span| span >= self.quiet);
-            *seen = Seen { severity: severity.max(seen.severity), count, last_growth: now };
+            *seen = KnownFinding { severity: severity.max(seen.severity), count, last_growth: now };
             if was_quiet || graver {
                 update.onsets.push(Onset { finding, again: !graver });
             } else {

@@ -7,7 +7,7 @@ mod tests;
 mod text;
 
 pub use parts::{
-    BurstSpan, CauseCount, ClashDevices, ConnectionTimeouts, Counted, FileFault,
+    BurstSpan, CauseCount, ClashDevices, ConnectionTimeouts, CountedEvent, FileFault,
     IdentityDifference, IdentityPart, IoDirection, NotOffered, RunningErrors, SizeDifference,
     SizeSource, SlowAgainstPeers, SlowStretch, TallyMismatch,
 };
@@ -29,7 +29,7 @@ pub enum Evidence {
     /// How often one thing happened.
     Count {
         /// What was counted.
-        what: Counted,
+        what: CountedEvent,
         /// How often it happened.
         count: u64,
     },

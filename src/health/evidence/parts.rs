@@ -10,7 +10,7 @@ use crate::wire::{Cause, Nanos, Tally};
 /// Something of which only the number matters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum Counted {
+pub enum CountedEvent {
     /// The interface went down.
     LinkDowns,
     /// The clock stepped back.

@@ -21,7 +21,7 @@ fn device(serial: u32) -> DeviceId {
     DeviceId { vendor_id: 900, serial }
 }
 
-fn count(what: Counted, count: u64) -> Evidence {
+fn count(what: CountedEvent, count: u64) -> Evidence {
     Evidence::Count { what, count }
 }
 
@@ -32,9 +32,9 @@ fn burst() -> BurstSpan {
 fn of_trunk() -> Vec<(Evidence, &'static str)> {
     let tally = |frames| Tally { frames, error_frames: 2, lost_frames: 1 };
     vec![
-        (count(Counted::LinkDowns, 1), "the interface went down once"),
-        (count(Counted::ClockSteps, 2), "the clock stepped back twice"),
-        (count(Counted::InvalidIdentifiers, 3), "3 frames with an identifier from 7F0 to 7FF"),
+        (count(CountedEvent::LinkDowns, 1), "the interface went down once"),
+        (count(CountedEvent::ClockSteps, 2), "the clock stepped back twice"),
+        (count(CountedEvent::InvalidIdentifiers, 3), "3 frames with an identifier from 7F0 to 7FF"),
         (
             Evidence::NoGoodFrame { bus_errors: 0, duration_ns: ms(15_000) },
             "no frame and no bus error in 15.0 s",
@@ -194,13 +194,13 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
         planned_bytes,
     };
     vec![
-        (count(Counted::PollsNeverAnswered, 100), "polled 100 times, never heard"),
+        (count(CountedEvent::PollsNeverAnswered, 100), "polled 100 times, never heard"),
         (
-            count(Counted::AllocationsNeverAnswered, 4),
+            count(CountedEvent::AllocationsNeverAnswered, 4),
             "a master tried to allocate its I/O 4 times and never had an answer",
         ),
-        (count(Counted::Restarts, 2), "ran its address check again twice"),
-        (count(Counted::Allocations, 5), "a master allocated it 5 times"),
+        (count(CountedEvent::Restarts, 2), "ran its address check again twice"),
+        (count(CountedEvent::Allocations, 5), "a master allocated it 5 times"),
         (
             clash(ClashOutcome::Refused, Some(device(8))),
             "vendor 900 serial 7 asked for address 12 and was refused by its holder, vendor \

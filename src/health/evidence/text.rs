@@ -3,9 +3,9 @@
 use std::fmt::{self, Display, Formatter};
 
 use super::{
-    BurstSpan, ConnectionTimeouts, Counted, Evidence, FileFault, IdentityDifference, IdentityPart,
-    IoDirection, NotOffered, RunningErrors, SizeDifference, SizeSource, SlowAgainstPeers,
-    SlowStretch,
+    BurstSpan, ConnectionTimeouts, CountedEvent, Evidence, FileFault, IdentityDifference,
+    IdentityPart, IoDirection, NotOffered, RunningErrors, SizeDifference, SizeSource,
+    SlowAgainstPeers, SlowStretch,
 };
 use crate::fieldbus::DeviceId;
 use crate::health::{ErrorTrend, TrendDirection};
@@ -338,7 +338,7 @@ impl Display for Evidence {
             Evidence::Unplanned { mac_id, frames, polls } => {
                 write!(f, "address {mac_id} is not in the plan: ")?;
                 match frames {
-                    0 => counted(f, Counted::PollsNeverAnswered, *polls),
+                    0 => counted(f, CountedEvent::PollsNeverAnswered, *polls),
                     1 => write!(f, "1 frame"),
                     count => write!(f, "{count} frames"),
                 }
@@ -432,20 +432,20 @@ impl Display for Evidence {
     }
 }
 
-fn counted(f: &mut Formatter<'_>, what: Counted, count: u64) -> fmt::Result {
+fn counted(f: &mut Formatter<'_>, what: CountedEvent, count: u64) -> fmt::Result {
     let times = times(count);
     match what {
-        Counted::LinkDowns => write!(f, "the interface went down {times}"),
-        Counted::ClockSteps => write!(f, "the clock stepped back {times}"),
-        Counted::InvalidIdentifiers => {
+        CountedEvent::LinkDowns => write!(f, "the interface went down {times}"),
+        CountedEvent::ClockSteps => write!(f, "the clock stepped back {times}"),
+        CountedEvent::InvalidIdentifiers => {
             write!(f, "{count} frames with an identifier from 7F0 to 7FF")
         }
-        Counted::PollsNeverAnswered => write!(f, "polled {times}, never heard"),
-        Counted::AllocationsNeverAnswered => {
+        CountedEvent::PollsNeverAnswered => write!(f, "polled {times}, never heard"),
+        CountedEvent::AllocationsNeverAnswered => {
             write!(f, "a master tried to allocate its I/O {times} and never had an answer")
         }
-        Counted::Restarts => write!(f, "ran its address check again {times}"),
-        Counted::Allocations => write!(f, "a master allocated it {times}"),
+        CountedEvent::Restarts => write!(f, "ran its address check again {times}"),
+        CountedEvent::Allocations => write!(f, "a master allocated it {times}"),
     }
 }
 
