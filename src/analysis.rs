@@ -2,7 +2,7 @@
 
 use crate::fieldbus::eds::SheetIndex;
 use crate::health::Summary;
-use crate::health::summary::Kind;
+use crate::health::summary::SourceKind;
 use crate::health::{self, Context, Expectation, Finding, References};
 use crate::trunk::{Event, Trunk};
 use crate::wire::{Header, Nanos, Record};
@@ -91,7 +91,7 @@ impl Analysis {
     /// many lines or blocks of it could not be read.
     pub fn finish(
         self,
-        kind: Kind,
+        kind: SourceKind,
         name: &str,
         unreadable: u64,
         events: &mut impl FnMut(Nanos, Event),
@@ -102,14 +102,14 @@ impl Analysis {
     /// The same, with the state in which it ended, for what shows more than a summary holds.
     pub fn finish_with_state(
         mut self,
-        kind: Kind,
+        kind: SourceKind,
         name: &str,
         unreadable: u64,
         events: &mut impl FnMut(Nanos, Event),
     ) -> Finished {
         self.trunk.finish(events);
         let summary =
-            Summary::against(self.references(), &self.trunk, &self.header, kind, name, unreadable);
+            Summary::new(&self.trunk, &self.header, self.references(), kind, name, unreadable);
         Finished { summary, trunk: self.trunk, plan: self.plan }
     }
 }

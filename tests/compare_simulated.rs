@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use dropline::Analysis;
 use dropline::health::Summary;
 use dropline::health::compare::{Comparison, ComparisonLine, Judgement, Tolerance};
-use dropline::health::summary::Kind;
+use dropline::health::summary::SourceKind;
 use dropline::sim::{FaultKind, Scenario, SimSource};
 
 /// Each fault of the simulator at medium strength, on from the start unless it is an event.
@@ -110,7 +110,7 @@ fn visit(fault: Option<&str>, seed: u64) -> Summary {
             analysis.take(&record, &mut |_, _| {});
         }
         if !more {
-            return analysis.finish(Kind::Simulated, "simulated", 0, &mut |_, _| {});
+            return analysis.finish(SourceKind::Simulated, "simulated", 0, &mut |_, _| {});
         }
     }
 }

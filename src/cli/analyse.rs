@@ -7,7 +7,7 @@ use anyhow::anyhow;
 use super::terminal::say;
 use crate::analysis::{Analysis, Finished, Given};
 use crate::health::Summary;
-use crate::health::summary::Kind;
+use crate::health::summary::SourceKind;
 use crate::source::{self, ReadAhead, ReadOptions, Reader, SourceError};
 use crate::trunk::{Event, Trunk};
 use crate::wire::{Header, Nanos, Record};
@@ -23,7 +23,12 @@ pub(super) enum Passing<'a> {
 
 /// Takes everything that the source delivers through the analysis. A source that breaks ends
 /// it as a capture that was cut off does.
-pub(super) fn analyse(source: &mut impl Reader, given: Given, kind: Kind, name: &str) -> Summary {
+pub(super) fn analyse(
+    source: &mut impl Reader,
+    given: Given,
+    kind: SourceKind,
+    name: &str,
+) -> Summary {
     analyse_with(source, given, kind, name, &mut |_| {}).summary
 }
 
@@ -32,7 +37,7 @@ pub(super) fn analyse(source: &mut impl Reader, given: Given, kind: Kind, name: 
 pub(super) fn analyse_with(
     source: &mut impl Reader,
     given: Given,
-    kind: Kind,
+    kind: SourceKind,
     name: &str,
     hear: &mut impl FnMut(Passing<'_>),
 ) -> Finished {

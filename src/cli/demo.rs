@@ -9,7 +9,7 @@ use super::arguments::{Expected, Results};
 use super::terminal::{Outcome, say};
 use crate::analysis::Finished;
 use crate::health::Summary;
-use crate::health::summary::Kind;
+use crate::health::summary::SourceKind;
 use crate::output::capture::{CaptureWriter, WriterOptions};
 use crate::sim::SimSource;
 use crate::source::{Reader, SourceError};
@@ -55,7 +55,7 @@ fn listen(args: &DemoArgs) -> anyhow::Result<Summary> {
     let mut source = CapturingReader { reader: source, writer };
     let name = file_name(&args.capture);
     let Finished { summary, trunk, .. } =
-        analyse_with(&mut source, given, Kind::Capture, &name, &mut |_| {});
+        analyse_with(&mut source, given, SourceKind::Capture, &name, &mut |_| {});
     for message in source.writer.finish(trunk.now()).messages {
         say(&message);
     }

@@ -17,7 +17,7 @@ use super::terminal::{Outcome, print, say};
 use super::{replay_view, view};
 use crate::analysis::{Analysis, Given};
 use crate::health::Summary;
-use crate::health::summary::Kind;
+use crate::health::summary::SourceKind;
 use crate::output::page;
 use crate::output::view::Narrator;
 use crate::source::{ReadOptions, Reader, SourceError, open_reader};
@@ -81,7 +81,7 @@ pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<Outcome> {
         print_log(&mut source, &name, given)?;
         return source.finish().map(|()| Outcome::Done);
     }
-    let summary = analyse(&mut source, given, Kind::Capture, &name);
+    let summary = analyse(&mut source, given, SourceKind::Capture, &name);
     drop(bar);
     source.finish()?;
     args.results.deliver(&summary)
@@ -117,7 +117,7 @@ fn print_log(source: &mut impl Reader, name: &str, given: Given) -> anyhow::Resu
     }
     let unreadable = source.unreadable();
     let mut last = |t, event| narrator.event(t, event);
-    let summary = analysis.finish(Kind::Capture, name, unreadable, &mut last);
+    let summary = analysis.finish(SourceKind::Capture, name, unreadable, &mut last);
     let text: String = narrator.take().iter().map(|line| format!("{line}\n")).collect();
     print(&format!("{text}\n{}", page(&summary)))
 }
@@ -216,7 +216,7 @@ fn replay(path: &Path, options: &ReadOptions, given: Given) -> Replayed {
             }
         }
         let name = file_name(path);
-        analysis.finish(Kind::Capture, &name, reader.unreadable(), &mut |_, _| {})
+        analysis.finish(SourceKind::Capture, &name, reader.unreadable(), &mut |_, _| {})
     });
     Replayed { summary, messages }
 }

@@ -13,7 +13,7 @@ use super::terminal::{Outcome, say};
 use super::visits;
 use crate::health::Summary;
 use crate::health::compare::{Comparison, Tolerance, Trend};
-use crate::health::summary::Kind;
+use crate::health::summary::SourceKind;
 use crate::output::report::{Log, Report, Running};
 use crate::output::{CreateError, create};
 use crate::source;
@@ -93,7 +93,7 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<Outcome> {
         Passing::Event(t, event) => log.event(t, &event),
     };
     let bar = Bar::over(&options.progress);
-    let finished = analyse_with(&mut source, plan, Kind::Capture, &name, &mut hear);
+    let finished = analyse_with(&mut source, plan, SourceKind::Capture, &name, &mut hear);
     drop(bar);
     if let Err(failure) = source.finish() {
         // Not a page that would be taken for that of the whole.

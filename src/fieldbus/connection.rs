@@ -108,13 +108,43 @@ impl fmt::Display for ConnectionState {
     }
 }
 
-/// What a connection does when it times out (attribute 12), in words.
-pub const fn watchdog_action(value: u8) -> Option<&'static str> {
-    Some(match value {
-        0 => "time out",
-        1 => "delete itself",
-        2 => "reset itself",
-        3 => "delete itself later",
-        _ => return None,
-    })
+/// What a connection does when it times out (attribute 12).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
+pub enum WatchdogAction {
+    /// Becomes timed out.
+    #[serde(rename = "time out")]
+    TimeOut,
+    /// Deletes itself.
+    #[serde(rename = "delete itself")]
+    AutoDelete,
+    /// Starts its watchdog again and goes on.
+    #[serde(rename = "reset itself")]
+    AutoReset,
+    /// Deletes itself once the explicit connections are gone.
+    #[serde(rename = "delete itself later")]
+    DeferredDelete,
+}
+
+impl WatchdogAction {
+    /// From the value of attribute 12.
+    pub const fn from_value(value: u8) -> Option<WatchdogAction> {
+        Some(match value {
+            0 => WatchdogAction::TimeOut,
+            1 => WatchdogAction::AutoDelete,
+            2 => WatchdogAction::AutoReset,
+            3 => WatchdogAction::DeferredDelete,
+            _ => return None,
+        })
+    }
+}
+
+impl fmt::Display for WatchdogAction {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            WatchdogAction::TimeOut => "time out",
+            WatchdogAction::AutoDelete => "delete itself",
+            WatchdogAction::AutoReset => "reset itself",
+            WatchdogAction::DeferredDelete => "delete itself later",
+        })
+    }
 }

@@ -22,7 +22,7 @@ mod values;
 
 pub use address_check::{AddressCheck, AddressCheckError, AddressCheckKind, DeviceId};
 pub use allocation::{Allocate, Choice, Open, Opened, allocation_attribute};
-pub use connection::{ConnectionKind, ConnectionState, watchdog_action};
+pub use connection::{ConnectionKind, ConnectionState, WatchdogAction};
 pub use drive::{DriveCommand, DriveState, DriveStatus, InputAssembly, OutputAssembly, Unread};
 pub use explicit::{BodyFormat, CutShort, Header, Message, Target};
 pub use fragment::{Fragment, FragmentKind};

@@ -6,8 +6,8 @@
 use std::fmt::{self, Display};
 
 use super::{
-    Choice, Class, ConnectionState, DeviceState, Target, allocation_attribute, connection_instance,
-    device_type, watchdog_action,
+    Choice, Class, ConnectionState, DeviceState, Target, WatchdogAction, allocation_attribute,
+    connection_instance, device_type,
 };
 
 /// An object without its attribute: "connection 2 (poll)", "assembly 21".
@@ -74,8 +74,8 @@ impl<'a> AttributeValue<'a> {
             (0x05, 4 | 5) => write!(f, "{:03X}h", word?),
             (0x05, 7 | 8) => write!(f, "{} bytes", word?),
             (0x05, 9 | 17) => write!(f, "{} ms", word?),
-            (0x05, 12) => match watchdog_action(byte) {
-                Some(action) => f.write_str(action),
+            (0x05, 12) => match WatchdogAction::from_value(byte) {
+                Some(action) => action.fmt(f),
                 None => write!(f, "{byte}"),
             },
             (0x05, 14 | 16) => ObjectPath(Target::from_path(bytes, false)?).fmt(f),

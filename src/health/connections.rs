@@ -86,7 +86,7 @@ fn scan_too_short(trunk: &Trunk, context: &Context) -> Option<Finding> {
 
 /// A node that a master wants and that never sent anything.
 fn never_answered(node: &Node) -> Option<Finding> {
-    let count = node.explicit.io_asked;
+    let count = node.allocation_requests;
     let evidence = Evidence::Count { what: CountedEvent::AllocationsNeverAnswered, count };
     let finding = Finding::new(Code::NeverAnswered, Severity::Fault, evidence).with_count(count);
     (count >= MANY_ALLOCATIONS && !node.is_known()).then_some(finding)

@@ -2,7 +2,10 @@
 
 use std::fmt::{self, Write};
 
-use crate::health::summary::{Errors, ExchangeCounts, Finding, Load, Node, Source, Spans, Summary};
+use crate::health::summary::{
+    ErrorSummary, ExchangeCounts, FindingSummary, LoadSummary, NodeSummary, SourceInfo,
+    SpanStatistics, Summary,
+};
 
 /// The widest line.
 const WIDTH: usize = 96;
@@ -79,7 +82,7 @@ fn verdict(out: &mut String, summary: &Summary) -> fmt::Result {
     writeln!(out, "{line}")
 }
 
-fn findings(out: &mut String, findings: &[Finding]) -> fmt::Result {
+fn findings(out: &mut String, findings: &[FindingSummary]) -> fmt::Result {
     for finding in findings {
         let place = finding.mac_id.map_or(String::new(), |mac| format!(", address {mac}"));
         writeln!(out, "\n{}: {}{place}", finding.severity, finding.code.name())?;
@@ -102,7 +105,7 @@ fn findings(out: &mut String, findings: &[Finding]) -> fmt::Result {
     Ok(())
 }
 
-fn nodes(out: &mut String, nodes: &[Node]) -> fmt::Result {
+fn nodes(out: &mut String, nodes: &[NodeSummary]) -> fmt::Result {
     writeln!(out, "\nNodes: {}", nodes.len())?;
     if nodes.is_empty() {
         return Ok(());
@@ -168,7 +171,7 @@ fn nodes(out: &mut String, nodes: &[Node]) -> fmt::Result {
 }
 
 /// What is out of the ordinary with a node, on a line of its own.
-fn notes(out: &mut String, node: &Node) -> fmt::Result {
+fn notes(out: &mut String, node: &NodeSummary) -> fmt::Result {
     let poll = &node.poll.exchange;
     let notes: Vec<String> = [
         (poll.unsolicited, "unsolicited"),
@@ -188,7 +191,7 @@ fn notes(out: &mut String, node: &Node) -> fmt::Result {
     writeln!(out, "      {}", notes.join(", "))
 }
 
-fn load(out: &mut String, load: &Load, source: &Source) -> fmt::Result {
+fn load(out: &mut String, load: &LoadSummary, source: &SourceInfo) -> fmt::Result {
     match (load.mean, load.peak) {
         (Some(mean), peak) => {
             let peak = peak.map_or("no whole second".to_string(), |p| {
@@ -233,7 +236,7 @@ fn thin(rows: &[(f64, f64, f64, u64)]) -> Vec<(f64, f64, f64, u64)> {
         .collect()
 }
 
-fn errors(out: &mut String, errors: &Errors) -> fmt::Result {
+fn errors(out: &mut String, errors: &ErrorSummary) -> fmt::Result {
     writeln!(out, "\nErrors: {}", number(errors.frames, "error frame"))?;
     let causes: Vec<String> =
         errors.causes.named().map(|(cause, count)| format!("{cause} {count}")).collect();
@@ -308,7 +311,7 @@ fn millis(us: Option<f64>) -> String {
     us.map_or("-".to_string(), |us| format!("{:.2}", us / 1e3))
 }
 
-fn three(spans: &Spans) -> String {
+fn three(spans: &SpanStatistics) -> String {
     match spans.count {
         0 => "-".to_string(),
         _ => [spans.p50, spans.p99, spans.max].map(millis).join(" / "),

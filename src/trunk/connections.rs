@@ -11,7 +11,7 @@ use std::fmt;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::fieldbus::{Choice, ConnectionKind, ConnectionState, MacId, Target};
+use crate::fieldbus::{Choice, ConnectionKind, ConnectionState, MacId, Target, WatchdogAction};
 use crate::wire::Nanos;
 
 /// How something is known. What is surer comes first and is not replaced by less.
@@ -66,7 +66,7 @@ pub struct Connection {
     /// Bytes that the node receives.
     pub consumed: Option<Known<u16>>,
     /// What it does when it times out.
-    pub watchdog: Option<u8>,
+    pub watchdog_action: Option<WatchdogAction>,
     /// Least time between two messages of the node, in ms.
     pub inhibit_ms: Option<u16>,
     /// What the node sends, usually an assembly.
@@ -208,7 +208,10 @@ impl Connections {
                     connection.state = ConnectionState::Established;
                 }
             }
-            12 => connection.watchdog = Some(byte),
+            12 => {
+                let action = WatchdogAction::from_value(byte);
+                connection.watchdog_action = action.or(connection.watchdog_action);
+            }
             14 => connection.produced_path = Target::from_path(value, false),
             16 => connection.consumed_path = Target::from_path(value, false),
             17 => connection.inhibit_ms = Some(word),
@@ -241,13 +244,17 @@ impl Connections {
                 continue;
             }
             connection.timeouts += 1;
-            match (kind, connection.watchdog) {
-                (ConnectionKind::Explicit, None | Some(1)) | (_, Some(1)) => {
+            match (kind, connection.watchdog_action) {
+                (ConnectionKind::Explicit, None) | (_, Some(WatchdogAction::AutoDelete)) => {
                     self.delete(kind.choice());
                 }
-                (_, Some(2)) => connection.fed = t,
-                (_, Some(3)) => connection.state = ConnectionState::DeferredDelete,
-                _ => connection.state = ConnectionState::TimedOut,
+                (_, Some(WatchdogAction::AutoReset)) => connection.fed = t,
+                (_, Some(WatchdogAction::DeferredDelete)) => {
+                    connection.state = ConnectionState::DeferredDelete;
+                }
+                (_, None | Some(WatchdogAction::TimeOut)) => {
+                    connection.state = ConnectionState::TimedOut;
+                }
             }
         }
     }

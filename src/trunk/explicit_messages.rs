@@ -358,7 +358,7 @@ fn agree(node: &mut Node, agreed: &mut Agreed, ends: &Ends, asked: &Asked, messa
 
 fn request(node: &mut Node, t: Nanos, ends: &Ends, message: &Message, notes: &mut Notes) {
     node.explicit.requests += 1;
-    node.explicit.io_asked += u64::from(allocates_io(message));
+    node.allocation_requests += u64::from(allocates_io(message));
     let (client, transaction) = (ends.client(), ends.header.transaction);
     if ends.role == Role::ExplicitRequest {
         node.connections.fed(t, ConnectionKind::Explicit);

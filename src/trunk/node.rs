@@ -1,6 +1,9 @@
 //! One node, as the wire shows it: who it is, its connections, its messages, its I/O, its drive,
 //! its address, and what its lights should show.
 
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
 use super::address::{AddressState, NewStart, Outcome};
 use super::connections::{Connections, Known, Origin, offer};
 use super::drive_inference::Drive;
@@ -28,12 +31,11 @@ const IO_LIMIT: Nanos = Nanos::SECOND;
 pub(super) const EXPLICIT_LIMIT: Nanos = Nanos::from_millis(10_000);
 
 /// How a node's explicit messages went.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(default)]
 pub struct ExplicitCounts {
     /// Requests to the node.
     pub requests: u64,
-    /// Requests of a master to allocate its I/O connections.
-    pub io_asked: u64,
     /// Requests that it granted.
     pub responses: u64,
     /// Requests that it refused.
@@ -102,6 +104,8 @@ pub struct Node {
     pub connections: Connections,
     /// Its explicit messages.
     pub explicit: ExplicitCounts,
+    /// Requests of a master to allocate its I/O connections.
+    pub allocation_requests: u64,
     /// Its fragmented I/O, to and from the node.
     pub io_fragments: FragmentCounts,
     /// What it does, if it is a drive.

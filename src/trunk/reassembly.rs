@@ -6,6 +6,9 @@
 
 use std::fmt;
 
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
 use crate::fieldbus::{Fragment, FragmentKind};
 use crate::wire::Nanos;
 
@@ -64,7 +67,8 @@ impl fmt::Display for FragmentError {
 }
 
 /// How often fragmented messages came out whole, and what went wrong with the others.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(default)]
 pub struct FragmentCounts {
     /// Messages that came out whole.
     pub whole: u64,
@@ -79,7 +83,7 @@ pub struct FragmentCounts {
     /// Messages that stopped in the middle.
     pub timed_out: u64,
     /// Fragments whose acknowledge was missing, wrong or a refusal.
-    pub acknowledges: u64,
+    pub acknowledges_wrong: u64,
     /// Messages too long to be kept.
     pub too_long: u64,
 }
@@ -94,7 +98,7 @@ impl FragmentCounts {
             FragmentError::TimedOut => &mut self.timed_out,
             FragmentError::NotAcknowledged
             | FragmentError::WrongAcknowledge { .. }
-            | FragmentError::Refused(_) => &mut self.acknowledges,
+            | FragmentError::Refused(_) => &mut self.acknowledges_wrong,
             FragmentError::TooLong => &mut self.too_long,
         } += 1;
     }
@@ -105,7 +109,7 @@ impl FragmentCounts {
             + self.wrong_count
             + self.not_ended
             + self.timed_out
-            + self.acknowledges
+            + self.acknowledges_wrong
             + self.too_long
     }
 }

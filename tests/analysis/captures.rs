@@ -6,7 +6,7 @@ use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
 use dropline::Analysis;
-use dropline::health::summary::Kind;
+use dropline::health::summary::SourceKind;
 use dropline::sim::{Scenario, SimSource};
 use dropline::wire::{write_header, write_record};
 use serde_json::Value;
@@ -37,7 +37,7 @@ fn run(scenario: &Path) -> Run {
             break;
         }
     }
-    let summary = analysis.finish(Kind::Capture, "capture", 0, &mut |_, _| {});
+    let summary = analysis.finish(SourceKind::Capture, "capture", 0, &mut |_, _| {});
     let summary: Value = serde_json::from_str(&summary.to_json()).unwrap();
     let findings = summary["findings"].as_array().unwrap();
     let codes = findings.iter().map(|f| f["code"].as_str().unwrap().to_string()).collect();

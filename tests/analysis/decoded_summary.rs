@@ -60,10 +60,10 @@ fn a_holder_that_refuses_late_keeps_its_connections() {
         let outcomes: Vec<_> = summary.address_clashes.iter().map(|c| c.outcome).collect();
         assert_eq!((outcomes, node.restarts), (vec![ClashOutcome::Refused], 0), "{ms} ms");
         let owner = Known { value: MacId::new(1).unwrap(), origin: Origin::Learnt };
-        assert_eq!(node.said.owner, Some(owner), "{ms} ms");
-        assert_eq!(node.said.allocated, Choice::EXPLICIT.with(Choice::POLL), "{ms} ms");
+        assert_eq!(node.owner, Some(owner), "{ms} ms");
+        assert_eq!(node.allocated, Choice::EXPLICIT.with(Choice::POLL), "{ms} ms");
         assert_eq!(node.identity.as_ref().unwrap().serial, Some(1012));
-        let lights = &node.said.lights;
+        let lights = &node.lights;
         assert_eq!(lights.network, Some(Light::Green), "{ms} ms");
         assert_eq!(lights.refused_device, Some(device(99)), "{ms} ms");
     }
@@ -84,8 +84,8 @@ fn a_newcomer_that_nobody_refuses_has_no_connections() {
     let summary = scene.summary();
     let node = summary.nodes.iter().find(|node| node.mac_id.get() == 12).unwrap();
     assert_eq!(summary.address_clashes[0].outcome, ClashOutcome::Contested);
-    assert_eq!(node.said.allocated, Choice::EXPLICIT);
-    assert_eq!(node.said.explicit.unasked, 0);
+    assert_eq!(node.allocated, Choice::EXPLICIT);
+    assert_eq!(node.explicit.unasked, 0);
     assert_eq!(node.identity.as_ref().unwrap().serial, Some(1099));
 }
 
@@ -99,20 +99,14 @@ fn identity_connections_and_lights_come_from_the_wire() {
     assert_eq!((identity.vendor_id, identity.serial), (Some(900), Some(1012)));
     assert_eq!((identity.device_type, identity.product_code), (Some(2), Some(17)));
     assert_eq!((identity.major_revision, identity.minor_revision), (Some(2), Some(3)));
-    assert_eq!(
-        node.said.owner,
-        Some(Known { value: MacId::new(1).unwrap(), origin: Origin::Learnt })
-    );
-    assert_eq!(node.said.allocated, Choice::EXPLICIT.with(Choice::POLL));
-    let poll = node.said.connections.iter().find(|c| c.kind == ConnectionKind::Poll).unwrap();
+    assert_eq!(node.owner, Some(Known { value: MacId::new(1).unwrap(), origin: Origin::Learnt }));
+    assert_eq!(node.allocated, Choice::EXPLICIT.with(Choice::POLL));
+    let poll = node.connections.iter().find(|c| c.kind == ConnectionKind::Poll).unwrap();
     assert_eq!(poll.state, ConnectionState::Established);
     assert_eq!(poll.expected_packet_rate_ms, Some(75));
     assert_eq!(poll.consumed_bytes, Some(Known { value: 4, origin: Origin::Inferred }));
-    assert_eq!(
-        (node.said.lights.network, node.said.lights.module),
-        (Some(Light::Green), Some(Light::Green))
-    );
-    let explicit = &node.said.explicit;
+    assert_eq!((node.lights.network, node.lights.module), (Some(Light::Green), Some(Light::Green)));
+    let explicit = &node.explicit;
     assert_eq!((explicit.requests, explicit.responses, explicit.errors), (6, 5, 1));
     assert_eq!((explicit.unanswered, explicit.unasked), (0, 0));
 }
@@ -123,10 +117,10 @@ fn a_poll_connection_that_is_not_fed_times_out() {
     scene.wait(Nanos::from_millis(400));
     scene.end();
     let summary = scene.summary();
-    let said = &summary.nodes[0].said;
-    let poll = said.connections.iter().find(|c| c.kind == ConnectionKind::Poll).unwrap();
+    let node = &summary.nodes[0];
+    let poll = node.connections.iter().find(|c| c.kind == ConnectionKind::Poll).unwrap();
     assert_eq!((poll.state, poll.timeouts), (ConnectionState::TimedOut, 1));
-    assert_eq!(said.lights.network, Some(Light::FlashingRed));
+    assert_eq!(node.lights.network, Some(Light::FlashingRed));
 }
 
 #[test]

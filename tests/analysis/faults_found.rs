@@ -4,7 +4,7 @@
 use dropline::Analysis;
 use dropline::fieldbus::MacId;
 use dropline::health::Summary;
-use dropline::health::summary::Kind;
+use dropline::health::summary::SourceKind;
 use dropline::sim::{Scenario, SimSource};
 
 /// The demo's trunk without its faults, for half a minute, with this one.
@@ -23,7 +23,7 @@ fn run(fault: &str) -> Summary {
         }
         more
     } {}
-    analysis.finish(Kind::Simulated, "fault", 0, &mut |_, _| {})
+    analysis.finish(SourceKind::Simulated, "fault", 0, &mut |_, _| {})
 }
 
 /// The top finding as "severity code address", and its evidence.

@@ -7,7 +7,7 @@
 use std::fmt::Write;
 
 use dropline::Analysis;
-use dropline::health::summary::Kind;
+use dropline::health::summary::SourceKind;
 use dropline::sim::{Scenario, SimSource};
 use proptest::prelude::*;
 use serde_json::Value;
@@ -94,7 +94,7 @@ fn both(scenario: Scenario, seed: u64) -> (Value, Value) {
             break;
         }
     }
-    let summary = analysis.finish(Kind::Simulated, "simulated", 0, &mut |_, _| {});
+    let summary = analysis.finish(SourceKind::Simulated, "simulated", 0, &mut |_, _| {});
     let summary = serde_json::from_str(&summary.to_json()).unwrap();
     (serde_json::to_value(source.truth()).unwrap(), summary)
 }

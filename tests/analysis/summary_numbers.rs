@@ -5,7 +5,7 @@ use std::fmt::Write;
 
 use crate::common::reference::{compare, numbers};
 use dropline::Analysis;
-use dropline::health::summary::Kind;
+use dropline::health::summary::SourceKind;
 use dropline::wire::{Record, parse_header, parse_record};
 use proptest::prelude::*;
 use serde_json::Value;
@@ -92,7 +92,8 @@ fn summary(text: &str) -> Value {
     for record in records(text) {
         analysis.take(&record, &mut |_, _| {});
     }
-    serde_json::to_value(analysis.finish(Kind::Capture, "made up", 0, &mut |_, _| {})).unwrap()
+    serde_json::to_value(analysis.finish(SourceKind::Capture, "made up", 0, &mut |_, _| {}))
+        .unwrap()
 }
 
 proptest! {

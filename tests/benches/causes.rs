@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use dropline::Analysis;
 use dropline::health::Severity;
-use dropline::health::summary::{Kind, Summary};
+use dropline::health::summary::{SourceKind, Summary};
 use dropline::sim::{Scenario, SimSource};
 
 /// A fault at three strengths, and the findings of which any one at the top is right.
@@ -404,7 +404,7 @@ fn run(scenario: &str, seed: u64) -> Summary {
             analysis.take(&record, &mut |_, _| {});
         }
     }
-    analysis.finish(Kind::Simulated, "bench", 0, &mut |_, _| {})
+    analysis.finish(SourceKind::Simulated, "bench", 0, &mut |_, _| {})
 }
 
 /// The top finding above a note.

@@ -4,7 +4,7 @@ use dropline::Analysis;
 use dropline::health::Expectation;
 use dropline::health::Summary;
 use dropline::health::compare::{Comparison, Tolerance, Trend};
-use dropline::health::summary::Kind;
+use dropline::health::summary::SourceKind;
 use dropline::output::report::{Log, Report, Running};
 use dropline::plan::Plan;
 use dropline::wire::What;
@@ -51,7 +51,7 @@ fn write(
         running.take(record, analysis.trunk());
     }
     let mut events = |t, event| log.event(t, &event);
-    let finished = analysis.finish_with_state(Kind::Capture, name, 0, &mut events);
+    let finished = analysis.finish_with_state(SourceKind::Capture, name, 0, &mut events);
     let mut visits: Vec<(String, Summary)> = Vec::new();
     for (number, (name, scene)) in earlier.iter().enumerate() {
         let mut summary = scene.summary();

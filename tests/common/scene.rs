@@ -4,7 +4,7 @@ use dropline::Analysis;
 use dropline::fieldbus::{AddressCheck, AddressCheckKind, DeviceId, Identifier, MacId};
 use dropline::health::Expectation;
 use dropline::health::Summary;
-use dropline::health::summary::Kind;
+use dropline::health::summary::SourceKind;
 use dropline::plan::Plan;
 use dropline::wire::{
     Bitrate, Clock, ErrorFrame, Frame, Header, Id, Nanos, Record, StandardId, Tally, What,
@@ -128,13 +128,13 @@ impl Scene {
         for record in &self.records {
             analysis.take(record, &mut |_, _| {});
         }
-        analysis.finish(Kind::Capture, "scene.jsonl", 0, &mut |_, _| {})
+        analysis.finish(SourceKind::Capture, "scene.jsonl", 0, &mut |_, _| {})
     }
 
     /// Each finding as "severity code address".
     pub fn findings(&self) -> Vec<String> {
         let summary = self.summary();
-        let line = |f: &dropline::health::summary::Finding| {
+        let line = |f: &dropline::health::summary::FindingSummary| {
             let node = f.mac_id.map_or(String::new(), |mac| format!(" {mac}"));
             format!("{} {}{node}", f.severity, f.code.name())
         };

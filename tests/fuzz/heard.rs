@@ -5,7 +5,7 @@ use dropline::Analysis;
 use dropline::fieldbus::{Fragment, FragmentKind};
 use dropline::health::Summary;
 use dropline::health::compare::{Comparison, Judgement, Tolerance};
-use dropline::health::summary::{ExchangeCounts, Kind};
+use dropline::health::summary::{ExchangeCounts, SourceKind};
 use dropline::trunk::{Assembly, FragmentCounts, MAX_MESSAGE, Stage};
 use dropline::wire::{
     Bitrate, ErrorFrame, ExtendedId, Frame, Header, Id, Nanos, Record, StandardId, Tally, What,
@@ -75,7 +75,7 @@ pub fn trunk(bytes: &[u8]) {
         }
         analysis.take(&record, &mut |_, _| {});
     }
-    let summary = analysis.finish(Kind::Capture, "any", 0, &mut |_, _| {});
+    let summary = analysis.finish(SourceKind::Capture, "any", 0, &mut |_, _| {});
     let source = &summary.source;
     assert_eq!((source.frames, source.error_frames), (tally.frames, tally.error_frames));
     assert_eq!(

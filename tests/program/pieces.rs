@@ -6,7 +6,7 @@ use std::process::Output;
 use assert_cmd::Command;
 use dropline::Analysis;
 use dropline::health::Summary;
-use dropline::health::summary::Kind;
+use dropline::health::summary::SourceKind;
 use dropline::output::capture::{CaptureWriter, Pieces, WriterOptions, Written};
 use dropline::sim::SimSource;
 use dropline::source::Reader;
@@ -38,7 +38,7 @@ fn watched(path: &Path, roll: &str, records: &[Record], header: &Header) -> (Wri
     let written = writer.finish(analysis.trunk().now());
     analysis.take(&written.end.clone().expect("whole"), &mut |_, _| {});
     let name = written.path.file_name().unwrap().to_str().unwrap().to_owned();
-    (written, analysis.finish(Kind::Capture, &name, 0, &mut |_, _| {}))
+    (written, analysis.finish(SourceKind::Capture, &name, 0, &mut |_, _| {}))
 }
 
 fn files(directory: &Path) -> Vec<PathBuf> {

@@ -23,7 +23,7 @@ use nix::unistd::Pid;
 use serde::Serialize;
 
 use crate::health::Onset;
-use crate::health::summary::Finding;
+use crate::health::summary::FindingSummary;
 use crate::output::metrics::HookState;
 use crate::source::one_line;
 use crate::wire::{Header, Nanos};
@@ -271,7 +271,7 @@ struct HookPayload<'a> {
     /// Whether it had happened before, and had been quiet since.
     again: bool,
     /// As in a summary.
-    finding: Finding,
+    finding: FindingSummary,
     cautions: [&'a str; CAUTIONS.len()],
 }
 
@@ -285,7 +285,7 @@ pub(super) fn payload(header: &Header, now: Nanos, onset: &Onset) -> String {
         time: time.unwrap_or(header.started).to_string(),
         started: header.started.to_string(),
         again: onset.again,
-        finding: Finding::of(&onset.finding),
+        finding: FindingSummary::from(&onset.finding),
         cautions: CAUTIONS,
     };
     // Plain fields, text keys: this cannot fail.

@@ -21,7 +21,7 @@ use super::arguments::{Expected, Results, bitrate, bytes, duration, nanos};
 use super::stop::Stop;
 use super::terminal::{Outcome, take_diagnostics};
 use crate::analysis::Analysis;
-use crate::health::summary::Kind;
+use crate::health::summary::SourceKind;
 use crate::health::{OnsetTracker, Summary};
 use crate::output::capture::{CaptureWriter, Keep, Pieces, Roll, WriterOptions, Written};
 use crate::output::metrics::{About, Ask, Exporter, Reading};
@@ -395,8 +395,8 @@ impl Watch {
             self.display.line(&message);
         }
         let (kind, name) = match in_capture {
-            Some(name) => (Kind::Capture, name),
-            None => (Kind::Live, self.interface),
+            Some(name) => (SourceKind::Capture, name),
+            None => (SourceKind::Live, self.interface),
         };
         self.analysis.finish(kind, &name, 0, &mut |_, _| {})
     }

@@ -3,7 +3,7 @@
 use super::comparison_line::{ComparedValue, ComparisonLine, Judgement, Quantity};
 use super::tolerance::Tolerance;
 use crate::health::Summary;
-use crate::health::summary::Finding;
+use crate::health::summary::FindingSummary;
 use crate::health::{Code, Severity, TwoRates};
 
 /// `measured`: the judged lines about quantities. They decide where a finding is about one.
@@ -13,8 +13,9 @@ pub(super) fn compare(
     tolerance: &Tolerance,
     measured: &[ComparisonLine],
 ) -> Vec<ComparisonLine> {
-    let is_same = |a: &Finding, b: &Finding| a.code == b.code && a.mac_id == b.mac_id;
-    let before = |finding: &Finding| then.findings.iter().find(|other| is_same(finding, other));
+    let is_same = |a: &FindingSummary, b: &FindingSummary| a.code == b.code && a.mac_id == b.mac_id;
+    let before =
+        |finding: &FindingSummary| then.findings.iter().find(|other| is_same(finding, other));
     let gone = then.findings.iter().filter(|old| !now.findings.iter().any(|new| is_same(old, new)));
     let seconds = [then.source.duration_s, now.source.duration_s];
     let present = now.findings.iter().map(|finding| (before(finding), Some(finding)));
@@ -25,13 +26,13 @@ pub(super) fn compare(
 }
 
 fn line(
-    then: Option<&Finding>,
-    now: Option<&Finding>,
+    then: Option<&FindingSummary>,
+    now: Option<&FindingSummary>,
     seconds: [f64; 2],
     tolerance: &Tolerance,
     measured: &[ComparisonLine],
 ) -> ComparisonLine {
-    let count = |finding: &Finding| ComparedValue::Number(finding.count as f64);
+    let count = |finding: &FindingSummary| ComparedValue::Number(finding.count as f64);
     let mut line = ComparisonLine::new(Quantity::Finding, then.map(count), now.map(count));
     let Some(finding) = now.or(then) else { return line };
     line.mac_id = finding.mac_id;
@@ -67,7 +68,10 @@ fn line(
 }
 
 /// The judgement on the quantity that a finding is about: the worst of its lines.
-fn judgement_of_quantity(finding: &Finding, measured: &[ComparisonLine]) -> Option<Judgement> {
+fn judgement_of_quantity(
+    finding: &FindingSummary,
+    measured: &[ComparisonLine],
+) -> Option<Judgement> {
     let about = match finding.code {
         Code::MissedPolls => Quantity::MissedShare,
         Code::BusErrors
@@ -93,7 +97,7 @@ fn judgement_of_quantity(finding: &Finding, measured: &[ComparisonLine]) -> Opti
 }
 
 /// Whether a capture of this length may have missed it by chance.
-fn may_be_missed(finding: &Finding, [then, now]: [f64; 2], tolerance: &Tolerance) -> bool {
+fn may_be_missed(finding: &FindingSummary, [then, now]: [f64; 2], tolerance: &Tolerance) -> bool {
     TwoRates::new((0, now), (finding.count.max(1), then))
         .is_none_or(|rates| rates.p_value() >= tolerance.significance)
 }

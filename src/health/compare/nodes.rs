@@ -7,7 +7,9 @@ use super::comparison_line::{ComparedValue, ComparisonLine, ExchangeKind, Judgem
 use super::statistics::{Share, SharesToJudge, difference, judge_shift, percentile};
 use super::tolerance::Tolerance;
 use crate::fieldbus::MacId;
-use crate::health::summary::{Drive, ExchangeCounts, Identity, Node, Spans};
+use crate::health::summary::{
+    DeviceIdentity, DriveSummary, ExchangeCounts, NodeSummary, SpanStatistics,
+};
 use crate::health::{Summary, TwoRates};
 use crate::trunk::{Known, Origin};
 
@@ -19,7 +21,7 @@ pub(super) fn compare(
     shares: &mut SharesToJudge,
 ) {
     let seconds = [then, now].map(|summary| summary.source.duration_s);
-    let mut nodes: BTreeMap<MacId, [Option<&Node>; 2]> = BTreeMap::new();
+    let mut nodes: BTreeMap<MacId, [Option<&NodeSummary>; 2]> = BTreeMap::new();
     for (side, summary) in [then, now].into_iter().enumerate() {
         for node in &summary.nodes {
             nodes.entry(node.mac_id).or_default()[side] = Some(node);
@@ -33,7 +35,7 @@ pub(super) fn compare(
 /// One address in both visits, and where its lines go.
 struct NodePair<'a> {
     mac_id: MacId,
-    nodes: [Option<&'a Node>; 2],
+    nodes: [Option<&'a NodeSummary>; 2],
     seconds: [f64; 2],
     tolerance: &'a Tolerance,
     lines: &'a mut Vec<ComparisonLine>,
@@ -159,7 +161,8 @@ impl NodePair<'_> {
         self.push_exchange(kind, spans(Quantity::LatencyP50Us, 0.5, a, b, allowed));
         // The tail as far out as both captures are long enough to tell.
         let tails = [(Quantity::LatencyP99Us, 0.99), (Quantity::LatencyP90Us, 0.9)];
-        let is_known = |spans: &Spans, q| percentile(spans, q).is_some_and(|p| p.is_bounded());
+        let is_known =
+            |spans: &SpanStatistics, q| percentile(spans, q).is_some_and(|p| p.is_bounded());
         if let Some((quantity, q)) =
             tails.into_iter().find(|&(_, q)| is_known(a, q) && is_known(b, q))
         {
@@ -191,12 +194,12 @@ impl NodePair<'_> {
 }
 
 /// Frames that the node sent, without address checks.
-fn frames_but_checks(node: &Node) -> u64 {
+fn frames_but_checks(node: &NodeSummary) -> u64 {
     let checks = node.address_check_requests + node.address_check_responses;
     node.frames_sent.saturating_sub(checks)
 }
 
-fn used(node: &Node, kind: ExchangeKind) -> Option<&ExchangeCounts> {
+fn used(node: &NodeSummary, kind: ExchangeKind) -> Option<&ExchangeCounts> {
     let exchange = match kind {
         ExchangeKind::Poll => Some(&node.poll.exchange),
         ExchangeKind::Strobe => node.strobe.as_ref(),
@@ -233,8 +236,8 @@ fn bytes(quantity: Quantity, then: &[u16], now: &[u16], inferred: bool) -> Optio
 fn spans(
     quantity: Quantity,
     q: f64,
-    then: &Spans,
-    now: &Spans,
+    then: &SpanStatistics,
+    now: &SpanStatistics,
     (share, least_us): (f64, f64),
 ) -> Option<ComparisonLine> {
     let (then, now) = (percentile(then, q)?, percentile(now, q)?);
@@ -255,14 +258,14 @@ fn spans(
 }
 
 /// Which device has the address; `None` if nothing is known of one of them.
-fn identity(then: Option<&Identity>, now: Option<&Identity>) -> Option<ComparisonLine> {
+fn identity(then: Option<&DeviceIdentity>, now: Option<&DeviceIdentity>) -> Option<ComparisonLine> {
     let (then, now) = (then?, now?);
     let value = |identity| Some(ComparedValue::Text(identity_text(identity)));
     let (judgement, why) = judge_identity(then, now);
     Some(ComparisonLine::new(Quantity::Identity, value(then), value(now)).judged(judgement, why))
 }
 
-fn judge_identity(then: &Identity, now: &Identity) -> (Judgement, &'static str) {
+fn judge_identity(then: &DeviceIdentity, now: &DeviceIdentity) -> (Judgement, &'static str) {
     let kind = [
         then.vendor_id.zip(now.vendor_id).map(|(a, b)| a == b),
         then.device_type.zip(now.device_type).map(|(a, b)| a == b),
@@ -288,7 +291,7 @@ fn judge_identity(then: &Identity, now: &Identity) -> (Judgement, &'static str) 
     (Judgement::CannotSay, "another device; the wire does not tell whether it is of the same kind")
 }
 
-fn identity_text(identity: &Identity) -> String {
+fn identity_text(identity: &DeviceIdentity) -> String {
     let number = |value: Option<u32>| value.map_or("?".to_string(), |value| value.to_string());
     let mut text = format!(
         "vendor {} serial {}",
@@ -306,11 +309,11 @@ fn identity_text(identity: &Identity) -> String {
 }
 
 /// How an AC drive is driven, as it stood at the end of each visit.
-fn drive(then: &Node, now: &Node) -> Vec<ComparisonLine> {
-    let (Some(then), Some(now)) = (&then.said.drive, &now.said.drive) else { return Vec::new() };
+fn drive(then: &NodeSummary, now: &NodeSummary) -> Vec<ComparisonLine> {
+    let (Some(then), Some(now)) = (&then.drive, &now.drive) else { return Vec::new() };
     let mut lines: Vec<ComparisonLine> = Vec::new();
     lines.extend(drive_assemblies(then, now));
-    let status = |drive: &Drive| drive.status;
+    let status = |drive: &DriveSummary| drive.status;
     let (Some(then), Some(now)) = (status(then), status(now)) else { return lines };
     let yes = |value: Option<bool>| {
         value.map(|yes| ComparedValue::Text(if yes { "yes" } else { "no" }.to_string()))
@@ -350,8 +353,8 @@ fn drive(then: &Node, now: &Node) -> Vec<ComparisonLine> {
 }
 
 /// `None` unless both are known.
-fn drive_assemblies(then: &Drive, now: &Drive) -> Option<ComparisonLine> {
-    let pair = |drive: &Drive| Some([drive.output_assembly?, drive.input_assembly?]);
+fn drive_assemblies(then: &DriveSummary, now: &DriveSummary) -> Option<ComparisonLine> {
+    let pair = |drive: &DriveSummary| Some([drive.output_assembly?, drive.input_assembly?]);
     let (then, now) = (pair(then)?, pair(now)?);
     let words = |[output, input]: [Known<u16>; 2]| {
         Some(ComparedValue::Text(format!("{} / {}", output.value, input.value)))
@@ -372,8 +375,8 @@ fn drive_assemblies(then: &Drive, now: &Drive) -> Option<ComparisonLine> {
 mod tests {
     use super::*;
 
-    fn device(serial: u32, product: Option<u16>, minor: Option<u8>) -> Identity {
-        Identity {
+    fn device(serial: u32, product: Option<u16>, minor: Option<u8>) -> DeviceIdentity {
+        DeviceIdentity {
             vendor_id: Some(900),
             serial: Some(serial),
             device_type: product.map(|_| 2),
@@ -386,7 +389,7 @@ mod tests {
 
     #[test]
     fn the_same_of_its_kind_or_another() {
-        let judged = |then: &Identity, now: &Identity| judge_identity(then, now).0;
+        let judged = |then: &DeviceIdentity, now: &DeviceIdentity| judge_identity(then, now).0;
         let known = device(1, Some(17), Some(3));
         assert_eq!(judged(&known, &known), Judgement::Same);
         // less is known, nothing differs

@@ -12,7 +12,7 @@
 
 use super::comparison_line::{ComparedValue, ComparisonLine, Judgement};
 use crate::health::TwoRates;
-use crate::health::summary::Spans;
+use crate::health::summary::SpanStatistics;
 
 /// A measured value, and the range in which the true one lies; an end may not be known.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -68,7 +68,7 @@ const GUESSED_INFLATION: f64 = 4.0;
 
 /// A percentile with its range. An older summary does not tell the range, but the percentiles on
 /// both sides: with enough values the true one lies between two of those.
-pub(super) fn percentile(spans: &Spans, q: f64) -> Option<Estimate> {
+pub(super) fn percentile(spans: &SpanStatistics, q: f64) -> Option<Estimate> {
     let (value, range) = match q {
         0.5 => (spans.p50?, spans.p50_range),
         0.9 => (spans.p90?, spans.p90_range),
@@ -255,7 +255,7 @@ mod tests {
 
     #[test]
     fn an_older_summary_has_percentiles_on_both_sides() {
-        let spans = |count| Spans {
+        let spans = |count| SpanStatistics {
             count,
             min: Some(800.0),
             mean: Some(1022.0),

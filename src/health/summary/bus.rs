@@ -1,17 +1,15 @@
-//! The parts of the summary about the bus as a whole.
+//! The bus as a whole in the summary: load, identifier groups, errors.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::health::ErrorTrend;
-use crate::trunk::{
-    BusErrors, Controller, Groups as TrunkGroups, Load as TrunkLoad, Trunk, WINDOW,
-};
+use crate::trunk::{self, BusErrors, Controller, Trunk, WINDOW};
 use crate::wire::{BitTime, Bitrate, Cause, ControllerState, Nanos};
 
 /// How full the bus was. Good frames only; error frames are estimated apart.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Load {
+pub struct LoadSummary {
     /// Exact bits on the wire of every good frame, with stuff bits and interframe space.
     pub wire_bits: u64,
     /// wire_bits / (bitrate × duration_s).
@@ -46,13 +44,12 @@ pub struct LoadSpan {
     pub error_frames: u64,
 }
 
-/// An error frame: flag of 6 bits and as many again at most by its echo, delimiter of 8 (ISO
-/// 11898-1); some 20 as the usual case.
+/// Bits of a usual error frame: a flag of 6, its echo of up to 6, a delimiter of 8 (ISO 11898-1).
 const ERROR_FRAME_BITS: f64 = 20.0;
 
-impl Load {
-    pub(super) fn of(trunk: &Trunk, bitrate: Option<Bitrate>) -> Load {
-        let load: &TrunkLoad = &trunk.load;
+impl LoadSummary {
+    pub(super) fn new(trunk: &Trunk, bitrate: Option<Bitrate>) -> LoadSummary {
+        let load = &trunk.load;
         let duration = trunk.now();
         let share = |bits: BitTime, span: Nanos| {
             bitrate.map(|rate| bits.0 as f64 / (f64::from(rate.get()) * span.as_secs()))
@@ -60,14 +57,14 @@ impl Load {
         let spans = load.over_time().map(|span| {
             let from = Nanos(span.first.saturating_mul(WINDOW.0));
             let whole = Nanos(span.windows.saturating_mul(WINDOW.0));
-            let left = duration.since(from).filter(|&left| left < whole && left.0 > 0);
-            let length = left.unwrap_or(whole);
+            let cut_short = duration.since(from).filter(|&left| left < whole && left.0 > 0);
+            let length = cut_short.unwrap_or(whole);
             LoadSpan {
                 from_s: from.as_secs(),
                 span_s: length.as_secs(),
                 wire_bits: span.bits.0,
                 mean: share(span.bits, length),
-                peak: share(span.peak, WINDOW).filter(|_| left.is_none()),
+                peak: share(span.peak, WINDOW).filter(|_| cut_short.is_none()),
                 error_frames: span.error_frames,
             }
         });
@@ -79,7 +76,7 @@ impl Load {
         let total = load.total();
         let errors = trunk.errors.with_cause().count() as f64;
         let frame = total.0 as f64 / trunk.tally().frames.max(1) as f64;
-        Load {
+        LoadSummary {
             wire_bits: total.0,
             mean: of_duration(total.0 as f64),
             peak: load.peak(duration).and_then(|peak| share(peak, WINDOW)),
@@ -92,7 +89,7 @@ impl Load {
 
 /// Good frames by identifier group; every good frame is counted once.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-pub struct Groups {
+pub struct GroupCounts {
     /// 000 to 3FF.
     pub group1: u64,
     /// 400 to 5FF.
@@ -109,10 +106,10 @@ pub struct Groups {
     pub remote: u64,
 }
 
-impl Groups {
-    pub(super) fn of(groups: &TrunkGroups) -> Groups {
+impl GroupCounts {
+    pub(super) fn new(groups: &trunk::Groups) -> GroupCounts {
         let [group1, group2, group3, group4] = groups.valid;
-        Groups {
+        GroupCounts {
             group1,
             group2,
             group3,
@@ -126,11 +123,11 @@ impl Groups {
 
 /// Error frames, and the adapter's own controller.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Errors {
+pub struct ErrorSummary {
     /// Error frames received, of every kind.
     pub frames: u64,
     /// How many name each cause; one frame can name several.
-    pub causes: Causes,
+    pub causes: CauseCounts,
     /// Transitions of the adapter's controller into warning.
     pub warnings: u64,
     /// Transitions into error-passive.
@@ -144,7 +141,7 @@ pub struct Errors {
     /// The highest that each counter was reported.
     #[serde(default)]
     pub counters_highest: ControllerCounters,
-    /// The controller's state at the end, as far as its driver told.
+    /// The controller's state at the end, if its driver reports it.
     pub controller_state: Option<ControllerState>,
     /// The latest changes of the controller's state.
     #[serde(default)]
@@ -161,7 +158,7 @@ pub struct Errors {
 /// How many error frames name each cause, after linux/can/error.h.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[allow(missing_docs, reason = "the names say it; wire::Cause has the words")]
-pub struct Causes {
+pub struct CauseCounts {
     pub bit: u64,
     pub stuff: u64,
     pub form: u64,
@@ -174,8 +171,8 @@ pub struct Causes {
     pub other: u64,
 }
 
-impl Causes {
-    /// The causes that were named at all, in words, with how often.
+impl CauseCounts {
+    /// The causes that occurred, in words, with their counts.
     pub fn named(&self) -> impl Iterator<Item = (&'static str, u64)> {
         [
             ("bit", self.bit),
@@ -226,13 +223,13 @@ pub struct ErrorBurst {
     pub good_frames: u64,
 }
 
-impl Errors {
-    pub(super) fn of(trunk: &Trunk) -> Errors {
+impl ErrorSummary {
+    pub(super) fn new(trunk: &Trunk) -> ErrorSummary {
         let errors: &BusErrors = &trunk.errors;
         let controller: &Controller = &errors.controller;
-        Errors {
+        ErrorSummary {
             frames: errors.frames(),
-            causes: Causes {
+            causes: CauseCounts {
                 bit: errors.count(Cause::Bit),
                 stuff: errors.count(Cause::Stuff),
                 form: errors.count(Cause::Form),

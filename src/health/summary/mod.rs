@@ -1,28 +1,31 @@
 //! The summary: one JSON object that says how the trunk was. Its names are promises to other
 //! programs; fields may be added, none is dropped or renamed within a version.
 
-mod build;
 mod bus;
+mod identity;
 mod node;
 mod read;
-mod said;
-mod sheet;
 
 use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 pub use bus::{
-    Causes, ControllerCounters, ControllerStep, ErrorBurst, Errors, Groups, Load, LoadSpan,
+    CauseCounts, ControllerCounters, ControllerStep, ErrorBurst, ErrorSummary, GroupCounts,
+    LoadSpan, LoadSummary,
 };
-pub use node::{AbsenceSpan, AddressClash, ExchangeCounts, Identity, Node, Poll, Range, Spans};
+pub use identity::{DataSheetCheck, DataSheetVerdict, DeviceIdentity};
+pub use node::{
+    AbsenceSpan, AddressClash, ConnectionSummary, DriveSummary, ExchangeCounts, NodeSummary,
+    PollCounts, QuantileRange, SpanStatistics, StatusLights,
+};
 pub use read::SummaryError;
-pub use said::{ConnectionFacts, Drive, Explicit, Fragments, Lights, Said};
-pub use sheet::{DataSheetFacts, SheetVerdict};
 
 use crate::fieldbus::MacId;
-use crate::health::{Evidence, Verdict};
-use crate::wire::{Bitrate, Clock};
+use crate::health::{self, Code, Context, Evidence, Finding, Rank, References, Severity, Verdict};
+use crate::trunk::Trunk;
+use crate::wire::{Bitrate, Clock, Header};
+use crate::words::caution::CAUTIONS;
 
 /// The whole summary. Unknown is `null`, fractions are 0 to 1, times count from `started`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -32,27 +35,27 @@ pub struct Summary {
     /// The version of the format: 2.
     pub version: u32,
     /// Where the records came from, and how many.
-    pub source: Source,
-    /// Is it well?
+    pub source: SourceInfo,
+    /// Whether the trunk is well.
     #[serde(default = "read::no_verdict")]
     pub verdict: Verdict,
-    /// What most probably lies behind it, where the evidence allows to say so.
+    /// The most probable cause, where the evidence names one.
     pub probable_cause: Option<ProbableCause>,
     /// How full the bus was.
-    pub load: Load,
+    pub load: LoadSummary,
     /// Good frames by identifier group.
-    pub groups: Groups,
+    pub groups: GroupCounts,
     /// Each node that sent or was polled, by address.
-    pub nodes: Vec<Node>,
+    pub nodes: Vec<NodeSummary>,
     /// Two devices that wanted one address, each time.
     pub address_clashes: Vec<AddressClash>,
     /// Clashes beyond those that are listed.
     #[serde(default)]
     pub address_clashes_unlisted: u64,
     /// Error frames, and the adapter's own controller.
-    pub errors: Errors,
-    /// Everything found, the gravest first.
-    pub findings: Vec<Finding>,
+    pub errors: ErrorSummary,
+    /// Every finding, the gravest first.
+    pub findings: Vec<FindingSummary>,
     /// What applies to every check at a cabinet, a conductor or a drive.
     #[serde(default)]
     pub cautions: Vec<String>,
@@ -60,9 +63,9 @@ pub struct Summary {
 
 /// Where the records came from, and how many.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Source {
+pub struct SourceInfo {
     /// What kind of source.
-    pub kind: Kind,
+    pub kind: SourceKind,
     /// The capture's file name, or the interface.
     pub name: String,
     /// The interface that was listened to.
@@ -102,7 +105,7 @@ pub struct Source {
 /// What kind of source the records came from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
-pub enum Kind {
+pub enum SourceKind {
     /// A saved capture; also a watch that saved one, so that both summaries are the same.
     Capture,
     /// An interface, with no capture saved.
@@ -115,7 +118,7 @@ pub enum Kind {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ProbableCause {
     /// The finding that names it.
-    pub code: crate::health::Code,
+    pub code: Code,
     /// The node that it is about.
     pub mac_id: Option<MacId>,
     /// What it means.
@@ -126,11 +129,11 @@ pub struct ProbableCause {
 
 /// One finding.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Finding {
+pub struct FindingSummary {
     /// What was found.
-    pub code: crate::health::Code,
+    pub code: Code,
     /// How grave it is.
-    pub severity: crate::health::Severity,
+    pub severity: Severity,
     /// The node that it is about.
     pub mac_id: Option<MacId>,
     /// How often.
@@ -160,6 +163,35 @@ impl Summary {
     /// What `version` says.
     pub const VERSION: u32 = 2;
 
+    /// The summary of a trunk that is finished. `unreadable` counts lines or blocks of the source.
+    pub fn new(
+        trunk: &Trunk,
+        header: &Header,
+        references: References,
+        kind: SourceKind,
+        name: &str,
+        unreadable: u64,
+    ) -> Summary {
+        let context = Context::new(header, unreadable);
+        let findings = health::findings(trunk, &context, references);
+        let node = |(mac_id, node)| NodeSummary::new(mac_id, node, trunk.now(), references.sheets);
+        Summary {
+            format: Self::FORMAT.to_string(),
+            version: Self::VERSION,
+            source: SourceInfo::new(trunk, header, kind, name, unreadable),
+            verdict: Verdict::from_findings(&findings),
+            probable_cause: ProbableCause::new(&findings),
+            load: LoadSummary::new(trunk, header.bitrate),
+            groups: GroupCounts::new(&trunk.groups),
+            nodes: trunk.nodes().map(node).collect(),
+            address_clashes: trunk.clashes().iter().map(AddressClash::from).collect(),
+            address_clashes_unlisted: trunk.unlisted_clashes(),
+            errors: ErrorSummary::new(trunk),
+            findings: findings.iter().map(FindingSummary::from).collect(),
+            cautions: CAUTIONS.map(String::from).to_vec(),
+        }
+    }
+
     /// The summary as a file holds it, indented, with its last line feed.
     pub fn to_json(&self) -> String {
         crate::json::document(self)
@@ -175,5 +207,69 @@ impl Summary {
     /// The JSON Schema of the summary.
     pub fn schema() -> schemars::Schema {
         crate::json::schema::<Summary>()
+    }
+}
+
+impl SourceInfo {
+    fn new(
+        trunk: &Trunk,
+        header: &Header,
+        kind: SourceKind,
+        name: &str,
+        unreadable: u64,
+    ) -> SourceInfo {
+        let tally = trunk.tally();
+        SourceInfo {
+            kind,
+            name: name.to_string(),
+            interface: header.interface.clone(),
+            started: header.started,
+            duration_s: trunk.now().as_secs().max(0.0),
+            bitrate: header.bitrate,
+            listen_only: header.listen_only,
+            reports_errors: header.reports_errors,
+            clock: header.clock,
+            tool: header.tool.clone(),
+            complete: trunk.end().is_some(),
+            frames: tally.frames,
+            error_frames: tally.error_frames,
+            lost_frames: tally.lost_frames,
+            unreadable_lines: unreadable,
+            clock_steps: trunk.clock_steps.count(),
+            link_downs: trunk.link_downs.count(),
+        }
+    }
+}
+
+impl ProbableCause {
+    /// The first finding, unless it is a note or no more than a symptom.
+    fn new(findings: &[Finding]) -> Option<ProbableCause> {
+        let first = findings.first().filter(|finding| finding.severity > Severity::Note)?;
+        let entry = first.code.entry();
+        (entry.rank > Rank::Symptom).then(|| ProbableCause {
+            code: first.code,
+            mac_id: first.mac_id,
+            means: entry.means.to_string(),
+            or_else: entry.or_else.iter().map(|line| line.to_string()).collect(),
+        })
+    }
+}
+
+impl From<&Finding> for FindingSummary {
+    fn from(finding: &Finding) -> FindingSummary {
+        let entry = finding.code.entry();
+        FindingSummary {
+            code: finding.code,
+            severity: finding.severity,
+            mac_id: finding.mac_id,
+            count: finding.count,
+            first_s: finding.first.map(|t| t.as_secs()),
+            last_s: finding.last.map(|t| t.as_secs()),
+            evidence: Some(finding.evidence.clone()),
+            text: finding.evidence.to_string(),
+            means: entry.means.to_string(),
+            or_else: entry.or_else.iter().map(|line| line.to_string()).collect(),
+            check: entry.check.iter().map(|line| line.to_string()).collect(),
+        }
     }
 }

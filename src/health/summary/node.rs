@@ -1,14 +1,23 @@
-//! The parts of the summary about single nodes.
+//! One node in the summary: its frames, exchanges, connections and drive.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::fieldbus::{DeviceId, MacId};
-use crate::trunk::{Clash, ClashOutcome, Distribution, Exchange, Node as TrunkNode, Presence};
+use super::identity::{DataSheetCheck, DeviceIdentity};
+use crate::fieldbus::eds::SheetIndex;
+use crate::fieldbus::{
+    Choice, Class, ConnectionKind, ConnectionState, DeviceId, DriveCommand, DriveStatus, Light,
+    MacId, Target, WatchdogAction,
+};
+use crate::trunk::{
+    self, Clash, ClashOutcome, Connection, Distribution, Exchange, ExplicitCounts, FragmentCounts,
+    Known,
+};
+use crate::wire::Nanos;
 
 /// One node.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Node {
+pub struct NodeSummary {
     /// The address, 0 to 63.
     pub mac_id: MacId,
     /// Frames whose identifier names the node as their sender.
@@ -17,10 +26,10 @@ pub struct Node {
     pub first_seen_s: Option<f64>,
     /// When it last sent one.
     pub last_seen_s: Option<f64>,
-    /// Who the node is, as far as the wire told.
-    pub identity: Option<Identity>,
+    /// Which device it is, as far as the wire tells.
+    pub identity: Option<DeviceIdentity>,
     /// The master's polls and the node's responses.
-    pub poll: Poll,
+    pub poll: PollCounts,
     /// Bit-strobes from the node's first response on; `null` if it never responded to one.
     pub strobe: Option<ExchangeCounts>,
     /// The node's change of state or cyclic data as commands, the master's acknowledges as
@@ -44,38 +53,34 @@ pub struct Node {
     /// The latest absences.
     #[serde(default)]
     pub absence_spans: Vec<AbsenceSpan>,
-    /// What masters and the node said to each other.
-    #[serde(flatten)]
-    pub said: super::Said,
+    /// The predefined connections that are allocated now, as far as the wire tells.
+    #[serde(default)]
+    pub allocated: Choice,
+    /// The master that owns the node.
+    pub owner: Option<Known<MacId>>,
+    /// Times that a master allocated connections.
+    #[serde(default)]
+    pub allocations: u64,
+    /// Times that connections were released.
+    #[serde(default)]
+    pub releases: u64,
+    /// The predefined connections of which anything is known.
+    #[serde(default)]
+    pub connections: Vec<ConnectionSummary>,
+    /// What the status lights should show at the end; to compare with what is seen.
+    #[serde(default)]
+    pub lights: StatusLights,
+    /// Explicit messages to and from the node.
+    #[serde(default)]
+    pub explicit: ExplicitCounts,
+    /// Fragmented I/O messages to and from the node.
+    #[serde(default)]
+    pub io_fragments: FragmentCounts,
+    /// How it is driven, if it is an AC drive; `null` otherwise.
+    pub drive: Option<DriveSummary>,
     /// How it agrees with the data sheet files; `null` if none were given.
-    pub data_sheet: Option<super::DataSheetFacts>,
-}
-
-/// Who a node is; each part `null` until the wire tells it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[allow(missing_docs, reason = "the names are those of the identity object")]
-pub struct Identity {
-    pub vendor_id: Option<u16>,
-    pub serial: Option<u32>,
-    pub device_type: Option<u16>,
-    pub product_code: Option<u16>,
-    pub major_revision: Option<u8>,
-    pub minor_revision: Option<u8>,
-    pub product_name: Option<String>,
-}
-
-impl From<DeviceId> for Identity {
-    fn from(device: DeviceId) -> Identity {
-        Identity {
-            vendor_id: Some(device.vendor_id),
-            serial: Some(device.serial),
-            device_type: None,
-            product_code: None,
-            major_revision: None,
-            minor_revision: None,
-            product_name: None,
-        }
-    }
+    #[serde(rename = "data_sheet")]
+    pub data_sheet_check: Option<DataSheetCheck>,
 }
 
 /// Exchanges of one kind: commands = responses + missed + uncertain + the one still open.
@@ -92,15 +97,15 @@ pub struct ExchangeCounts {
     /// Exchanges that were open when frames were lost or the link went down.
     pub uncertain: u64,
     /// End of the command to end of the response.
-    pub latency_us: Spans,
+    pub latency_us: SpanStatistics,
     /// Between successive commands, where nothing was lost between them and the adapter heard all
     /// the time.
-    pub interval_us: Spans,
+    pub interval_us: SpanStatistics,
 }
 
 /// The poll exchanges of a node.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Poll {
+pub struct PollCounts {
     /// Counts and times.
     #[serde(flatten)]
     pub exchange: ExchangeCounts,
@@ -117,7 +122,7 @@ pub struct Poll {
 /// significant digits; the others are exact to the clock, `sd` to three digits.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[allow(missing_docs, reason = "the names say it")]
-pub struct Spans {
+pub struct SpanStatistics {
     pub count: u64,
     pub min: Option<f64>,
     pub mean: Option<f64>,
@@ -133,19 +138,71 @@ pub struct Spans {
     pub effective_count: Option<f64>,
     /// Within what the true percentile lies, at 99.9 %.
     #[serde(default)]
-    pub p50_range: Range,
+    pub p50_range: QuantileRange,
     #[serde(default)]
-    pub p90_range: Range,
+    pub p90_range: QuantileRange,
     #[serde(default)]
-    pub p99_range: Range,
+    pub p99_range: QuantileRange,
 }
 
 /// Within what a percentile lies; an end beyond all that was measured is not known.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[allow(missing_docs, reason = "the names say it")]
-pub struct Range {
+pub struct QuantileRange {
     pub low: Option<f64>,
     pub high: Option<f64>,
+}
+
+/// One predefined connection.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ConnectionSummary {
+    /// Which one.
+    pub kind: ConnectionKind,
+    /// Its state at the end, as far as the wire shows.
+    pub state: ConnectionState,
+    /// Expected packet rate; 0 is no watchdog. It times out after four times this.
+    pub expected_packet_rate_ms: Option<u16>,
+    /// What it does when it times out.
+    pub watchdog_action: Option<WatchdogAction>,
+    /// Least time between two messages of the node.
+    pub inhibit_ms: Option<u16>,
+    /// Bytes that the node sends.
+    pub produced_bytes: Option<Known<u16>>,
+    /// Bytes that the node receives.
+    pub consumed_bytes: Option<Known<u16>>,
+    /// The assembly that the node sends, where its path was set or read.
+    pub produced_assembly: Option<u16>,
+    /// The assembly that the node receives, where its path was set or read.
+    pub consumed_assembly: Option<u16>,
+    /// Times that it timed out.
+    pub timeouts: u64,
+}
+
+/// What the status lights should show; `null` where the wire does not tell.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema, Default)]
+#[serde(default)]
+pub struct StatusLights {
+    /// Module light.
+    pub module: Option<Light>,
+    /// Network light.
+    pub network: Option<Light>,
+    /// A second device that was refused this address.
+    pub refused_device: Option<DeviceId>,
+    /// The network light of that device.
+    pub refused_network: Option<Light>,
+}
+
+/// How an AC drive is driven.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct DriveSummary {
+    /// The assembly that it is sent, and how it is known; inferred is a guess.
+    pub output_assembly: Option<Known<u16>>,
+    /// The assembly that it sends, and how it is known; inferred is a guess.
+    pub input_assembly: Option<Known<u16>>,
+    /// The last command.
+    pub command: Option<DriveCommand>,
+    /// The last status that the drive sent.
+    pub status: Option<DriveStatus>,
 }
 
 /// When a node was gone.
@@ -172,19 +229,24 @@ pub struct AddressClash {
     pub newcomer: DeviceId,
 }
 
-impl Node {
-    pub(super) fn of(mac_id: MacId, node: &TrunkNode) -> Node {
+impl NodeSummary {
+    pub(super) fn new(
+        mac_id: MacId,
+        node: &trunk::Node,
+        now: Nanos,
+        sheets: Option<&SheetIndex>,
+    ) -> NodeSummary {
         let used =
-            |exchange: &Exchange| (!exchange.is_unused()).then(|| ExchangeCounts::of(exchange));
-        let presence: &Presence = &node.presence;
-        Node {
+            |exchange: &Exchange| (!exchange.is_unused()).then(|| ExchangeCounts::new(exchange));
+        let connections = &node.connections;
+        NodeSummary {
             mac_id,
             frames_sent: node.sent.count(),
             first_seen_s: node.sent.first().map(|t| t.as_secs()),
             last_seen_s: node.sent.last().map(|t| t.as_secs()),
-            identity: node.address.holder().map(Identity::from),
-            poll: Poll {
-                exchange: ExchangeCounts::of(&node.poll),
+            identity: DeviceIdentity::new(node.address.holder(), &node.identity),
+            poll: PollCounts {
+                exchange: ExchangeCounts::new(&node.poll),
                 command_bytes: node.command_sizes.sizes(),
                 response_bytes: node.response_sizes.sizes(),
                 fragmented_inferred: node.command_sizes.is_fragmented()
@@ -197,42 +259,101 @@ impl Node {
             address_checks_malformed: node.malformed_checks.count(),
             restarts: node.address.restarts().count(),
             replacements: node.address.replaced().count(),
-            absences: presence.count(),
-            absence_spans: presence
+            absences: node.presence.count(),
+            absence_spans: node
+                .presence
                 .recent()
                 .map(|absence| AbsenceSpan {
                     from_s: absence.from.as_secs(),
                     to_s: absence.to.map(|t| t.as_secs()),
                 })
                 .collect(),
-            said: super::Said::default(),
-            data_sheet: None,
+            allocated: connections.allocated,
+            owner: connections.owner,
+            allocations: connections.allocations,
+            releases: connections.releases,
+            connections: ConnectionKind::ALL
+                .into_iter()
+                .map(|kind| (kind, connections.get(kind)))
+                .filter(|(_, connection)| connection.is_known())
+                .map(|(kind, connection)| ConnectionSummary::new(kind, connection))
+                .collect(),
+            lights: StatusLights::from(node.lights(now)),
+            explicit: node.explicit,
+            io_fragments: node.io_fragments,
+            drive: DriveSummary::new(node),
+            data_sheet_check: sheets.map(|sheets| DataSheetCheck::new(node, sheets)),
         }
     }
 }
 
+impl ConnectionSummary {
+    fn new(kind: ConnectionKind, connection: &Connection) -> ConnectionSummary {
+        let assembly = |path: Option<Target>| {
+            path.filter(|path| path.class == Class::ASSEMBLY).map(|path| path.instance)
+        };
+        ConnectionSummary {
+            kind,
+            state: connection.state,
+            expected_packet_rate_ms: connection.rate_ms,
+            watchdog_action: connection.watchdog_action,
+            inhibit_ms: connection.inhibit_ms,
+            produced_bytes: connection.produced,
+            consumed_bytes: connection.consumed,
+            produced_assembly: assembly(connection.produced_path),
+            consumed_assembly: assembly(connection.consumed_path),
+            timeouts: connection.timeouts,
+        }
+    }
+}
+
+impl From<trunk::Lights> for StatusLights {
+    fn from(lights: trunk::Lights) -> StatusLights {
+        let (refused_device, refused_network) = lights.refused.unzip();
+        let (module, network) = (lights.module, lights.network);
+        StatusLights { module, network, refused_device, refused_network }
+    }
+}
+
+impl DriveSummary {
+    /// `None` if the node is not known to be a drive.
+    fn new(node: &trunk::Node) -> Option<DriveSummary> {
+        let drive = &node.drive;
+        if drive.output.is_none() && drive.input.is_none() {
+            return None;
+        }
+        let instance = |value, origin| Known { value, origin };
+        Some(DriveSummary {
+            output_assembly: drive.output.map(|a| instance(a.value.instance(), a.origin)),
+            input_assembly: drive.input.map(|a| instance(a.value.instance(), a.origin)),
+            command: drive.command(),
+            status: drive.status(),
+        })
+    }
+}
+
 impl ExchangeCounts {
-    fn of(exchange: &Exchange) -> ExchangeCounts {
+    fn new(exchange: &Exchange) -> ExchangeCounts {
         ExchangeCounts {
             commands: exchange.commands(),
             responses: exchange.responses(),
             missed: exchange.missed().count(),
             unsolicited: exchange.unsolicited().count(),
             uncertain: exchange.uncertain(),
-            latency_us: Spans::of(exchange.latency()),
-            interval_us: Spans::of(exchange.interval()),
+            latency_us: SpanStatistics::new(exchange.latency()),
+            interval_us: SpanStatistics::new(exchange.interval()),
         }
     }
 }
 
-impl Spans {
-    fn of(spans: Option<&Distribution>) -> Spans {
+impl SpanStatistics {
+    fn new(spans: Option<&Distribution>) -> SpanStatistics {
         let quantile = |q| spans.and_then(|s| s.quantile(q)).map(|v| v.as_micros());
         let range = |q| {
             let (low, high) = spans.map_or((None, None), |s| s.quantile_range(q));
-            Range { low: low.map(|v| v.as_micros()), high: high.map(|v| v.as_micros()) }
+            QuantileRange { low: low.map(|v| v.as_micros()), high: high.map(|v| v.as_micros()) }
         };
-        Spans {
+        SpanStatistics {
             count: spans.map_or(0, Distribution::count),
             min: spans.and_then(Distribution::min).map(|v| v.as_micros()),
             mean: spans.and_then(Distribution::mean_ns).map(|ns| ns / 1e3),

@@ -1,4 +1,4 @@
-//! Reading a summary back, also one that an older or a newer dropline wrote.
+//! Reading a summary back, of this version or an older one.
 
 use serde::Deserialize;
 use serde::de::IgnoredAny;
@@ -20,12 +20,18 @@ pub enum SummaryError {
         known = Summary::VERSION
     )]
     Version(u64),
-    /// Something in it is missing or is not as it should be.
+    /// It says that it is a summary, but not of which version.
+    #[error("a damaged summary: it names no version")]
+    NoVersion,
+    /// It is not JSON, or breaks off.
     #[error("a damaged summary: {0}")]
-    Damaged(String),
+    NotJson(serde_json::Error),
+    /// A field is missing or does not have a value that it may have.
+    #[error("a damaged summary: {0}")]
+    Field(serde_path_to_error::Error<serde_json::Error>),
 }
 
-/// What says what it is; all else is looked at later.
+/// What is read first: what kind of file it is.
 #[derive(Deserialize)]
 struct Head {
     format: Option<String>,
@@ -35,37 +41,31 @@ struct Head {
 
 impl Summary {
     /// Reads a summary of this version or of version 1, which becomes one of this version.
-    /// Fields that are not known are ignored; fields that were added to the version later are as
-    /// if nothing was known of them.
+    /// Unknown fields are ignored. Fields that were added to a version later have their values
+    /// for "unknown" or "none" if they are missing.
     ///
     /// # Errors
     /// If it is no summary, is of another version, or lacks a promised field: which, and where.
     pub fn from_json(json: &[u8]) -> Result<Summary, SummaryError> {
         let head: Head = match serde_json::from_slice(json) {
             Ok(head) => head,
-            // It says what it is and then breaks off or is no JSON.
-            Err(error) if names_itself(json) => {
-                return Err(SummaryError::Damaged(error.to_string()));
-            }
+            Err(error) if names_itself(json) => return Err(SummaryError::NotJson(error)),
             Err(_) => return Err(SummaryError::NotASummary),
         };
-        let version_1 = match (head.format.as_deref(), head.version) {
-            (Some(Self::FORMAT), Some(1)) => true,
-            (Some(Self::FORMAT), Some(version)) if version == u64::from(Self::VERSION) => false,
-            (Some(Self::FORMAT), Some(version)) => return Err(SummaryError::Version(version)),
-            (Some(Self::FORMAT), None) => {
-                return Err(SummaryError::Damaged("it names no version".to_string()));
+        if head.format.as_deref() != Some(Self::FORMAT) {
+            return Err(SummaryError::NotASummary);
+        }
+        let mut summary: Summary = match head.version.ok_or(SummaryError::NoVersion)? {
+            1 => {
+                let old = serde_json::from_slice(json).map_err(SummaryError::NotJson)?;
+                serde_path_to_error::deserialize(upgraded(old))
             }
-            _ => return Err(SummaryError::NotASummary),
-        };
-        let mut summary: Summary = if version_1 {
-            let old = serde_json::from_slice(json)
-                .map_err(|error| SummaryError::Damaged(error.to_string()))?;
-            serde_path_to_error::deserialize(upgraded(old)).map_err(damaged)?
-        } else {
-            let mut json = serde_json::Deserializer::from_slice(json);
-            serde_path_to_error::deserialize(&mut json).map_err(damaged)?
-        };
+            version if version == u64::from(Self::VERSION) => {
+                serde_path_to_error::deserialize(&mut serde_json::Deserializer::from_slice(json))
+            }
+            version => return Err(SummaryError::Version(version)),
+        }
+        .map_err(SummaryError::Field)?;
         if head.verdict.is_none() {
             summary.verdict =
                 Verdict::new(summary.findings.iter().map(|found| (found.code, found.severity)));
@@ -74,11 +74,7 @@ impl Summary {
     }
 }
 
-fn damaged(error: serde_path_to_error::Error<serde_json::Error>) -> SummaryError {
-    SummaryError::Damaged(format!("{}: {}", error.path(), error.inner()))
-}
-
-/// A summary of version 1 as one of version 2. There a finding's evidence was the sentence alone.
+/// A summary of version 1 as one of version 2: there a finding's evidence was the sentence alone.
 fn upgraded(mut summary: Value) -> Value {
     if let Some(version) = summary.get_mut("version") {
         *version = Summary::VERSION.into();
@@ -92,12 +88,13 @@ fn upgraded(mut summary: Value) -> Value {
     summary
 }
 
+/// Whether a file that is no whole JSON is meant as a summary.
 fn names_itself(json: &[u8]) -> bool {
     let start = &json[..json.len().min(4096)];
     String::from_utf8_lossy(start).contains(Summary::FORMAT)
 }
 
-/// Stands until the findings have been read.
+/// Stands in for a missing verdict until the findings have been read.
 pub(super) fn no_verdict() -> Verdict {
     Verdict { state: Condition::CannotTell, faults: 0, warnings: 0, notes: 0 }
 }

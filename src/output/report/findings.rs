@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::words::{at, number, title};
 use crate::health::Summary;
-use crate::health::summary::Finding;
+use crate::health::summary::FindingSummary;
 use crate::health::{Condition, Severity};
 
 /// The verdict in words, and who is to blame.
@@ -73,7 +73,7 @@ pub(super) fn findings(summary: &Summary) -> Markup {
     }
 }
 
-fn one(number: usize, finding: &Finding) -> Markup {
+fn one(number: usize, finding: &FindingSummary) -> Markup {
     let when = match (finding.first_s, finding.last_s) {
         (Some(first), Some(last)) if first != last => {
             Some(format!("from {} to {}", at(first), at(last)))
@@ -102,7 +102,7 @@ fn one(number: usize, finding: &Finding) -> Markup {
     }
 }
 
-fn heading(finding: &Finding) -> String {
+fn heading(finding: &FindingSummary) -> String {
     let name = title(finding.code.name());
     match finding.mac_id {
         Some(mac_id) => format!("{name}, address {mac_id}"),

@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::Report;
 use super::words::{date_and_time, duration, number};
-use crate::health::summary::Kind;
+use crate::health::summary::SourceKind;
 use crate::wire::{Clock, Header};
 
 /// Where, when, by whom, with what.
@@ -32,7 +32,7 @@ pub(super) fn particulars(report: &Report<'_>) -> Markup {
                 div { span.what { "Bit rate" }
                     span.told { @match source.bitrate { Some(rate) => (rate), None => "unknown" } }
                 }
-                div { span.what { (match source.kind { Kind::Live => "Interface", _ => "Capture" }) }
+                div { span.what { (match source.kind { SourceKind::Live => "Interface", _ => "Capture" }) }
                     span.told { (source.name) }
                 }
                 div { span.what { "Heard" }

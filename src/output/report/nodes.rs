@@ -5,7 +5,7 @@ use maud::{Markup, html};
 use super::Report;
 use super::words::{UNKNOWN, at, grouped, millis, number, or_unknown, sizes};
 use crate::health::Expectation;
-use crate::health::summary::{ExchangeCounts, Identity, Node};
+use crate::health::summary::{DeviceIdentity, ExchangeCounts, NodeSummary};
 use crate::plan::Plan;
 
 pub(super) fn nodes(report: &Report<'_>) -> Markup {
@@ -28,7 +28,7 @@ pub(super) fn nodes(report: &Report<'_>) -> Markup {
     }
 }
 
-fn table(nodes: &[Node], plan: Option<&Plan>) -> Markup {
+fn table(nodes: &[NodeSummary], plan: Option<&Plan>) -> Markup {
     html! {
         table.nodes {
             caption { (number(nodes.len() as u64, "node")) " by address" }
@@ -56,7 +56,7 @@ fn table(nodes: &[Node], plan: Option<&Plan>) -> Markup {
 }
 
 /// The rows of one node stay together on paper.
-fn group(node: &Node, name: Option<&str>) -> Markup {
+fn group(node: &NodeSummary, name: Option<&str>) -> Markup {
     let rows = exchanges(node);
     let remarks = remarks(node);
     let span = rows.len().max(1) + usize::from(!remarks.is_empty());
@@ -89,7 +89,7 @@ fn group(node: &Node, name: Option<&str>) -> Markup {
     }
 }
 
-fn head(node: &Node, name: Option<&str>, span: usize) -> Markup {
+fn head(node: &NodeSummary, name: Option<&str>, span: usize) -> Markup {
     html! {
         th scope="rowgroup" rowspan=(span) { (node.mac_id) }
         td.device rowspan=(span) {
@@ -100,11 +100,11 @@ fn head(node: &Node, name: Option<&str>, span: usize) -> Markup {
 }
 
 /// What the plan calls the node.
-fn name<'a>(node: &Node, plan: Option<&'a Plan>) -> Option<&'a str> {
+fn name<'a>(node: &NodeSummary, plan: Option<&'a Plan>) -> Option<&'a str> {
     plan?.node(node.mac_id)?.name.as_deref()
 }
 
-fn exchanges(node: &Node) -> Vec<(&'static str, &ExchangeCounts, String)> {
+fn exchanges(node: &NodeSummary) -> Vec<(&'static str, &ExchangeCounts, String)> {
     let poll = &node.poll;
     let polled = poll.exchange.commands + poll.exchange.unsolicited > 0;
     let bytes = || format!("{} / {}", sizes(&poll.command_bytes), sizes(&poll.response_bytes));
@@ -118,7 +118,7 @@ fn exchanges(node: &Node) -> Vec<(&'static str, &ExchangeCounts, String)> {
         .collect()
 }
 
-fn device(identity: Option<&Identity>) -> Markup {
+fn device(identity: Option<&DeviceIdentity>) -> Markup {
     let Some(identity) = identity else {
         return html! { "not told" };
     };
@@ -135,7 +135,7 @@ fn device(identity: Option<&Identity>) -> Markup {
 }
 
 /// What is out of the ordinary with a node.
-fn remarks(node: &Node) -> Vec<String> {
+fn remarks(node: &NodeSummary) -> Vec<String> {
     let mut remarks: Vec<String> = [
         (
             node.poll.exchange.unsolicited,

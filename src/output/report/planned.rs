@@ -9,7 +9,7 @@ use super::words::{UNKNOWN, millis, or_unknown, percent, sizes};
 use crate::fieldbus::MacId;
 use crate::health::Expectation;
 use crate::health::Summary;
-use crate::health::summary::{ExchangeCounts, Node};
+use crate::health::summary::{ExchangeCounts, NodeSummary};
 use crate::plan::{Connection, Node as Planned, scan_svg};
 use crate::wire::Nanos;
 
@@ -86,7 +86,7 @@ fn nodes(expected: &Expectation, summary: &Summary) -> Markup {
         .filter(|node| plan.nodes().iter().all(|planned| planned.mac_id != node.mac_id));
     html! {
         table {
-            caption { "Node by node" }
+            caption { "NodeSummary by node" }
             thead {
                 tr {
                     th scope="col" rowspan="2" { "Address" }
@@ -119,7 +119,7 @@ fn nodes(expected: &Expectation, summary: &Summary) -> Markup {
     }
 }
 
-fn row(planned: &Planned, scan: Nanos, node: Option<&Node>, summary: &Summary) -> Markup {
+fn row(planned: &Planned, scan: Nanos, node: Option<&NodeSummary>, summary: &Summary) -> Markup {
     let (exchange, every) = match planned.connection {
         Connection::Poll => (node.map(|node| &node.poll.exchange), Some(scan)),
         Connection::Strobe => (node.and_then(|node| node.strobe.as_ref()), Some(scan)),

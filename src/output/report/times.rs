@@ -7,7 +7,7 @@ use super::plots::{self, PlotError, Row};
 use super::running::{Running, Sum};
 use super::words::{UNKNOWN, at, duration, number, or_unknown, percent};
 use super::{Report, log::What};
-use crate::health::summary::Causes;
+use crate::health::summary::CauseCounts;
 use crate::trunk::{Distribution, Exchange};
 
 /// Who was on line.
@@ -108,7 +108,7 @@ pub(super) fn errors(report: &Report<'_>) -> Result<Markup, PlotError> {
     })
 }
 
-fn causes(causes: &Causes) -> Markup {
+fn causes(causes: &CauseCounts) -> Markup {
     html! {
         table.causes {
             caption { "Error frames by the cause that they name" }

@@ -11,7 +11,7 @@ use std::process::Command;
 use std::time::Instant;
 
 use dropline::Analysis;
-use dropline::health::summary::Kind;
+use dropline::health::summary::SourceKind;
 use dropline::sim::{Scenario, SimSource};
 use dropline::wire::{ErrorFrame, Header, Nanos, Record, What};
 
@@ -74,7 +74,7 @@ pub fn point(load: Load) -> Result<(), Box<dyn Error>> {
         offset += span;
     }
     let seconds = begin.elapsed().as_secs_f64();
-    black_box(analysis.finish(Kind::Capture, "bench", 0, &mut |_, _| {}));
+    black_box(analysis.finish(SourceKind::Capture, "bench", 0, &mut |_, _| {}));
     let status = std::fs::read_to_string("/proc/self/status")?;
     let peak = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).unwrap_or_default();
     let peak = peak.split_whitespace().next().unwrap_or("0");

@@ -6,7 +6,7 @@ use std::process::Command;
 use std::time::{Duration, Instant};
 
 use dropline::Analysis;
-use dropline::health::summary::Kind;
+use dropline::health::summary::SourceKind;
 use dropline::wire::{Frame, Record, What, wire_bits};
 
 use super::captures::{Captures, trunk};
@@ -99,7 +99,7 @@ pub fn analysis(options: &Options, captures: &Captures, table: &mut Table) -> Do
             }
             times.push(begin.elapsed());
         }
-        black_box(analysis.finish(Kind::Capture, "bench", 0, &mut |_, _| {}));
+        black_box(analysis.finish(SourceKind::Capture, "bench", 0, &mut |_, _| {}));
         times.sort_unstable();
         Ok(times[times.len() / 2])
     })?;
