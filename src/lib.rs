@@ -24,6 +24,7 @@ pub mod output;
 pub mod plan;
 pub mod sim;
 pub mod source;
+pub mod toml_reader;
 pub mod trunk;
 pub mod wire;
 pub mod words;

@@ -10,6 +10,7 @@ use super::terminal::{Outcome, print};
 use crate::output::create;
 use crate::plan::{Plan, Report, Size, Traffic, Verdict, scan_svg, text};
 use crate::source::{one_line, read_text};
+use crate::toml_reader::TomlProblems;
 
 /// Predicted load, scan time and cable limits, before anything is connected.
 ///
@@ -102,25 +103,28 @@ fn parse_size(words: &str) -> Result<Size, String> {
     Ok(Size { command_bytes: size.0, response_bytes: size.1 })
 }
 
-/// So many problems of one plan are told.
+/// So many problems of one file are told.
 const PROBLEMS_TOLD: usize = 20;
+
+/// What is wrong with a TOML file, a line for each problem.
+pub(super) fn wrong_toml(path: &Path, problems: &TomlProblems) -> anyhow::Error {
+    let name = path.display();
+    let told = problems.iter().take(PROBLEMS_TOLD);
+    let mut lines: Vec<_> = told.map(|problem| one_line(&format!("{name}: {problem}"))).collect();
+    let more = problems.iter().len().saturating_sub(PROBLEMS_TOLD);
+    if more > 0 {
+        lines.push(format!("{name}: and {more} more problems"));
+    }
+    anyhow::Error::msg(lines.join("\ndropline: "))
+}
 
 /// Reads the plan at a path.
 ///
 /// # Errors
 /// The file that cannot be read, or everything that is wrong in it, with lines and keys.
 pub(super) fn read_plan(path: &Path) -> anyhow::Result<Plan> {
-    let name = path.display();
     let text = read_text(path)?;
-    Plan::parse(&text).map_err(|error| {
-        let told = error.problems.iter().take(PROBLEMS_TOLD);
-        let mut lines: Vec<_> = told.map(|p| one_line(&format!("{name}: {p}"))).collect();
-        let more = error.problems.len().saturating_sub(PROBLEMS_TOLD);
-        if more > 0 {
-            lines.push(format!("{name}: and {more} more problems"));
-        }
-        anyhow::Error::msg(lines.join("\ndropline: "))
-    })
+    Plan::parse(&text).map_err(|problems| wrong_toml(path, &problems))
 }
 
 /// Runs the command.

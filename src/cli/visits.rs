@@ -6,20 +6,20 @@ use std::path::Path;
 
 use super::analyse::{analyse, file_name};
 use super::bar::Bar;
+use super::plan::wrong_toml;
 use super::terminal::say;
 use crate::analysis::Given;
 use crate::health::Summary;
 use crate::health::compare::Tolerance;
 use crate::health::summary::{SourceKind, SummaryError};
 use crate::source;
-use anyhow::{anyhow, bail};
+use anyhow::bail;
 
 /// The tolerances in this file; the usual ones without it.
 pub(super) fn tolerance(path: Option<&Path>) -> anyhow::Result<Tolerance> {
     let Some(path) = path else { return Ok(Tolerance::default()) };
-    let name = path.display();
     let text = source::read_text(path)?;
-    Tolerance::parse(&text).map_err(|error| anyhow!("{name}: {error}"))
+    Tolerance::parse(&text).map_err(|problems| wrong_toml(path, &problems))
 }
 
 /// A summary, or the summary of a capture: what the file holds decides, not its name.

@@ -5,7 +5,6 @@
 
 pub mod cable;
 mod chart;
-mod keys;
 mod limits;
 pub mod messages;
 mod model;
@@ -20,13 +19,11 @@ mod traffic;
 pub mod wire_time;
 
 pub use chart::{ChartError, scan_svg};
-pub use keys::Problem;
 pub use limits::{Limit, Side, Verdict};
 pub use model::{
     Cable, Cabling, Connection, Load, Node, Plan, PlannedIdentity, Profile, Section, Supply, Tap,
     Trunk,
 };
-pub use read::PlanError;
 pub use report::{Report, Size};
 pub use text::text;
 pub use traffic::{MessageTimes, Room, Traffic, room};

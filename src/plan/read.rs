@@ -10,31 +10,11 @@
 //! | `[[trunk.drop]]` | `name`, `position_m`; optional `drop_m` (0), `cable` (thin), `current_a` (of what has no address) |
 //! | `[[trunk.supply]]` | `name`, `position_m`; optional `voltage_v` (24), `current_a` (the most it gives) |
 
-use std::fmt::{self, Display};
-
-use toml::de::DeTable;
-
-use super::keys::{Keys, Problem, Source};
 use super::model::{Connection, Node, Plan, PlannedIdentity, Profile, Trunk};
 use super::read_cabling::read_cabling;
 use crate::fieldbus::MacId;
+use crate::toml_reader::{TableReader, TomlProblems, read_toml};
 use crate::wire::{Bitrate, Nanos};
-
-/// Everything that is wrong with a plan, in the order of the file; never empty.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct PlanError {
-    /// The problems.
-    pub problems: Vec<Problem>,
-}
-
-impl Display for PlanError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let lines: Vec<_> = self.problems.iter().map(Problem::to_string).collect();
-        f.write_str(&lines.join("\n"))
-    }
-}
-
-impl std::error::Error for PlanError {}
 
 impl Plan {
     /// Reads a plan.
@@ -42,44 +22,30 @@ impl Plan {
     /// # Errors
     /// All problems at once, each with its line and key: what is no TOML, unknown or missing
     /// keys, values out of range, and values that contradict each other.
-    pub fn parse(text: &str) -> Result<Plan, PlanError> {
-        let source = Source::new(text);
-        let (table, errors) = DeTable::parse_recoverable(text);
-        for error in &errors {
-            let line = source.line(error.span().map_or(0, |span| span.start));
-            source.report(line, "", format!("not TOML: {}", error.message().replace('\n', ", ")));
-        }
-        // What follows from a line that could not be read would only confuse.
-        let plan = if errors.is_empty() { read(&source, table.get_ref()) } else { None };
-        let problems = source.into_problems();
-        match plan {
-            Some(plan) if problems.is_empty() => Ok(plan),
-            _ => Err(PlanError { problems }),
-        }
+    pub fn parse(text: &str) -> Result<Plan, TomlProblems> {
+        read_toml(text, read)
     }
 }
 
-fn read<'t>(source: &Source<'t>, table: &DeTable<'t>) -> Option<Plan> {
-    let root = Keys::new(source, table, "", 0);
+fn read(root: &TableReader) -> Option<Plan> {
     let node_keys = root.tables("node", "node");
     let trunk_keys = root.table("trunk", "trunk");
     if !root.has("trunk") {
         root.problem("trunk", "missing: a plan begins with [trunk]");
     }
-    root.finish();
     let nodes: Vec<_> = node_keys.iter().map(read_node).collect();
     report_duplicates(&node_keys, &nodes);
     let trunk_keys = trunk_keys?;
     let trunk = read_trunk(&trunk_keys);
     let cabling = read_cabling(&trunk_keys, &node_keys, &nodes);
     trunk_keys.finish();
-    node_keys.iter().for_each(Keys::finish);
+    node_keys.iter().for_each(TableReader::finish);
     let mut nodes: Vec<Node> = nodes.into_iter().collect::<Option<_>>()?;
     nodes.sort_by_key(|node| node.mac_id);
     Some(Plan { trunk: trunk?, nodes, cabling: cabling? })
 }
 
-fn read_trunk(keys: &Keys) -> Option<Trunk> {
+fn read_trunk(keys: &TableReader) -> Option<Trunk> {
     let name = keys.need("name", keys.text("name"));
     let bitrate = keys.need("bitrate", read_bitrate(keys));
     let scan_interval = keys.need("scan_interval_ms", millis(keys, "scan_interval_ms", 0.1));
@@ -98,7 +64,7 @@ fn read_trunk(keys: &Keys) -> Option<Trunk> {
     })
 }
 
-fn read_bitrate(keys: &Keys) -> Option<Bitrate> {
+fn read_bitrate(keys: &TableReader) -> Option<Bitrate> {
     let rate: u32 = keys.whole("bitrate", 0..=i64::from(u32::MAX))?;
     if ![125_000, 250_000, 500_000].contains(&rate) {
         let meant = match rate {
@@ -114,7 +80,7 @@ fn read_bitrate(keys: &Keys) -> Option<Bitrate> {
     Bitrate::new(rate)
 }
 
-fn millis(keys: &Keys, key: &'static str, least: f64) -> Option<Nanos> {
+fn millis(keys: &TableReader, key: &'static str, least: f64) -> Option<Nanos> {
     // The longest expected packet rate of a connection has 16 bits of milliseconds.
     keys.number(key, least..=65_535.0).map(nanos)
 }
@@ -132,7 +98,7 @@ const CONNECTIONS: [(&str, Connection); 6] = [
     ("master", Connection::Master),
 ];
 
-fn read_node(keys: &Keys) -> Option<Node> {
+fn read_node(keys: &TableReader) -> Option<Node> {
     let mac_id = keys.need("mac_id", keys.whole("mac_id", 0..=63)).and_then(MacId::new);
     let connection = keys.need("connection", keys.choice("connection", &CONNECTIONS));
     let sizes = connection.and_then(|connection| read_sizes(keys, connection));
@@ -176,7 +142,7 @@ fn read_node(keys: &Keys) -> Option<Node> {
 }
 
 /// The I/O sizes, as far as the kind of connection has any.
-fn read_sizes(keys: &Keys, connection: Connection) -> Option<(u16, u16)> {
+fn read_sizes(keys: &TableReader, connection: Connection) -> Option<(u16, u16)> {
     // As far as the six bits that count fragments of 7 bytes go: 64 of them.
     let most = 448;
     match connection {
@@ -213,7 +179,12 @@ fn read_sizes(keys: &Keys, connection: Connection) -> Option<(u16, u16)> {
 }
 
 /// The assemblies of the AC drive profile that have a name here are 4 bytes long.
-fn read_assembly(keys: &Keys, key: &'static str, known: [u16; 2], bytes: u16) -> Option<u16> {
+fn read_assembly(
+    keys: &TableReader,
+    key: &'static str,
+    known: [u16; 2],
+    bytes: u16,
+) -> Option<u16> {
     let assembly = keys.whole(key, 1..=0xFFFF)?;
     if !keys.has("profile") {
         keys.problem(key, "needs a profile that says how to read it; add profile = \"ac-drive\"");
@@ -226,7 +197,7 @@ fn read_assembly(keys: &Keys, key: &'static str, known: [u16; 2], bytes: u16) ->
     Some(assembly)
 }
 
-fn report_duplicates(keys: &[Keys], nodes: &[Option<Node>]) {
+fn report_duplicates(keys: &[TableReader], nodes: &[Option<Node>]) {
     let mut first: [Option<usize>; MacId::COUNT] = [None; MacId::COUNT];
     for (keys, node) in keys.iter().zip(nodes) {
         let Some(node) = node else { continue };

@@ -1,6 +1,7 @@
 //! The part of a plan that is copper: sections of cable, drops, terminators, supplies.
 
-use super::keys::Keys;
+use crate::toml_reader::TableReader;
+
 use super::model::{Cable, Cabling, Load, Node, Section, Supply, Tap};
 
 const CABLES: [(&str, Cable); 2] = [("thick", Cable::Thick), ("thin", Cable::Thin)];
@@ -11,8 +12,8 @@ const MOST_A: f64 = 100.0;
 
 /// Reads the cabling; `None` if it has problems, `Some(None)` if the plan has none.
 pub(super) fn read_cabling(
-    trunk: &Keys,
-    node_keys: &[Keys],
+    trunk: &TableReader,
+    node_keys: &[TableReader],
     nodes: &[Option<Node>],
 ) -> Option<Option<Cabling>> {
     let sections: Vec<_> =
@@ -69,14 +70,14 @@ pub(super) fn read_cabling(
     Some(Some(Cabling { sections: sections?, terminators_at_m, taps, supplies }))
 }
 
-fn read_section(keys: &Keys) -> Option<Section> {
+fn read_section(keys: &TableReader) -> Option<Section> {
     let cable = keys.need("cable", keys.choice("cable", &CABLES));
     let length_m = keys.need("length_m", keys.number("length_m", 0.01..=MOST_M));
     keys.finish();
     Some(Section { cable: cable?, length_m: length_m? })
 }
 
-fn read_supply(keys: &Keys, length: f64) -> Option<Supply> {
+fn read_supply(keys: &TableReader, length: f64) -> Option<Supply> {
     let name = keys.need("name", keys.text("name"));
     let position_m = read_position(keys, length);
     // 24 V nominal; far outside it is a slip of the pen.
@@ -91,7 +92,7 @@ fn read_supply(keys: &Keys, length: f64) -> Option<Supply> {
     })
 }
 
-fn read_drop(keys: &Keys, length: f64) -> Option<Tap> {
+fn read_drop(keys: &TableReader, length: f64) -> Option<Tap> {
     let name = keys.need("name", keys.text("name"));
     let position_m = read_position(keys, length);
     let drop_m = keys.number("drop_m", 0.0..=MOST_M);
@@ -115,7 +116,7 @@ fn read_drop(keys: &Keys, length: f64) -> Option<Tap> {
 
 /// A node hangs on a named drop or on a drop of its own, which it then brings along.
 fn read_node_tap(
-    keys: &Keys,
+    keys: &TableReader,
     node: Option<&Node>,
     taps: &mut Vec<Option<Tap>>,
     given: bool,
@@ -175,13 +176,13 @@ fn read_node_tap(
     }
 }
 
-fn read_position(keys: &Keys, length: f64) -> Option<f64> {
+fn read_position(keys: &TableReader, length: f64) -> Option<f64> {
     let position = keys.need("position_m", keys.number("position_m", 0.0..=MOST_M));
     check_position(keys, "position_m", position, length);
     position
 }
 
-fn check_position(keys: &Keys, key: &'static str, position: Option<f64>, length: f64) {
+fn check_position(keys: &TableReader, key: &'static str, position: Option<f64>, length: f64) {
     if position.is_some_and(|position| position > length + 1e-9) {
         let position = position.unwrap_or_default();
         keys.problem(key, format!("{position} m lies beyond the trunk, which is {length} m long"));

@@ -82,8 +82,8 @@ pub fn plan(bytes: &[u8]) {
         Ok(plan) => plan,
         Err(error) => {
             let lines = source.split('\n').count();
-            assert!(!error.problems.is_empty() && error.problems.is_sorted_by_key(|p| p.line));
-            assert!(error.problems.iter().all(|problem| (1..=lines).contains(&problem.line)));
+            assert!(error.iter().len() > 0 && error.iter().is_sorted_by_key(|p| p.line));
+            assert!(error.iter().all(|problem| (1..=lines).contains(&problem.line)));
             return;
         }
     };
@@ -148,7 +148,7 @@ pub fn summary(bytes: &[u8]) {
     let tolerance = match Tolerance::parse(&String::from_utf8_lossy(second).replace('\0', "")) {
         Ok(tolerance) => tolerance,
         Err(error) => {
-            assert!(error.line >= 1 && !error.what.is_empty());
+            assert!(error.iter().all(|p| p.line >= 1 && !p.what.is_empty()));
             Tolerance::default()
         }
     };

@@ -19,7 +19,7 @@ pub use comparison_line::{
     ComparedValue, ComparisonLine, ExchangeKind, Judgement, JudgementCounts, Quantity,
 };
 use statistics::{Share, SharesToJudge};
-pub use tolerance::{Tolerance, ToleranceError};
+pub use tolerance::Tolerance;
 pub use trend::{Trend, Visit};
 
 use crate::health::Summary;

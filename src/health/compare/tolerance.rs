@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize};
 
-use crate::near::{did_you_mean_by, excerpt};
+use crate::toml_reader::{TomlProblems, read_toml};
 
 /// What a comparison lets pass. The values are common practice, no source.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -69,18 +69,6 @@ impl Default for Tolerance {
     }
 }
 
-/// What is wrong with a file of tolerances, in one line.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("line {line} ({text}): {what}")]
-pub struct ToleranceError {
-    /// The line, from 1.
-    pub line: usize,
-    /// That line, so that its key is named.
-    pub text: String,
-    /// What is wrong with it.
-    pub what: String,
-}
-
 impl Tolerance {
     /// The defaults as a file, each key with what it means.
     pub const DEFAULT_FILE: &str = "\
@@ -121,17 +109,10 @@ shortest_s = 10
     /// Reads a file of tolerances.
     ///
     /// # Errors
-    /// The line and what is wrong: no TOML, a key that is not known, a value outside its range.
-    pub fn parse(text: &str) -> Result<Tolerance, ToleranceError> {
-        toml::from_str(text).map_err(|error| {
-            let offset = error.span().map_or(0, |span| span.start);
-            let line = text.bytes().take(offset).filter(|&byte| byte == b'\n').count();
-            ToleranceError {
-                line: line + 1,
-                text: excerpt(text.lines().nth(line).unwrap_or_default()),
-                what: error.message().replace('\n', ", ") + &did_you_mean_by(error.message()),
-            }
-        })
+    /// All problems at once, each with its line and key: what is no TOML, keys that are not known,
+    /// values outside their range.
+    pub fn parse(text: &str) -> Result<Tolerance, TomlProblems> {
+        read_toml(text, |root| root.deserialize())
     }
 }
 
@@ -171,15 +152,17 @@ mod tests {
     #[test]
     fn what_is_wrong_is_said_with_its_line() {
         for (text, expected) in [
-            ("# mine\nlatency_ms = 1\n", "line 2 (latency_ms = 1): unknown field `latency_ms`"),
-            ("missed_share = 2\n", "line 1 (missed_share = 2): 2 is not a share from 0 to 1"),
-            ("\nlatency_us = -1", "line 2 (latency_us = -1): -1 is not a number from 0 up"),
-            ("latency_us = \"much\"", "line 1 (latency_us = \"much\"): invalid type"),
-            ("latency_us 5", "line 1 (latency_us 5): "),
+            (
+                "# mine\nlatency_ms = 1\nmissed_share = 2\n",
+                "line 2: latency_ms: unknown key; did you mean latency_us?\n\
+                 line 3: missed_share: 2 is not a share from 0 to 1",
+            ),
+            ("\nlatency_us = -1", "line 2: latency_us: -1 is not a number from 0 up"),
+            ("latency_us = \"much\"", "line 1: latency_us: is text, wanted is a number"),
+            ("latency_us 5", "line 1: not TOML: "),
         ] {
             let message = Tolerance::parse(text).unwrap_err().to_string();
             assert!(message.starts_with(expected), "{message}");
-            assert!(!message.contains('\n'), "{message}");
         }
     }
 }
