@@ -172,12 +172,12 @@ fn sizes(planned: &Planned, node: &Node, found_already: &[Finding]) -> Option<Fi
         |code| found_already.iter().any(|f| f.code == code && f.mac_id == Some(planned.mac_id));
     let commands = || {
         let other =
-            seen_difference(SizeSource::Commands, &node.command_sizes, planned.command_bytes);
+            seen_difference(SizeSource::Commands, node.command_sizes(), planned.command_bytes);
         other.filter(|_| !is_found(Code::CommandSize))
     };
     let responses = || {
         let other =
-            seen_difference(SizeSource::Responses, &node.response_sizes, planned.response_bytes);
+            seen_difference(SizeSource::Responses, node.response_sizes(), planned.response_bytes);
         other.filter(|_| !is_found(Code::ResponseSize))
     };
     let (command, response) = (planned.command_bytes, planned.response_bytes);
@@ -206,7 +206,7 @@ fn sizes(planned: &Planned, node: &Node, found_already: &[Finding]) -> Option<Fi
 /// A size that was seen and is not the planned one. An empty message means that there is no data
 /// now; it is no size.
 fn seen_difference(at: SizeSource, seen: &IoSizes, planned_bytes: u16) -> Option<SizeDifference> {
-    let mut bytes = seen.sizes();
+    let mut bytes = seen.as_slice().to_vec();
     bytes.retain(|&bytes| bytes != 0 && bytes != planned_bytes);
     (!bytes.is_empty()).then_some(SizeDifference { at, bytes, planned_bytes })
 }
@@ -344,7 +344,9 @@ pub(super) fn not_offered(sheet: &DataSheet, node: &Node) -> Vec<NotOffered> {
         };
         let polled = |sizes: &IoSizes| match kind {
             // An empty message means that there is no data now; it is no size.
-            ConnectionKind::Poll => sizes.sizes().into_iter().filter(|&bytes| bytes > 0).collect(),
+            ConnectionKind::Poll => {
+                sizes.as_slice().iter().copied().filter(|&bytes| bytes > 0).collect()
+            }
             _ => Vec::new(),
         };
         let mut note = |produced, connection: Option<u16>, mut sizes: Vec<u16>| {
@@ -358,8 +360,8 @@ pub(super) fn not_offered(sheet: &DataSheet, node: &Node) -> Vec<NotOffered> {
                 Some(NotOffered { connection: kind, produced, bytes, offered })
             }));
         };
-        note(true, on_wire(connection.produced), polled(&node.response_sizes));
-        note(false, on_wire(connection.consumed), polled(&node.command_sizes));
+        note(true, on_wire(connection.produced), polled(node.response_sizes()));
+        note(false, on_wire(connection.consumed), polled(node.command_sizes()));
     }
     not_offered
 }

@@ -176,10 +176,10 @@ fn extra_answers(node: &Node) -> Option<Finding> {
 
 fn io_sizes(direction: IoDirection, node: &Node) -> Option<Finding> {
     let (code, seen, known): (_, &IoSizes, Option<Known<u16>>) = match direction {
-        IoDirection::Response => (Code::ResponseSize, &node.response_sizes, node.response_size()),
-        IoDirection::Command => (Code::CommandSize, &node.command_sizes, node.command_size()),
+        IoDirection::Response => (Code::ResponseSize, node.response_sizes(), node.response_size()),
+        IoDirection::Command => (Code::CommandSize, node.command_sizes(), node.command_size()),
     };
-    let sizes = seen.sizes();
+    let sizes = seen.as_slice().to_vec();
     let from = |origin| known.filter(|known| known.origin == origin).map(|known| known.value);
     // A difference from the plan alone is a finding about the plan.
     let (connection_bytes, planned_bytes) = (from(Origin::Learnt), from(Origin::Planned));

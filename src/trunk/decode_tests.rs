@@ -89,6 +89,29 @@ fn fragmented_poll() {
     assert_eq!(trunk.node(9).io_fragments.lost, 1);
 }
 
+/// Bytes as in a published device manual, but nobody says the sizes: they are inferred once for
+/// the words, the sizes and the exchanges.
+#[test]
+fn a_fragmented_poll_without_known_sizes() {
+    let mut story = Story::default();
+    for n in 0..2 {
+        story.hear(0x44D, &[0, 1, 2, 3, 4, 5, 6, 7]);
+        let words = story.hear(0x44D, &[0x81, 8, 9, 0x0A]);
+        let command = "poll command, last fragment, count 1, 10 bytes 0102030405060708090A";
+        assert_eq!(words, format!("{command} [fragments inferred]"), "{n}");
+        story.hear(0x3C9, &[0, 1, 2, 3, 4, 5, 6, 7]);
+        let words = story.hear(0x3C9, &[0x81, 8]);
+        let response = "poll response, last fragment, count 1, 8 bytes 0102030405060708";
+        assert_eq!(words, format!("{response} [fragments inferred]"), "{n}");
+        let node = story.node(9);
+        assert_eq!(node.command_sizes().as_slice(), [10]);
+        assert_eq!(node.response_sizes().as_slice(), [8]);
+        assert_eq!(node.command_size().map(|known| known.value), Some(10));
+        assert_eq!(node.response_size().map(|known| known.value), Some(8));
+        assert_eq!((node.poll.commands(), node.poll.responses()), (n + 1, n + 1));
+    }
+}
+
 /// Bytes as in a published device manual: acknowledged fragments to slave 03. Its second
 /// fragment says that it is a first one and counts 1; the slave accepts it.
 #[test]

@@ -1,138 +1,209 @@
-//! I/O data of one sender for one purpose: whole frames, or fragments put together.
+//! I/O data of one sender for one purpose: which frames are fragments, the messages put together,
+//! and their sizes.
 //!
 //! Source: IEC 62026-3: I/O longer than eight bytes is fragmented, each frame with a fragment
-//! byte first, not acknowledged. Whether it is follows from the size; where no size is known,
-//! it is concluded from the frames themselves.
+//! byte first, not acknowledged. No frame says that it is a fragment. The size of the connection
+//! does, where it is known; otherwise it is inferred: eight bytes that begin with a first
+//! fragment's byte (00), then, before the exchange moves on, the byte of its next fragment.
 
 use super::connections::{Known, Origin};
 use super::reassembly::{Assembly, FragmentError, Stage};
 use crate::fieldbus::{Fragment, FragmentKind};
 use crate::wire::{Data, Nanos};
 
-/// So many messages in a row must look fragmented before they are taken for it.
-const CONVINCED: u8 = 3;
-/// After so many frames in a row that contradict it, a conclusion or a plan is wrong.
+/// After so many frames in a row that contradict it, a known or inferred size is wrong.
 const CONTRADICTED: u8 = 6;
 
 /// The I/O of one sender for one purpose.
 #[derive(Debug, Clone, Default)]
 pub struct IoChannel {
     assembly: Assembly,
-    looks: Looks,
-}
-
-/// How many messages in a row looked fragmented, and the count due next in one that does.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-struct Looks {
-    fragmented: u8,
-    due: Option<u8>,
+    /// The frame before may have opened a fragmented message, though nothing says that there
+    /// are any.
+    tentative: bool,
+    /// A fragmented message came out whole.
+    inferred: bool,
+    /// Frames in a row that are no part of a fragmented message.
     contrary: u8,
+    sizes: IoSizes,
 }
 
 /// What one frame of I/O was.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum IoFrame {
-    /// A whole message.
-    Whole,
-    /// A part of one. If the stage is [`Stage::Whole`], [`IoChannel::message`] has it all.
-    Part(Fragment, Stage, Option<FragmentError>),
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct IoFrame {
+    /// The part of a message that it is. If the stage is [`Stage::Whole`],
+    /// [`IoChannel::message`] has it all. `None`: it is a whole message.
+    pub part: Option<(Fragment, Stage, Option<FragmentError>)>,
+    /// It continues the message of the frame before it.
+    pub continues: bool,
+    /// The length of the message that it is, or ends.
+    pub length: Option<u16>,
+}
+
+impl IoFrame {
+    fn whole(data: &[u8]) -> IoFrame {
+        IoFrame { part: None, continues: false, length: Some(data.len() as u16) }
+    }
 }
 
 impl IoChannel {
-    /// Takes a frame. `size` is what is known of the length of the messages.
+    /// Takes a frame. `size` is what is known of the length of the messages. `fresh`: this frame
+    /// cannot continue the one before, since the exchange moved on.
     #[inline]
-    pub fn frame(&mut self, t: Nanos, data: &[u8], size: Option<Known<u16>>) -> IoFrame {
-        let long = size.is_some_and(|size| usize::from(size.value) > Data::MAX);
-        if self.looks.plain(data) && !long {
+    pub fn frame(
+        &mut self,
+        t: Nanos,
+        data: &[u8],
+        size: Option<Known<u16>>,
+        fresh: bool,
+    ) -> IoFrame {
+        if !self.inferred && !self.tentative && !is_long(size) && !opens(data) {
             // Most I/O: nothing ever looked like a fragment, and this does not.
-            self.looks.contrary = self.looks.contrary.saturating_add(1);
-            return IoFrame::Whole;
+            self.sizes.add(data.len());
+            return IoFrame::whole(data);
         }
-        self.perhaps_fragment(t, data, size)
+        self.perhaps_fragment(t, data, size, fresh)
     }
 
-    fn perhaps_fragment(&mut self, t: Nanos, data: &[u8], size: Option<Known<u16>>) -> IoFrame {
-        self.looks.at(data);
-        let fragmented = self.fragmented(size).is_some_and(|known| known.value);
-        let (true, Some((&first, rest))) = (fragmented, data.split_first()) else {
-            return IoFrame::Whole;
+    fn perhaps_fragment(
+        &mut self,
+        t: Nanos,
+        data: &[u8],
+        size: Option<Known<u16>>,
+        fresh: bool,
+    ) -> IoFrame {
+        let continues = !fresh && self.continues(data);
+        if !continues && !data.is_empty() && (self.assembly.is_open() || !opens(data)) {
+            self.contrary = self.contrary.saturating_add(1);
+            self.inferred &= self.contrary < CONTRADICTED;
+        }
+        let fragmented = self.is_fragmented(size);
+        if !fragmented && !continues {
+            self.flush();
+            self.assembly.reset();
+        }
+        let tentative = !fragmented && opens(data);
+        let Some((&first, rest)) =
+            data.split_first().filter(|_| continues || fragmented || tentative)
+        else {
+            self.sizes.add(data.len());
+            return IoFrame::whole(data);
         };
         let fragment = Fragment::from_byte(first);
         let (stage, error) = self.assembly.fragment(t, fragment, rest, false);
-        IoFrame::Part(fragment, stage, error)
+        self.tentative = !fragmented && stage == Stage::Open;
+        if tentative && !continues {
+            return IoFrame::whole(data);
+        }
+        let mut length = None;
+        if stage == Stage::Whole {
+            self.inferred |= continues;
+            self.contrary = 0;
+            let bytes = self.message().len();
+            self.sizes.add(bytes);
+            length = Some(bytes as u16);
+        }
+        IoFrame { part: Some((fragment, stage, error)), continues, length }
     }
 
-    /// Whether the messages are in fragments; `None` where nothing tells. What was said on the
-    /// wire counts; a plan as long as the frames do not contradict it.
+    /// Whether these are the data of the fragment that is due.
+    fn continues(&self, data: &[u8]) -> bool {
+        let Some(&first) = data.first() else { return false };
+        let fragment = Fragment::from_byte(first);
+        let fits = match fragment.kind {
+            FragmentKind::Middle => data.len() == Data::MAX,
+            FragmentKind::Last => true,
+            FragmentKind::First | FragmentKind::Acknowledge => false,
+        };
+        fits && self.assembly.next_count() == Some(fragment.count)
+    }
+
+    fn is_fragmented(&self, size: Option<Known<u16>>) -> bool {
+        self.inferred || is_long(size) && self.contrary < CONTRADICTED
+    }
+
+    /// Whether the messages are in fragments; `None` where nothing tells. What is known of the
+    /// size counts as long as the frames do not contradict it.
     pub fn fragmented(&self, size: Option<Known<u16>>) -> Option<Known<bool>> {
-        let convinced = self.looks.fragmented >= CONVINCED;
-        let contradicted = self.looks.contrary >= CONTRADICTED;
-        if let Some(size) = size.filter(|size| size.origin != Origin::Inferred) {
-            let value = usize::from(size.value) > Data::MAX;
-            let wrong = if value { contradicted } else { convinced };
-            if size.origin == Origin::Learnt || !wrong {
-                return Some(Known { value, origin: size.origin });
-            }
+        let value = self.is_fragmented(size);
+        match size.filter(|size| size.origin != Origin::Inferred) {
+            Some(Known { origin, .. }) if is_long(size) == value => Some(Known { value, origin }),
+            _ => self.inferred.then_some(Known { value: true, origin: Origin::Inferred }),
         }
-        convinced.then_some(Known { value: true, origin: Origin::Inferred })
     }
 
     /// Gives up a message that has not gone on for longer than `limit`.
     pub fn expire(&mut self, t: Nanos, limit: Nanos) -> Option<FragmentError> {
-        self.assembly.expire(t, limit)
+        if self.tentative { None } else { self.assembly.expire(t, limit) }
     }
 
     /// Forgets what is half done: frames are known to be missing.
     pub fn reset(&mut self) {
         self.assembly.reset();
-        self.looks.due = None;
+        self.tentative = false;
+    }
+
+    /// Nothing more will come: a frame that might have gone on was a whole message.
+    pub fn flush(&mut self) {
+        // One that went on and then broke off has no size.
+        if std::mem::take(&mut self.tentative) && self.message().len() == Data::MAX - 1 {
+            self.sizes.add(Data::MAX);
+        }
     }
 
     /// The message that was put together last.
     pub fn message(&self) -> &[u8] {
         self.assembly.message()
     }
+
+    /// The sizes of the messages so far.
+    pub fn sizes(&self) -> &IoSizes {
+        &self.sizes
+    }
+
+    /// Whether fragmented messages were inferred from the frames.
+    pub fn is_inferred_fragmented(&self) -> bool {
+        self.inferred
+    }
 }
 
-impl Looks {
-    /// Whether neither this nor anything lately looks like a fragment.
-    fn plain(&self, data: &[u8]) -> bool {
-        let first = matches!(data, [0, ..]) && data.len() == Data::MAX;
-        self.fragmented == 0 && self.due.is_none() && !first
-    }
+/// Whether a message of a size known from the wire or the plan does not fit into a frame.
+fn is_long(size: Option<Known<u16>>) -> bool {
+    size.is_some_and(|size| usize::from(size.value) > Data::MAX && size.origin != Origin::Inferred)
+}
 
-    /// A fragmented message is a full frame that begins with 00, then full frames that count
-    /// on, then one that says that it is the last. Nothing else looks so again and again.
-    fn at(&mut self, data: &[u8]) {
-        let Some(&first) = data.first() else { return self.contradicts() };
-        let fragment = Fragment::from_byte(first);
-        let full = data.len() == Data::MAX;
-        match (fragment.kind, self.due) {
-            (FragmentKind::First, _) if full && fragment.count == 0 => {
-                if self.due.is_some() {
-                    self.contradicts();
-                }
-                self.due = Some(1);
-            }
-            (FragmentKind::Middle, Some(due)) if full && fragment.count == due => {
-                self.due = Some((due + 1) & 0x3F);
-            }
-            (FragmentKind::Last, Some(due)) if data.len() > 1 && fragment.count == due => {
-                self.due = None;
-                self.contrary = 0;
-                self.fragmented = self.fragmented.saturating_add(1);
-            }
-            _ => self.contradicts(),
+/// Whether a frame can be the first one of a fragmented message.
+#[inline]
+fn opens(data: &[u8]) -> bool {
+    matches!(data, [0, ..]) && data.len() == Data::MAX
+}
+
+/// The sizes of messages, each once. There are at most as many as a message may have bytes.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct IoSizes {
+    last: Option<u16>,
+    seen: Vec<u16>,
+}
+
+impl IoSizes {
+    #[inline]
+    fn add(&mut self, bytes: usize) {
+        let bytes = bytes as u16;
+        if self.last != Some(bytes) {
+            self.insert(bytes);
         }
     }
 
-    /// Lost frames contradict now and then; several in a row mean that it was wrong.
-    fn contradicts(&mut self) {
-        self.due = None;
-        self.contrary = self.contrary.saturating_add(1);
-        if self.fragmented < CONVINCED || self.contrary >= CONTRADICTED {
-            self.fragmented = 0;
+    fn insert(&mut self, bytes: u16) {
+        self.last = Some(bytes);
+        if let Err(index) = self.seen.binary_search(&bytes) {
+            self.seen.insert(index, bytes);
         }
+    }
+
+    /// Each size seen, least first, in bytes.
+    pub fn as_slice(&self) -> &[u16] {
+        &self.seen
     }
 }
 
@@ -147,32 +218,80 @@ mod tests {
         Some(Known { value, origin: Origin::Learnt })
     }
 
+    fn stage(frame: IoFrame) -> Option<Stage> {
+        frame.part.map(|(_, stage, _)| stage)
+    }
+
     /// Bytes as in a published device manual: a poll of 10 bytes.
     #[test]
     fn a_known_size_says_that_it_is_fragmented() {
         let mut channel = IoChannel::default();
-        let first = channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], learnt(10));
-        assert!(matches!(first, IoFrame::Part(_, Stage::Open, None)));
-        let last = channel.frame(T, &[0x81, 8, 9, 10], learnt(10));
-        assert!(matches!(last, IoFrame::Part(_, Stage::Whole, None)));
+        let first = channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], learnt(10), true);
+        assert_eq!(stage(first), Some(Stage::Open));
+        let last = channel.frame(T, &[0x81, 8, 9, 10], learnt(10), false);
+        assert_eq!((stage(last), last.length), (Some(Stage::Whole), Some(10)));
         assert_eq!(channel.message(), [1, 2, 3, 4, 5, 6, 7, 8, 9, 10]);
-        assert_eq!(channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], learnt(8)), IoFrame::Whole);
+        assert_eq!(channel.sizes().as_slice(), [10]);
+        let mut channel = IoChannel::default();
+        assert_eq!(channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], learnt(8), true).part, None);
     }
 
+    /// The fragmented poll of ten bytes, as in published device manuals.
     #[test]
-    fn without_a_size_it_is_concluded_and_marked_so() {
+    fn without_a_size_it_is_inferred_and_marked_so() {
         let mut channel = IoChannel::default();
-        for _ in 0..3 {
-            assert_eq!(channel.fragmented(None), None);
-            channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], None);
-            channel.frame(T, &[0x81, 8, 9, 10], None);
+        assert_eq!(channel.fragmented(None), None);
+        for n in 0..3 {
+            let first = channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], None, true);
+            assert_eq!((stage(first).is_some(), first.continues), (n > 0, false));
+            let last = channel.frame(T, &[0x81, 8, 9, 10], None, false);
+            assert_eq!((last.length, last.continues), (Some(10), true));
         }
         let inferred = Known { value: true, origin: Origin::Inferred };
         assert_eq!(channel.fragmented(None), Some(inferred));
+        // The capture ends in the middle of a message.
+        channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], None, true);
+        channel.flush();
+        assert_eq!(channel.sizes().as_slice(), [10]);
         for _ in 0..10 {
-            channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], None);
+            channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], None, true);
         }
         assert_eq!(channel.fragmented(None), None);
+    }
+
+    #[test]
+    fn middle_fragments_count_up() {
+        let mut channel = IoChannel::default();
+        channel.frame(T, &[0x00; 8], None, true);
+        for head in [0x41, 0x42] {
+            assert!(channel.frame(T, &[head, 0, 0, 0, 0, 0, 0, 0], None, false).continues);
+        }
+        assert!(channel.frame(T, &[0x83, 1], None, false).continues);
+        assert_eq!(channel.sizes().as_slice(), [22]);
+    }
+
+    #[test]
+    fn whole_messages_that_look_alike_are_whole() {
+        let mut channel = IoChannel::default();
+        assert!(!channel.frame(T, &[0x00; 8], None, true).continues);
+        // Answered in between, so it is the next message.
+        assert_eq!(channel.frame(T, &[0x81, 0, 0, 0, 0, 0, 0, 0], None, true).part, None);
+        assert_eq!(channel.frame(T, &[0x00; 8], None, false).part, None);
+        assert_eq!(channel.frame(T, &[0x05, 0, 0, 0], None, false).part, None);
+        channel.flush();
+        assert_eq!(channel.sizes().as_slice(), [4, 8]);
+        assert!(!channel.is_inferred_fragmented());
+    }
+
+    #[test]
+    fn an_endless_series_has_no_size() {
+        let mut channel = IoChannel::default();
+        channel.frame(T, &[0x00; 8], None, true);
+        for n in 1..250u8 {
+            channel.frame(T, &[0x40 | n & 0x3F, 0, 0, 0, 0, 0, 0, 0], None, false);
+        }
+        channel.flush();
+        assert!(channel.sizes().as_slice().iter().all(|&bytes| bytes == 8));
     }
 
     #[test]
@@ -180,15 +299,14 @@ mod tests {
         let planned = |value| Some(Known { value, origin: Origin::Planned });
         let mut channel = IoChannel::default();
         for _ in 0..10 {
-            channel.frame(T, &[1, 2, 3, 4], planned(10));
+            channel.frame(T, &[1, 2, 3, 4], planned(10), true);
         }
-        assert_eq!(channel.frame(T, &[1, 2, 3, 4], planned(10)), IoFrame::Whole);
+        assert_eq!(channel.frame(T, &[1, 2, 3, 4], planned(10), true).part, None);
+        assert_eq!(channel.sizes().as_slice(), [4]);
         let mut channel = IoChannel::default();
         assert_eq!(channel.fragmented(planned(4)).map(|known| known.value), Some(false));
-        for _ in 0..3 {
-            channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], planned(4));
-            channel.frame(T, &[0x81, 8, 9, 10], planned(4));
-        }
+        channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], planned(4), true);
+        channel.frame(T, &[0x81, 8, 9, 10], planned(4), false);
         let inferred = Known { value: true, origin: Origin::Inferred };
         assert_eq!(channel.fragmented(planned(4)), Some(inferred));
     }
@@ -197,7 +315,7 @@ mod tests {
     fn counters_and_constant_data_do_not_look_fragmented() {
         let mut channel = IoChannel::default();
         for n in 0..1000u64 {
-            channel.frame(T, &n.to_le_bytes(), None);
+            channel.frame(T, &n.to_le_bytes(), None, false);
             assert_eq!(channel.fragmented(None), None, "{n}");
         }
     }
@@ -206,24 +324,28 @@ mod tests {
         /// The short way for plain data leaves what the long way would.
         #[test]
         fn plain_data_are_what_the_long_way_says(
-            frames in prop::collection::vec((0u8..=8, prop::sample::select(vec![0, 0x81, 0x41, 7])), 0..40),
+            frames in prop::collection::vec(
+                (0u8..=8, prop::sample::select(vec![0, 0x81, 0x41, 7]), any::<bool>()), 0..40,
+            ),
             size in prop::option::of((0u16..12, prop::sample::select(vec![Origin::Learnt, Origin::Planned, Origin::Inferred]))),
         ) {
             let size = size.map(|(value, origin)| Known { value, origin });
             let (mut short, mut long) = (IoChannel::default(), IoChannel::default());
-            for (len, head) in frames {
+            for (len, head, fresh) in frames {
                 let data = &[head, 1, 2, 3, 4, 5, 6, 7][..usize::from(len)];
-                prop_assert_eq!(short.frame(T, data, size), long.perhaps_fragment(T, data, size));
-                prop_assert_eq!(short.looks, long.looks);
+                let shorter = short.frame(T, data, size, fresh);
+                prop_assert_eq!(shorter, long.perhaps_fragment(T, data, size, fresh));
+                prop_assert_eq!(short.fragmented(size), long.fragmented(size));
+                prop_assert_eq!(short.sizes(), long.sizes());
             }
         }
 
         #[test]
-        fn any_frames_are_taken(frames: Vec<(u64, u8, Option<u16>)>) {
+        fn any_frames_are_taken(frames: Vec<(u64, u8, Option<u16>, bool)>) {
             let mut channel = IoChannel::default();
-            for (bytes, len, size) in frames {
+            for (bytes, len, size, fresh) in frames {
                 let size = size.and_then(learnt);
-                channel.frame(T, &bytes.to_le_bytes()[..usize::from(len % 9)], size);
+                channel.frame(T, &bytes.to_le_bytes()[..usize::from(len % 9)], size, fresh);
             }
         }
     }

@@ -10,8 +10,7 @@ use super::drive_inference::Drive;
 use super::event::Event;
 use super::exchange::Exchange;
 use super::following::Following;
-use super::io::IoSizes;
-use super::io_channel::IoChannel;
+use super::io_channel::{IoChannel, IoSizes};
 use super::occurrences::Occurrences;
 use super::pace::Pace;
 use super::presence::{Change, Presence};
@@ -86,10 +85,6 @@ pub struct Node {
     /// The node's change of state or cyclic data and the master's acknowledges. Where the
     /// acknowledge is suppressed, all of them count as missed.
     pub change_of_state: Exchange,
-    /// Sizes of the master's polls to the node.
-    pub command_sizes: IoSizes,
-    /// Sizes of the node's poll responses.
-    pub response_sizes: IoSizes,
     /// Whether it follows its run command, if it is a drive.
     pub following: Following,
     /// Who holds the address and who wants it.
@@ -118,7 +113,7 @@ pub struct Node {
     pub(super) change_io: IoChannel,
     refused: Option<DeviceId>,
     asked_to_identify: bool,
-    idle: bool,
+    pub(super) idle: bool,
     shut_down: bool,
     heard: bool,
     unanswered: u32,
@@ -173,8 +168,6 @@ impl Node {
             exchange.doubt();
         }
         self.following.doubt();
-        self.command_sizes.doubt();
-        self.response_sizes.doubt();
     }
 
     /// Nothing was heard for a while.
@@ -189,8 +182,9 @@ impl Node {
         for exchange in self.exchanges_mut() {
             exchange.finish();
         }
-        self.command_sizes.flush();
-        self.response_sizes.flush();
+        for channel in [&mut self.command_io, &mut self.response_io, &mut self.change_io] {
+            channel.flush();
+        }
     }
 
     /// What is known of the length of the I/O that it is sent.
@@ -206,6 +200,21 @@ impl Node {
     /// What is known of the length of its change of state or cyclic data.
     pub fn change_size(&self) -> Option<Known<u16>> {
         self.connections.get(ConnectionKind::ChangeOfState).produced
+    }
+
+    /// Sizes of the master's polls to the node.
+    pub fn command_sizes(&self) -> &IoSizes {
+        self.command_io.sizes()
+    }
+
+    /// Sizes of the node's poll responses.
+    pub fn response_sizes(&self) -> &IoSizes {
+        self.response_io.sizes()
+    }
+
+    /// Whether its polls or responses were inferred to be in fragments.
+    pub fn is_inferred_fragmented(&self) -> bool {
+        self.command_io.is_inferred_fragmented() || self.response_io.is_inferred_fragmented()
     }
 
     /// Whether the I/O that it is sent is in fragments; `None` where nothing tells.
@@ -240,11 +249,6 @@ impl Node {
         self.heard = true;
         self.shut_down = false;
         self.unanswered = 0;
-    }
-
-    /// Its I/O command came, whole.
-    pub(super) fn commanded(&mut self, length: u16) {
-        self.idle = length == 0;
     }
 
     /// An address check with its address came.

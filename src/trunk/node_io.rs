@@ -1,8 +1,7 @@
-//! The I/O of one node: what a frame does to its connection, whether it is a part of a message,
-//! and what it says of a drive.
+//! The I/O of one node: what a frame does to its connection, to its exchanges and to its drive.
 
 use super::connections::{Known, Origin, offer};
-use super::io_channel::{IoChannel, IoFrame};
+use super::io_channel::IoFrame;
 use super::node::Node;
 use super::reassembly::{FragmentCounts, FragmentError, Stage};
 use crate::fieldbus::{ConnectionKind, Fragment, Role};
@@ -21,6 +20,22 @@ pub(super) struct IoHeard {
     pub(super) missed: bool,
 }
 
+impl IoHeard {
+    /// Counts the fragment that the frame is, if it is one.
+    #[inline]
+    fn new(frame: &IoFrame, size: Option<Known<u16>>, counts: &mut FragmentCounts) -> IoHeard {
+        let mut heard = IoHeard { part: frame.part, ..IoHeard::default() };
+        if let Some((_, stage, error)) = frame.part {
+            counts.whole += u64::from(stage == Stage::Whole);
+            if let Some(error) = error {
+                counts.count(error);
+            }
+            heard.inferred = size.is_none_or(|size| size.origin == Origin::Inferred);
+        }
+        heard
+    }
+}
+
 impl Node {
     /// The master's poll of it, or its change of state or cyclic data.
     #[inline]
@@ -29,21 +44,21 @@ impl Node {
         self.connections.fed(t, kind);
         self.spoken_to();
         let size = &mut self.connections.get_mut(kind).consumed;
-        let (mut heard, length) =
-            take(&mut self.command_io, &mut self.io_fragments, t, data, *size);
-        if let Some(length) = length {
+        // Once the node answered, a further command is a new one.
+        let fresh = !self.poll.awaits_response();
+        let frame = self.command_io.frame(t, data, *size, fresh);
+        if let Some(length) = frame.length {
             // No data is a master that is idle, not a size.
             if length > 0 {
                 offer(size, length, Origin::Inferred);
             }
-            self.commanded(length);
+            self.idle = length == 0;
         }
+        let mut heard = IoHeard::new(&frame, *size, &mut self.io_fragments);
         if heard.part.is_none() {
             heard.drive = self.drive.commanded(data);
         }
-        // Once the node answered, a further command is a new one.
-        let fresh = !self.poll.awaits_response();
-        if self.command_sizes.take(data, fresh) {
+        if frame.continues {
             self.poll.command_continues(t);
         } else {
             heard.missed = self.poll.command(t);
@@ -57,18 +72,16 @@ impl Node {
         let kind = self.command_kind();
         self.spoke();
         self.connections.spoke(t, kind);
-        // An address check that is over by now may have ended its connections.
-        let kind_now = self.command_kind();
-        let size = self.connections.get(kind_now).produced;
-        let (mut heard, length) =
-            take(&mut self.response_io, &mut self.io_fragments, t, data, size);
-        if let Some(length) = length.filter(|&length| length > 0) {
-            offer(&mut self.connections.get_mut(kind).produced, length, Origin::Inferred);
-        }
-        self.read_status(&mut heard, data);
+        let size = &mut self.connections.get_mut(kind).produced;
         // The first response after a command is a new one.
         let fresh = self.poll.awaits_response();
-        if !self.response_sizes.take(data, fresh)
+        let frame = self.response_io.frame(t, data, *size, fresh);
+        if let Some(length) = frame.length.filter(|&length| length > 0) {
+            offer(size, length, Origin::Inferred);
+        }
+        let mut heard = IoHeard::new(&frame, *size, &mut self.io_fragments);
+        self.read_status(&mut heard, data);
+        if !frame.continues
             && let Some(latency) = self.poll.response(t)
         {
             self.pace.record(t, latency);
@@ -80,13 +93,20 @@ impl Node {
     pub(super) fn change_of_state(&mut self, t: Nanos, data: &[u8]) -> IoHeard {
         self.spoke();
         self.connections.spoke(t, ConnectionKind::ChangeOfState);
-        self.change_of_state.command(t);
         let size = &mut self.connections.get_mut(ConnectionKind::ChangeOfState).produced;
-        let (mut heard, length) = take(&mut self.change_io, &mut self.io_fragments, t, data, *size);
-        if let Some(length) = length {
+        // Once the master acknowledged, it is a new message.
+        let fresh = !self.change_of_state.awaits_response();
+        let frame = self.change_io.frame(t, data, *size, fresh);
+        if let Some(length) = frame.length {
             offer(size, length, Origin::Inferred);
         }
+        let mut heard = IoHeard::new(&frame, *size, &mut self.io_fragments);
         self.read_status(&mut heard, data);
+        if frame.continues {
+            self.change_of_state.command_continues(t);
+        } else {
+            self.change_of_state.command(t);
+        }
         heard
     }
 
@@ -127,26 +147,4 @@ impl Node {
         };
         Some(channel.message())
     }
-}
-
-/// The frame, and the length of the message that it ends or is.
-#[inline]
-fn take(
-    channel: &mut IoChannel,
-    counts: &mut FragmentCounts,
-    t: Nanos,
-    data: &[u8],
-    size: Option<Known<u16>>,
-) -> (IoHeard, Option<u16>) {
-    let IoFrame::Part(fragment, stage, error) = channel.frame(t, data, size) else {
-        return (IoHeard::default(), Some(data.len() as u16));
-    };
-    if let Some(error) = error {
-        counts.count(error);
-    }
-    let whole = stage == Stage::Whole;
-    counts.whole += u64::from(whole);
-    let inferred = size.is_none_or(|size| size.origin == Origin::Inferred);
-    let heard = IoHeard { part: Some((fragment, stage, error)), inferred, ..IoHeard::default() };
-    (heard, whole.then(|| channel.message().len() as u16))
 }

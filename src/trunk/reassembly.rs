@@ -291,6 +291,14 @@ impl Assembly {
         }
     }
 
+    /// The count of the fragment that is due, while a message is open.
+    pub(super) fn next_count(&self) -> Option<u8> {
+        match self.state {
+            State::Open { next, vague: false } => Some(next),
+            _ => None,
+        }
+    }
+
     /// Whether a message has begun and not ended.
     pub fn is_open(&self) -> bool {
         matches!(self.state, State::Open { .. })

@@ -142,4 +142,8 @@ fn fragmented_polls() {
     assert_eq!(poll["interval_us"]["min"], 20_000.0);
     assert_eq!(poll["interval_us"]["count"], 3);
     assert_eq!(poll["fragmented_inferred"], true);
+    let connections = summary["nodes"][0]["connections"].as_array().unwrap();
+    let connection = connections.iter().find(|connection| connection["kind"] == "poll").unwrap();
+    assert_eq!(connection["consumed_bytes"]["value"], 10);
+    assert_eq!(connection["produced_bytes"]["value"], 15);
 }

@@ -247,10 +247,9 @@ impl NodeSummary {
             identity: DeviceIdentity::new(node.address.holder(), &node.identity),
             poll: PollCounts {
                 exchange: ExchangeCounts::new(&node.poll),
-                command_bytes: node.command_sizes.sizes(),
-                response_bytes: node.response_sizes.sizes(),
-                fragmented_inferred: node.command_sizes.is_fragmented()
-                    || node.response_sizes.is_fragmented(),
+                command_bytes: node.command_sizes().as_slice().to_vec(),
+                response_bytes: node.response_sizes().as_slice().to_vec(),
+                fragmented_inferred: node.is_inferred_fragmented(),
             },
             strobe: used(&node.strobe),
             change_of_state: used(&node.change_of_state),

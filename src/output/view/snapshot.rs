@@ -281,7 +281,10 @@ fn row(mac_id: MacId, node: &Node, findings: &[Found]) -> NodeRow {
         median: latency.and_then(|d| d.quantile(0.5)),
         worst: latency.and_then(|d| d.max()),
         bins: latency.map(|d| d.bins(&bin_edges())).unwrap_or_default(),
-        bytes: [node.command_sizes.sizes(), node.response_sizes.sizes()],
+        bytes: [
+            node.command_sizes().as_slice().to_vec(),
+            node.response_sizes().as_slice().to_vec(),
+        ],
         device: node.address.holder(),
         sent: node.sent.count(),
         last: node.sent.last(),
