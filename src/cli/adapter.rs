@@ -11,8 +11,8 @@ use serde_json::json;
 use super::analyse::block_on;
 use super::arguments::{bitrate, duration};
 use super::stop::Stop;
-use super::terminal::{Outcome, print};
-use crate::source::{Adapter, BitrateTrial, Safety, find_bitrate};
+use super::terminal::{CommandOutcome, print};
+use crate::source::{AdapterStatus, BitrateTrial, Safety, find_bitrate};
 use crate::wire::Bitrate;
 use crate::words::caution::CAUTIONS;
 
@@ -50,11 +50,11 @@ pub(super) struct AdapterArgs {
     json: bool,
 }
 
-pub(super) fn run(args: &AdapterArgs) -> anyhow::Result<Outcome> {
+pub(super) fn run(args: &AdapterArgs) -> anyhow::Result<CommandOutcome> {
     match &args.interface {
         Some(name) if args.find_bitrate => find(args, name),
         Some(name) => tell(args, std::slice::from_ref(name)),
-        None => match Adapter::all() {
+        None => match AdapterStatus::all() {
             all if all.is_empty() => bail!(
                 "there is no CAN interface here; is the adapter plugged in, and its driver loaded?"
             ),
@@ -63,10 +63,10 @@ pub(super) fn run(args: &AdapterArgs) -> anyhow::Result<Outcome> {
     }
 }
 
-fn tell(args: &AdapterArgs, names: &[String]) -> anyhow::Result<Outcome> {
+fn tell(args: &AdapterArgs, names: &[String]) -> anyhow::Result<CommandOutcome> {
     let adapters = names
         .iter()
-        .map(|name| Adapter::read(name, args.bitrate))
+        .map(|name| AdapterStatus::read(name, args.bitrate))
         .collect::<Result<Vec<_>, _>>()?;
     if args.json {
         let all = json!({"format": "dropline-adapter", "version": 1, "adapters": adapters});
@@ -80,10 +80,10 @@ fn tell(args: &AdapterArgs, names: &[String]) -> anyhow::Result<Outcome> {
         print(&(out + &CAUTIONS.join("\n") + "\n"))?;
     }
     let safe = adapters.iter().all(|adapter| adapter.safety.is_safe());
-    Ok(if safe { Outcome::Done } else { Outcome::DoesNotHold })
+    Ok(if safe { CommandOutcome::Done } else { CommandOutcome::DoesNotHold })
 }
 
-fn describe(out: &mut String, adapter: &Adapter) -> fmt::Result {
+fn describe(out: &mut String, adapter: &AdapterStatus) -> fmt::Result {
     let name = &adapter.interface;
     let verdict = match adapter.safety {
         Safety::ListensOnly => "safe to clip on: it only listens",
@@ -172,7 +172,7 @@ fn describe(out: &mut String, adapter: &Adapter) -> fmt::Result {
     writeln!(out)
 }
 
-fn find(args: &AdapterArgs, name: &str) -> anyhow::Result<Outcome> {
+fn find(args: &AdapterArgs, name: &str) -> anyhow::Result<CommandOutcome> {
     let mut trials = Vec::new();
     let mut printed = Ok(());
     let (found, stopped) = block_on(async {
@@ -192,7 +192,7 @@ fn find(args: &AdapterArgs, name: &str) -> anyhow::Result<Outcome> {
         anyhow::Ok((found, stopped))
     })??;
     printed?;
-    let outcome = if found.is_some() { Outcome::Done } else { Outcome::DoesNotHold };
+    let outcome = if found.is_some() { CommandOutcome::Done } else { CommandOutcome::DoesNotHold };
     if args.json {
         let trials: Vec<_> = trials
             .iter()

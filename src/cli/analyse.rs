@@ -14,7 +14,7 @@ use crate::wire::{Header, Nanos, Record};
 
 /// What goes by while a source is analysed.
 #[derive(Debug)]
-pub(super) enum Passing<'a> {
+pub(super) enum Observed<'a> {
     /// The next record, and the trunk after it.
     Record(&'a Record, &'a Trunk),
     /// What it, or the end, changed on the trunk.
@@ -39,15 +39,15 @@ pub(super) fn analyse_with(
     given: Given,
     kind: SourceKind,
     name: &str,
-    hear: &mut impl FnMut(Passing<'_>),
+    hear: &mut impl FnMut(Observed<'_>),
 ) -> Finished {
     let mut analysis = Analysis::new(source.header()).with(given);
     let mut batch = Vec::new();
     loop {
         let more = source.read(&mut batch);
         for record in &batch {
-            analysis.take(record, &mut |t, event| hear(Passing::Event(t, event)));
-            hear(Passing::Record(record, analysis.trunk()));
+            analysis.take(record, &mut |t, event| hear(Observed::Event(t, event)));
+            hear(Observed::Record(record, analysis.trunk()));
         }
         batch.clear();
         for message in source.messages() {
@@ -63,7 +63,7 @@ pub(super) fn analyse_with(
             }
         }
     }
-    let mut events = |t, event| hear(Passing::Event(t, event));
+    let mut events = |t, event| hear(Observed::Event(t, event));
     analysis.finish_with_state(kind, name, source.unreadable(), &mut events)
 }
 

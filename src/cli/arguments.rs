@@ -9,7 +9,7 @@ use clap::Args;
 use jiff::SignedDuration;
 
 use super::plan::read_plan;
-use super::terminal::{Outcome, print, say};
+use super::terminal::{CommandOutcome, print, say};
 use crate::analysis::Given;
 use crate::fieldbus::eds::SheetIndex;
 use crate::health::{Expectation, Severity, Summary};
@@ -101,7 +101,7 @@ impl Results {
     }
 
     /// Writes the summary to its places and says whether it holds what it must not.
-    pub(super) fn deliver(&self, summary: &Summary) -> anyhow::Result<Outcome> {
+    pub(super) fn deliver(&self, summary: &Summary) -> anyhow::Result<CommandOutcome> {
         match &self.summary {
             Some(path) if path == Path::new("-") => print(&summary.to_json())?,
             Some(path) => {
@@ -113,7 +113,7 @@ impl Results {
             }
             None => self.print(summary)?,
         }
-        Ok(if self.holds(summary) { Outcome::Done } else { Outcome::DoesNotHold })
+        Ok(if self.holds(summary) { CommandOutcome::Done } else { CommandOutcome::DoesNotHold })
     }
 
     /// Whether it holds nothing that it must not.

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use anyhow::bail;
 use clap::Args;
 
-use super::terminal::{Outcome, print};
+use super::terminal::{CommandOutcome, print};
 use super::visits;
 use crate::health::compare::{Comparison, Judgement, Tolerance, Trend};
 use crate::output::{comparison_page, trend_page};
@@ -54,10 +54,10 @@ pub(super) struct CompareArgs {
     interface: Option<String>,
 }
 
-pub(super) fn run(args: &CompareArgs) -> anyhow::Result<Outcome> {
+pub(super) fn run(args: &CompareArgs) -> anyhow::Result<CommandOutcome> {
     if args.write_tolerance {
         print(Tolerance::DEFAULT_FILE)?;
-        return Ok(Outcome::Done);
+        return Ok(CommandOutcome::Done);
     }
     if let Some(directory) = &args.trend {
         return trend(directory, args.json);
@@ -72,14 +72,14 @@ pub(super) fn run(args: &CompareArgs) -> anyhow::Result<Outcome> {
     let text = if args.json { comparison.to_json() } else { comparison_page(&comparison) };
     print(&text)?;
     Ok(match comparison.judgement {
-        Judgement::Worse => Outcome::DoesNotHold,
-        _ => Outcome::Done,
+        Judgement::Worse => CommandOutcome::DoesNotHold,
+        _ => CommandOutcome::Done,
     })
 }
 
-fn trend(directory: &Path, json: bool) -> anyhow::Result<Outcome> {
+fn trend(directory: &Path, json: bool) -> anyhow::Result<CommandOutcome> {
     let summaries = visits::summaries(directory)?;
     let trend = Trend::new(summaries.iter().map(|(file, summary)| (file.clone(), summary)));
     print(&if json { trend.to_json() } else { trend_page(&trend) })?;
-    Ok(Outcome::Done)
+    Ok(CommandOutcome::Done)
 }

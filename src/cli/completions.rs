@@ -3,7 +3,7 @@
 use clap::{Args, Command};
 use clap_complete::Shell;
 
-use super::terminal::{Outcome, print};
+use super::terminal::{CommandOutcome, print};
 
 /// Print what your shell needs to complete dropline's commands and options
 #[derive(Debug, Args)]
@@ -17,11 +17,11 @@ pub(super) struct CompletionsArgs {
     shell: Shell,
 }
 
-pub(super) fn run(args: &CompletionsArgs, mut command: Command) -> anyhow::Result<Outcome> {
+pub(super) fn run(args: &CompletionsArgs, mut command: Command) -> anyhow::Result<CommandOutcome> {
     let mut script = Vec::new();
     let name = command.get_name().to_string();
     clap_complete::generate(args.shell, &mut command, name, &mut script);
     // Made of names and help texts, which are text.
     print(&String::from_utf8_lossy(&script))?;
-    Ok(Outcome::Done)
+    Ok(CommandOutcome::Done)
 }

@@ -9,10 +9,10 @@ use anyhow::{anyhow, bail};
 use clap::Args;
 
 use super::bar::Bar;
-use super::terminal::{Outcome, print, say};
+use super::terminal::{CommandOutcome, print, say};
 use crate::output::Conversion;
 use crate::output::{CreateError, create};
-use crate::source::{Carried, Format, ReadOptions, Reader, SourceError, open_reader};
+use crate::source::{CaptureFormat, Carried, ReadOptions, Reader, SourceError, open_reader};
 use crate::wire::Tally;
 
 /// Convert between captures (.jsonl, .jsonl.zst) and pcapng
@@ -47,9 +47,9 @@ pub(super) struct ConvertArgs {
     json: bool,
 }
 
-pub(super) fn run(args: &ConvertArgs) -> anyhow::Result<Outcome> {
+pub(super) fn run(args: &ConvertArgs) -> anyhow::Result<CommandOutcome> {
     let ConvertArgs { input, output, interface, overwrite, json } = args;
-    let format = Format::from_name(output).ok_or_else(|| {
+    let format = CaptureFormat::from_name(output).ok_or_else(|| {
         anyhow!(
             "{}: what to write? Let the name end in .jsonl, .jsonl.zst or .pcapng",
             output.display()
@@ -83,7 +83,7 @@ pub(super) fn run(args: &ConvertArgs) -> anyhow::Result<Outcome> {
     print(&if *json { converted.to_json() } else { format!("{converted}\n") })?;
     match written.broke_off {
         Some(error) => Err(error.into()),
-        None => Ok(Outcome::Done),
+        None => Ok(CommandOutcome::Done),
     }
 }
 
@@ -116,7 +116,7 @@ impl Converted {
 fn copy(
     reader: &mut dyn Reader,
     file: File,
-    format: &Format,
+    format: &CaptureFormat,
     output: &Path,
 ) -> anyhow::Result<Converted> {
     let failed = |error: io::Error| CreateError::new(output, error);

@@ -6,7 +6,7 @@ use clap::Args;
 
 use super::analyse::{analyse_with, file_name};
 use super::arguments::{Expected, Results};
-use super::terminal::{Outcome, say};
+use super::terminal::{CommandOutcome, say};
 use crate::analysis::Finished;
 use crate::health::Summary;
 use crate::health::summary::SourceKind;
@@ -38,7 +38,7 @@ pub(super) struct DemoArgs {
     expected: Expected,
 }
 
-pub(super) fn run(args: &DemoArgs) -> anyhow::Result<Outcome> {
+pub(super) fn run(args: &DemoArgs) -> anyhow::Result<CommandOutcome> {
     let summary = listen(args)?;
     let results = Results { summary: Some(args.summary.clone()), json: args.json, fail_on: None };
     let outcome = results.deliver(&summary)?;

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::{Args, Command};
 use clap_mangen::Man;
 
-use super::terminal::{Outcome, print};
+use super::terminal::{CommandOutcome, print};
 use crate::output::{CreateError, create};
 
 /// Write the manual pages, one for each command, into a directory
@@ -23,7 +23,7 @@ pub(super) struct ManualArgs {
     overwrite: bool,
 }
 
-pub(super) fn run(args: &ManualArgs, command: Command) -> anyhow::Result<Outcome> {
+pub(super) fn run(args: &ManualArgs, command: Command) -> anyhow::Result<CommandOutcome> {
     let directory = &args.directory;
     let cannot = |error| CreateError::new(directory, error);
     std::fs::create_dir_all(directory).map_err(cannot)?;
@@ -36,7 +36,7 @@ pub(super) fn run(args: &ManualArgs, command: Command) -> anyhow::Result<Outcome
             .map_err(|error| CreateError::new(&path, error))?;
     }
     print(&format!("{}: {count} manual pages\n", directory.display()))?;
-    Ok(Outcome::Done)
+    Ok(CommandOutcome::Done)
 }
 
 /// Each page with the name of its file.

@@ -25,7 +25,7 @@ use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand};
 
-use self::terminal::Outcome;
+use self::terminal::CommandOutcome;
 
 /// Listens to a DeviceNet trunk and says how healthy it is. It never sends a frame to a trunk.
 ///
@@ -57,7 +57,7 @@ enum Command {
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
     terminal::show_diagnostics();
-    let outcome: anyhow::Result<Outcome> = match &cli.command {
+    let outcome: anyhow::Result<CommandOutcome> = match &cli.command {
         Command::Watch(args) => watch::run(args),
         Command::Compare(args) => compare::run(args),
         Command::Convert(args) => convert::run(args),
@@ -72,8 +72,8 @@ pub fn main() -> ExitCode {
         Command::Manual(args) => manual::run(args, Cli::command()),
     };
     match outcome {
-        Ok(Outcome::Done) => ExitCode::SUCCESS,
-        Ok(Outcome::DoesNotHold) => ExitCode::from(1),
+        Ok(CommandOutcome::Done) => ExitCode::SUCCESS,
+        Ok(CommandOutcome::DoesNotHold) => ExitCode::from(1),
         Err(error) => {
             terminal::say(&error.to_string());
             ExitCode::from(2)

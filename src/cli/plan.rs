@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use anyhow::anyhow;
 use clap::Args;
 
-use super::terminal::{Outcome, print};
+use super::terminal::{CommandOutcome, print};
 use crate::output::create;
 use crate::plan::{Plan, Report, Size, Traffic, Verdict, scan_svg, text};
 use crate::source::{one_line, read_text};
@@ -131,7 +131,7 @@ pub(super) fn read_plan(path: &Path) -> anyhow::Result<Plan> {
 ///
 /// # Errors
 /// What keeps it from being done.
-pub(super) fn run(args: &PlanArgs) -> anyhow::Result<Outcome> {
+pub(super) fn run(args: &PlanArgs) -> anyhow::Result<CommandOutcome> {
     let plan = read_plan(&args.plan)?;
     let traffic = Traffic::of(&plan);
     let report = Report::of(&plan, &traffic, args.room);
@@ -148,7 +148,7 @@ pub(super) fn run(args: &PlanArgs) -> anyhow::Result<Outcome> {
     };
     print(&page)?;
     match args.fail_on {
-        Some(verdict) if report.verdict >= verdict => Ok(Outcome::DoesNotHold),
-        _ => Ok(Outcome::Done),
+        Some(verdict) if report.verdict >= verdict => Ok(CommandOutcome::DoesNotHold),
+        _ => Ok(CommandOutcome::Done),
     }
 }

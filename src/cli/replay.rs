@@ -13,7 +13,7 @@ use clap::Args;
 use super::analyse::{CaptureSet, analyse, block_on, capture_name, file_name};
 use super::arguments::{Expected, Results};
 use super::bar::Bar;
-use super::terminal::{Outcome, print, say};
+use super::terminal::{CommandOutcome, print, say};
 use super::{replay_view, view};
 use crate::analysis::{Analysis, Given};
 use crate::health::Summary;
@@ -64,7 +64,7 @@ pub(super) struct ReplayArgs {
     results: Results,
 }
 
-pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<Outcome> {
+pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<CommandOutcome> {
     let options = ReadOptions { interface: args.interface.clone(), ..ReadOptions::default() };
     if args.summary_lines {
         return print_summary_lines(args, &options);
@@ -73,13 +73,13 @@ pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<Outcome> {
     let name = capture_name(&args.captures);
     if args.view && view::is_possible() {
         block_on(replay_view::play(args.captures.clone(), options, name, given))??;
-        return Ok(Outcome::Done);
+        return Ok(CommandOutcome::Done);
     }
     let bar = (!args.view).then(|| Bar::over(&options.progress));
     let mut source = CaptureSet::open(&args.captures, &options)?;
     if args.view {
         print_log(&mut source, &name, given)?;
-        return source.finish().map(|()| Outcome::Done);
+        return source.finish().map(|()| CommandOutcome::Done);
     }
     let summary = analyse(&mut source, given, SourceKind::Capture, &name);
     drop(bar);
@@ -130,7 +130,7 @@ struct Replayed {
 
 /// Prints the summaries in the order in which the captures were given, each as soon as all before
 /// it are there. A capture that cannot be read is told, and does not cost the others.
-fn print_summary_lines(args: &ReplayArgs, options: &ReadOptions) -> anyhow::Result<Outcome> {
+fn print_summary_lines(args: &ReplayArgs, options: &ReadOptions) -> anyhow::Result<CommandOutcome> {
     // Told once what is wrong with them, not once a capture.
     let given = args.expected.read()?;
     let _bar = Bar::beside_lines(&options.progress);
@@ -159,7 +159,7 @@ fn print_summary_lines(args: &ReplayArgs, options: &ReadOptions) -> anyhow::Resu
 fn print_in_order(
     args: &ReplayArgs,
     replayed: mpsc::Receiver<(usize, Replayed)>,
-) -> anyhow::Result<Outcome> {
+) -> anyhow::Result<CommandOutcome> {
     let mut early = BTreeMap::new();
     let (mut due, mut unread, mut holds) = (0, 0, true);
     for (at, one) in replayed {
@@ -185,8 +185,8 @@ fn print_in_order(
         bail!("only {due} of {} captures replayed", args.captures.len());
     }
     match (unread, holds) {
-        (0, true) => Ok(Outcome::Done),
-        (0, false) => Ok(Outcome::DoesNotHold),
+        (0, true) => Ok(CommandOutcome::Done),
+        (0, false) => Ok(CommandOutcome::DoesNotHold),
         (unread, _) => {
             Err(anyhow!("{unread} of {} captures could not be read", args.captures.len()))
         }

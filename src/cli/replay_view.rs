@@ -39,7 +39,7 @@ struct ReplayView {
     since: Instant,
     paused: bool,
     speed: usize,
-    goal: Option<Goal>,
+    goal: Option<SeekTarget>,
     /// The trunk once nothing more came.
     ended: Option<Trunk>,
     end: Option<Nanos>,
@@ -50,7 +50,7 @@ struct ReplayView {
 
 /// Where the replay hurries to.
 #[derive(Debug, Clone, Copy, PartialEq)]
-enum Goal {
+enum SeekTarget {
     Time(Nanos),
     Event,
 }
@@ -129,8 +129,8 @@ impl ReplayView {
     /// Plays what is due, for a stretch at most. `true`: there is more to do at once.
     fn work(&mut self) -> bool {
         let until = match self.goal {
-            Some(Goal::Time(t)) => t,
-            Some(Goal::Event) => Nanos(i64::MAX),
+            Some(SeekTarget::Time(t)) => t,
+            Some(SeekTarget::Event) => Nanos(i64::MAX),
             None if self.paused || self.ended.is_some() => return false,
             None => self.due(),
         };
@@ -147,7 +147,7 @@ impl ReplayView {
                     return false;
                 }
                 self.take_next();
-                if self.goal == Some(Goal::Event) && self.view.narrator().has_lines() {
+                if self.goal == Some(SeekTarget::Event) && self.view.narrator().has_lines() {
                     self.paused = true;
                     self.arrive(t);
                     return false;
@@ -274,7 +274,7 @@ impl ReplayView {
             }
             Wish::NextEvent => {
                 // What happened already is no next event.
-                self.goal = self.ended.is_none().then_some(Goal::Event);
+                self.goal = self.ended.is_none().then_some(SeekTarget::Event);
                 self.view.hold_lines();
             }
             Wish::Faster | Wish::Slower => {
@@ -295,7 +295,7 @@ impl ReplayView {
         if t < self.at || t < self.analysis.trunk().now() {
             self.restart()?;
         }
-        self.goal = self.ended.is_none().then_some(Goal::Time(t));
+        self.goal = self.ended.is_none().then_some(SeekTarget::Time(t));
         Ok(())
     }
 

@@ -6,10 +6,10 @@ use std::path::{Path, PathBuf};
 use anyhow::bail;
 use clap::Args;
 
-use super::analyse::{CaptureSet, Passing, analyse_with, capture_name};
+use super::analyse::{CaptureSet, Observed, analyse_with, capture_name};
 use super::arguments::Expected;
 use super::bar::Bar;
-use super::terminal::{Outcome, say};
+use super::terminal::{CommandOutcome, say};
 use super::visits;
 use crate::health::Summary;
 use crate::health::compare::{Comparison, Tolerance, Trend};
@@ -67,7 +67,7 @@ pub(super) struct ReportArgs {
     overwrite: bool,
 }
 
-pub(super) fn run(args: &ReportArgs) -> anyhow::Result<Outcome> {
+pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     let output = args.output.clone().unwrap_or_else(|| beside(&args.captures));
     let plan = args.expected.read()?;
     let options =
@@ -83,14 +83,14 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<Outcome> {
     let name = capture_name(&args.captures);
     let mut log = Log::default();
     let mut running = Running::default();
-    let mut hear = |heard: Passing<'_>| match heard {
-        Passing::Record(record, trunk) => {
+    let mut hear = |heard: Observed<'_>| match heard {
+        Observed::Record(record, trunk) => {
             running.take(record, trunk);
             if let What::Mark(text) = &record.what {
                 log.mark(record.t, text);
             }
         }
-        Passing::Event(t, event) => log.event(t, &event),
+        Observed::Event(t, event) => log.event(t, &event),
     };
     let bar = Bar::over(&options.progress);
     let finished = analyse_with(&mut source, plan, SourceKind::Capture, &name, &mut hear);
@@ -123,7 +123,7 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<Outcome> {
         said += &format!("; since the baseline: {}", comparison.judgement);
     }
     say(&said);
-    Ok(Outcome::Done)
+    Ok(CommandOutcome::Done)
 }
 
 /// The visits that this one is held against.

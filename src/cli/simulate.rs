@@ -8,7 +8,7 @@ use anyhow::{anyhow, bail};
 use clap::Args;
 
 use super::bar::Bar;
-use super::terminal::Outcome;
+use super::terminal::CommandOutcome;
 use crate::output::{CreateError, create};
 use crate::sim::onto::Player;
 use crate::sim::{Scenario, SimSource};
@@ -49,7 +49,7 @@ pub(super) struct SimulateArgs {
 /// In nanoseconds.
 const SECOND: u64 = Nanos::SECOND.0.unsigned_abs();
 
-pub(super) fn run(args: &SimulateArgs) -> anyhow::Result<Outcome> {
+pub(super) fn run(args: &SimulateArgs) -> anyhow::Result<CommandOutcome> {
     if let Some(interface) = &args.onto {
         return play(args, interface);
     }
@@ -62,7 +62,7 @@ pub(super) fn run(args: &SimulateArgs) -> anyhow::Result<Outcome> {
     let file = new(output)?;
     let truth = args.truth.as_deref().map(|path| new(path).map(|file| (path, file))).transpose()?;
     let compressed = output.extension().is_some_and(|extension| extension == "zst");
-    let progress = Arc::new(Progress::of(source.duration().0.unsigned_abs() / SECOND));
+    let progress = Arc::new(Progress::new(source.duration().0.unsigned_abs() / SECOND));
     let bar = Bar::over_seconds(&progress);
     write_capture(&mut source, file, compressed, &progress)
         .map_err(|error| cannot(output, error))?;
@@ -75,7 +75,7 @@ pub(super) fn run(args: &SimulateArgs) -> anyhow::Result<Outcome> {
             .and_then(|()| out.flush())
             .map_err(|error| cannot(path, error))?;
     }
-    Ok(Outcome::Done)
+    Ok(CommandOutcome::Done)
 }
 
 fn simulation(args: &SimulateArgs) -> anyhow::Result<SimSource> {
@@ -87,7 +87,7 @@ fn simulation(args: &SimulateArgs) -> anyhow::Result<SimSource> {
 }
 
 /// Plays a scenario or a capture onto a virtual interface.
-fn play(args: &SimulateArgs, interface: &str) -> anyhow::Result<Outcome> {
+fn play(args: &SimulateArgs, interface: &str) -> anyhow::Result<CommandOutcome> {
     let mut player = Player::open(interface)?;
     let is_scenario = args.scenario.extension().is_some_and(|extension| extension == "toml");
     let played = if is_scenario {
@@ -98,7 +98,7 @@ fn play(args: &SimulateArgs, interface: &str) -> anyhow::Result<Outcome> {
         play_all(&mut source, &mut player)
     };
     played?;
-    Ok(Outcome::Done)
+    Ok(CommandOutcome::Done)
 }
 
 fn play_all(source: &mut impl Reader, player: &mut Player) -> Result<(), SourceError> {

@@ -10,7 +10,7 @@ use super::bar;
 
 /// How a command that could do its work came out; the exit status says it to scripts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Outcome {
+pub enum CommandOutcome {
     /// Done: exit 0.
     Done,
     /// What was asked for does not hold: exit 1.

@@ -19,8 +19,8 @@ use crate::wire::{Header, Nanos, Record, Tally, What};
 /// Why the link counts as down where there is no capture.
 const NOT_CAPTURED: &str = "nothing was captured";
 
-/// Opens captures to be read as one, read ahead on a thread of their own as by [`super::open`].
-/// One alone is read as it is.
+/// Opens captures to be read as one, ahead on a thread of their own as by [`super::open`]. A single
+/// one is read as it is.
 ///
 /// # Errors
 /// As [`super::open`] for any of them, before the first is read; or if they are of trunks with
@@ -40,9 +40,9 @@ struct CaptureSetReader {
     waiting: VecDeque<PathBuf>,
     /// The time of the last record.
     now: Nanos,
-    /// What the ends of all pieces say together; none as soon as one has no end.
+    /// The sum of the tallies of all ends; none as soon as a piece has no end.
     end: Option<Tally>,
-    /// Of the pieces that are read to their end.
+    /// Unreadable lines in the pieces that are read to their end.
     unreadable: u64,
     torn: bool,
     silent: Nanos,
@@ -53,7 +53,7 @@ struct CaptureSetReader {
 struct OpenPiece {
     path: PathBuf,
     reader: Box<dyn Reader + Send>,
-    /// When it begins, in the time of the whole.
+    /// When it begins, in the time of the whole capture.
     begins: Nanos,
     end: Option<Tally>,
 }
@@ -64,7 +64,8 @@ impl CaptureSetReader {
         let mut complaints = Complaints::new("the captures");
         let mut whole = true;
         for path in paths {
-            // A watch that is killed between making a file and writing its first line.
+            // A watch that is killed between making a file and writing its first line leaves it
+            // empty.
             if std::fs::metadata(path).is_ok_and(|meta| meta.is_file() && meta.len() == 0) {
                 complaints.say(format_args!("{} is empty, and left out", path.display()));
                 whole = false;
@@ -153,7 +154,7 @@ impl CaptureSetReader {
         }
     }
 
-    /// Between two pieces: nothing, a time without capture, or what cannot be.
+    /// Records a time without capture between two pieces, if there is one.
     fn gap(
         &mut self,
         before: &OpenPiece,
@@ -261,8 +262,8 @@ fn rate(header: &Header) -> String {
     header.bitrate.map_or("an unknown bit rate".into(), |rate| rate.to_string())
 }
 
-/// How many pieces are missing between two of one watch by their names; none if the names do
-/// not say that the one follows the other.
+/// The number of pieces missing between two of one watch, by their names; `None` if the names do
+/// not say that one follows the other.
 fn follows(one: &Path, other: &Path) -> Option<u64> {
     let name = |path: &Path| PieceName::parse(&path.file_name()?.to_string_lossy());
     name(one)?.followed_by(&name(other)?)
@@ -274,13 +275,13 @@ fn since(started: Timestamp, zero: Timestamp) -> Result<Nanos, SourceError> {
         .map_err(|_| CaptureSetError::TooFarApart.into())
 }
 
-/// The name of a piece: that of the whole capture, with a number that goes on and the time at
+/// The name of a piece: that of the whole capture, with a running number and the time at
 /// which the piece begins. `line3.jsonl` comes in `line3-000001-20260302T063000Z.jsonl` and so on.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PieceName {
-    /// The name of the whole, as it was given.
+    /// The name of the whole capture, as it was given.
     pub whole: String,
-    /// The number: a watch that is started again goes on counting.
+    /// The number of the piece; a watch that is started again continues the count.
     pub number: u64,
     /// When it begins, in whole seconds.
     pub started: Timestamp,
@@ -303,8 +304,8 @@ impl PieceName {
         })
     }
 
-    /// How many pieces are missing between this and the other; `None` if that does not come after
-    /// it in the same capture.
+    /// The number of pieces missing between this one and a later one; `None` if the other is no
+    /// later piece of the same capture.
     pub fn followed_by(&self, other: &PieceName) -> Option<u64> {
         let missing = other.number.checked_sub(self.number)?.checked_sub(1);
         missing.filter(|_| self.whole == other.whole)

@@ -378,7 +378,7 @@ const INSIST: &str = "--allow-active listens all the same";
 pub struct NetlinkError(Box<dyn std::error::Error + Send + Sync>);
 
 impl NetlinkError {
-    /// For whatever a layer below says.
+    /// For any error of a netlink library.
     pub(super) fn new(error: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> NetlinkError {
         NetlinkError(error.into())
     }
@@ -417,7 +417,7 @@ impl Complaints {
         }
     }
 
-    /// A remark that is no complaint, and so not counted.
+    /// Adds a remark, which does not count as a complaint.
     pub fn note(&mut self, what: impl Display) {
         self.waiting.push(one_line(&format!("{}: {what}", self.name)));
     }
@@ -431,14 +431,14 @@ impl Complaints {
         }
     }
 
-    /// What has not been shown yet.
+    /// Takes what has not been shown yet.
     pub fn take(&mut self) -> Vec<String> {
         std::mem::take(&mut self.waiting)
     }
 }
 
-/// The text with nothing in it that would break the line or steer the terminal, and not longer
-/// than a person reads: what a file holds is shown in messages.
+/// The text as one line of bounded length, with control characters replaced, so that what a file
+/// holds can be shown in a message.
 pub fn one_line(text: &str) -> String {
     let mut line: String = text
         .chars()

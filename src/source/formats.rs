@@ -15,27 +15,27 @@ use crate::wire::{Header, Record};
 const BATCHES_AHEAD: usize = 4;
 
 /// A format that captures are saved in.
-pub struct Format {
+pub struct CaptureFormat {
     /// The endings of its files' names, in lower case.
     pub endings: &'static [&'static str],
     /// Whether a file that begins so is of this format.
     matches: fn(&[u8]) -> bool,
-    /// Opens a file, named in messages, of which only a look has been taken.
+    /// Opens a file of which no line has been taken; messages call it by the name given.
     read: for<'a> fn(String, Bytes<'a>, &ReadOptions) -> Result<AnyReader<'a>, SourceError>,
-    /// Begins to write a file of that name with what the header says.
+    /// Begins to write a file of that name, with its header.
     write: for<'a> fn(&'a mut dyn Write, &Path, &Header) -> io::Result<Box<dyn RecordWriter + 'a>>,
 }
 
 /// Every format. The first that matches is taken; lines of JSON match all, and say what is wrong
 /// with the first line.
-pub static FORMATS: [Format; 2] = [
-    Format {
+pub static FORMATS: [CaptureFormat; 2] = [
+    CaptureFormat {
         endings: &[".pcapng"],
         matches: pcapng::matches,
         read: pcapng::reader,
         write: pcapng::writer,
     },
-    Format {
+    CaptureFormat {
         endings: &[".jsonl", ".jsonl.zst"],
         matches: |_| true,
         read: json_lines::reader,
@@ -52,14 +52,14 @@ const OLD_PCAP: [[u8; 4]; 4] = [
     [0x4D, 0x3C, 0xB2, 0xA1],
 ];
 
-impl Format {
+impl CaptureFormat {
     /// The format that a file's name asks for; `None`: no format has that ending.
-    pub fn from_name(path: &Path) -> Option<&'static Format> {
+    pub fn from_name(path: &Path) -> Option<&'static CaptureFormat> {
         let name = path.to_string_lossy().to_ascii_lowercase();
         FORMATS.iter().find(|format| format.endings.iter().any(|ending| name.ends_with(ending)))
     }
 
-    /// Begins to write a file of this name with what the header says.
+    /// Begins to write a file of this name, with its header.
     ///
     /// # Errors
     /// If `out` cannot be written.
@@ -162,7 +162,7 @@ impl ReadAhead {
                     messages: reader.messages(),
                     more,
                 };
-                // It fails if nobody listens any more: the command was stopped.
+                // It fails once this source is dropped.
                 let mut wanted = send.send(Ok(batch)).is_ok() && more;
                 if let Some(error) = error {
                     let _ = send.send(Err(error));
@@ -198,7 +198,7 @@ impl Reader for ReadAhead {
             batch.append(&mut next.records);
         }
         next.records.clear();
-        // If the reader has ended, it needs no more batches.
+        // The thread may have ended.
         let _ = self.emptied.send(next.records);
         Ok(next.more)
     }

@@ -39,9 +39,9 @@ pub fn open(
 ) -> Result<Input<Box<dyn Read + Send>>, SourceError> {
     let failed = |error: io::Error| unreadable(path, error);
     let file = File::open(path).map_err(failed)?;
-    // Of what is no plain file, such as a pipe, nobody knows the length.
+    // The length of a pipe is not known: it counts as 0.
     let length = file.metadata().map_or(0, |metadata| metadata.len());
-    let file: Box<dyn Read + Send> = Box::new(Counted::new(file, length, Arc::clone(progress)));
+    let file: Box<dyn Read + Send> = Box::new(CountedFile::new(file, length, Arc::clone(progress)));
     let unpacker = Unpacker::new(file).map_err(failed)?;
     if unpacker.is_empty() {
         return Err(SourceError::File {
@@ -74,7 +74,7 @@ impl<R: Read> Input<R> {
     }
 }
 
-/// How much is handed over at once.
+/// How many bytes are handed over at once.
 const BLOCK: usize = 128 * 1024;
 
 /// How many blocks are unpacked ahead: enough that neither side waits for the other.
@@ -87,11 +87,11 @@ pub struct UnpackAhead {
     used: mpsc::Sender<Vec<u8>>,
     bytes: Vec<u8>,
     start: usize,
-    /// What comes after the bytes; the end stays.
+    /// What follows the bytes; the end stays.
     then: Option<Chunk>,
 }
 
-/// So many bytes and what came next, if not more of them.
+/// Unpacked bytes, and what follows them if not more bytes.
 struct UnpackedBlock {
     bytes: Vec<u8>,
     then: Option<Chunk>,
@@ -112,7 +112,7 @@ impl UnpackAhead {
                     &block,
                     Ok(UnpackedBlock { then: None | Some(Chunk::Damage(..)), .. })
                 );
-                // It fails if nobody reads any more: the command was stopped.
+                // It fails once the reader is dropped.
                 if send.send(block).is_err() || !more {
                     return;
                 }
@@ -141,12 +141,12 @@ impl UnpackAhead {
                 Some(Chunk::CutOff) => return Ok(Chunk::CutOff),
                 Some(Chunk::End | Chunk::Bytes(_)) => return Ok(Chunk::End),
             }
-            // The thread tells of the end, or of an error, before it ends.
+            // The thread sends the end, or an error, before it ends.
             let Ok(block) = self.blocks.recv() else { return Ok(Chunk::End) };
             let UnpackedBlock { bytes, then } = block?;
             let mut emptied = mem::replace(&mut self.bytes, bytes);
             emptied.clear();
-            // If the thread has ended, it needs no more of them.
+            // The thread may have ended.
             let _ = self.used.send(emptied);
             (self.start, self.then) = (0, then);
         }
@@ -161,7 +161,7 @@ fn fill<R: Read>(unpacker: &mut Unpacker<R>, mut bytes: Vec<u8>) -> io::Result<U
         match unpacker.read(&mut bytes[filled..]) {
             Ok(Chunk::Bytes(n)) => filled += n,
             Ok(other) => then = Some(other),
-            // What came before the error is good; the next read meets it again.
+            // Hand over what came before the error; the next read meets it again.
             Err(_) if filled > 0 => break,
             Err(error) => return Err(error),
         }
@@ -170,8 +170,8 @@ fn fill<R: Read>(unpacker: &mut Unpacker<R>, mut bytes: Vec<u8>) -> io::Result<U
     Ok(UnpackedBlock { bytes, then })
 }
 
-/// Of files, bytes as they lie on the disk, packed or not: one addition for each block that is
-/// read. Of a simulation, seconds of the trunk.
+/// The progress of long work: for files in bytes on the disk, packed or not; for a simulation in
+/// seconds of the trunk. Costs one addition for each block that is read.
 #[derive(Debug, Default)]
 pub struct Progress {
     done: AtomicU64,
@@ -179,12 +179,12 @@ pub struct Progress {
 }
 
 impl Progress {
-    /// Of so much, nothing yet.
-    pub fn of(total: u64) -> Progress {
+    /// Nothing is done yet of this total.
+    pub fn new(total: u64) -> Progress {
         Progress { done: AtomicU64::new(0), total: AtomicU64::new(total) }
     }
 
-    /// So much is done now.
+    /// Sets how much is done.
     pub fn reached(&self, done: u64) {
         self.done.store(done, Ordering::Relaxed);
     }
@@ -194,29 +194,29 @@ impl Progress {
         self.done.load(Ordering::Relaxed)
     }
 
-    /// How much there is in all, in the files that were opened; 0: it is not known.
+    /// The total, of all files that were opened; 0 if it is not known.
     pub fn total(&self) -> u64 {
         self.total.load(Ordering::Relaxed)
     }
 }
 
 /// A file that counts what is read of it.
-pub(super) struct Counted<R> {
+pub(super) struct CountedFile<R> {
     file: R,
     progress: Arc<Progress>,
-    /// What was promised of it and has not been read.
+    /// The part of its length that has not been read.
     left: u64,
 }
 
-impl<R> Counted<R> {
+impl<R> CountedFile<R> {
     /// A file of this length.
-    pub(super) fn new(file: R, length: u64, progress: Arc<Progress>) -> Counted<R> {
+    pub(super) fn new(file: R, length: u64, progress: Arc<Progress>) -> CountedFile<R> {
         progress.total.fetch_add(length, Ordering::Relaxed);
-        Counted { file, progress, left: length }
+        CountedFile { file, progress, left: length }
     }
 }
 
-impl<R: Read> Read for Counted<R> {
+impl<R: Read> Read for CountedFile<R> {
     fn read(&mut self, out: &mut [u8]) -> io::Result<usize> {
         let count = self.file.read(out)?;
         self.progress.done.fetch_add(count as u64, Ordering::Relaxed);
@@ -225,8 +225,8 @@ impl<R: Read> Read for Counted<R> {
     }
 }
 
-/// What was left unread will not come any more.
-impl<R> Drop for Counted<R> {
+/// What was left unread no longer counts towards the total.
+impl<R> Drop for CountedFile<R> {
     fn drop(&mut self) {
         self.progress.total.fetch_sub(self.left, Ordering::Relaxed);
     }
@@ -336,8 +336,8 @@ mod tests {
     #[test]
     fn what_is_read_is_counted_and_what_is_left_is_not_waited_for() {
         let progress = Arc::new(Progress::default());
-        let mut first = Counted::new(&[0_u8; 10][..], 10, Arc::clone(&progress));
-        let mut second = Counted::new(&[0_u8; 5][..], 5, Arc::clone(&progress));
+        let mut first = CountedFile::new(&[0_u8; 10][..], 10, Arc::clone(&progress));
+        let mut second = CountedFile::new(&[0_u8; 5][..], 5, Arc::clone(&progress));
         first.read_exact(&mut [0; 4]).unwrap();
         assert_eq!((progress.done(), progress.total()), (4, 15));
         drop(first);

@@ -28,8 +28,8 @@ pub(super) fn writer<'a>(
     Ok(Box::new(JsonLinesWriter::new(out, name, header)))
 }
 
-/// Reads a capture. Lines that cannot be read are counted, told and skipped; a torn last line
-/// is neither, but [`Reader::torn`] says so.
+/// Reads a capture. Lines that cannot be read are counted, reported and skipped; a torn last line
+/// is not, but sets [`Reader::torn`].
 pub struct JsonLinesReader<R> {
     name: String,
     lines: Lines<R>,
@@ -37,12 +37,13 @@ pub struct JsonLinesReader<R> {
     unreadable: u64,
     torn: bool,
     complaints: Complaints,
-    /// Apart, so that the broken lines that damage causes do not drown it.
+    /// Complaints about damage have a list of their own: the broken lines that it causes would fill
+    /// a shared one.
     damages: Complaints,
 }
 
 impl<R: Read> JsonLinesReader<R> {
-    /// From lines of which none has been taken.
+    /// Reads the header from lines of which none has been taken.
     ///
     /// # Errors
     /// If the first line is no header.
@@ -90,7 +91,7 @@ impl<R: Read> Reader for JsonLinesReader<R> {
                     Err(_) if line.trim_ascii().is_empty() => {}
                     Err(error) => self.complain(error),
                 },
-                // A record cannot be cut and still be a whole JSON object.
+                // A record that is cut off is no whole JSON object.
                 NextLine::Unended(line) => match parse_record(line) {
                     Ok(record) => batch.push(record),
                     Err(_) => self.torn |= !line.trim_ascii().is_empty(),
@@ -133,7 +134,7 @@ impl<R: Read> Reader for JsonLinesReader<R> {
 
 const GATHER: usize = 256 * 1024;
 
-/// A capture being written by whoever calls, for where waiting for the disk does no harm. Every
+/// Writes a capture on the thread of the caller, where waiting for the disk does no harm. Every
 /// record is written, `end` records too.
 pub struct JsonLinesWriter<W: Write> {
     tally: Tally,
@@ -151,7 +152,7 @@ impl<W: Write> JsonLinesWriter<W> {
         JsonLinesWriter {
             tally: Tally::default(),
             out,
-            packer: Packer::for_name(name),
+            packer: Packer::from_name(name),
             lines,
             packed: Vec::new(),
         }
@@ -181,12 +182,12 @@ impl<W: Write> RecordWriter for JsonLinesWriter<W> {
     }
 }
 
-/// How much unpacked text one zstd frame holds: what damage to the file can cost at most.
+/// The unpacked bytes of one zstd frame: the most that one damaged byte can cost.
 const ZSTD_FRAME: usize = 4 * 1024 * 1024;
 
 const ZSTD_LEVEL: i32 = 3;
 
-/// Packs whole lines. What has been packed can be read back, even if the file ends there.
+/// Packs whole lines, so that what has been packed can be read back even if the file ends there.
 pub enum Packer {
     /// As they are.
     Plain,
@@ -202,8 +203,8 @@ pub struct ZstdPacker {
 }
 
 impl Packer {
-    /// As the file's name asks: `.zst` is packed.
-    pub fn for_name(path: &Path) -> Packer {
+    /// Packs with zstd if the file's name ends in `.zst`.
+    pub fn from_name(path: &Path) -> Packer {
         if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("zst")) {
             Packer::Zstd(ZstdPacker::default())
         } else {
@@ -230,7 +231,7 @@ impl Packer {
             }
         };
         frame.write_all(lines)?;
-        // Closes the block: a reader gets all of it without what follows.
+        // Close the block, so that a reader gets all of it without what follows.
         frame.flush()?;
         out.append(frame.get_mut());
         zstd.frame = Some(frame);

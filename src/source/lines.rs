@@ -17,7 +17,7 @@ const BLOCK: usize = 256 * 1024;
 pub enum NextLine<'a> {
     /// A whole line, without its line feed.
     Line(&'a [u8]),
-    /// The last line, that has no line feed: whole or torn, its content must tell.
+    /// The last line, without a line feed; it may be whole or torn.
     Unended(&'a [u8]),
     /// A line of more than [`LONGEST_LINE`] bytes.
     TooLong,
@@ -34,10 +34,10 @@ pub(super) type Bytes<'a> = Lines<Box<dyn Read + Send + 'a>>;
 pub struct Lines<R> {
     input: Input<R>,
     buffer: Vec<u8>,
-    /// What is read and not yet given out.
+    /// The bytes that were read and not yet given out.
     start: usize,
     end: usize,
-    /// Up to where there is no line feed.
+    /// No line feed stands before this place.
     searched: usize,
     number: u64,
     skipping: bool,
@@ -45,7 +45,7 @@ pub struct Lines<R> {
 }
 
 impl<R: Read> Lines<R> {
-    /// From the start.
+    /// Begins at the start of the input.
     pub fn new(input: Input<R>) -> Lines<R> {
         Lines {
             input,
@@ -64,12 +64,12 @@ impl<R: Read> Lines<R> {
         self.number
     }
 
-    /// Whether a whole line is there without reading on.
+    /// Whether a whole line is in the buffer.
     pub fn has_line(&mut self) -> bool {
         self.find().is_some()
     }
 
-    /// What has been read so far and not given out, to see what kind of file it is.
+    /// The bytes that were read and not given out, to recognise the format.
     pub fn peek(&mut self) -> io::Result<&[u8]> {
         if self.start == self.end {
             self.fill()?;
@@ -77,15 +77,15 @@ impl<R: Read> Lines<R> {
         Ok(&self.buffer[self.start..self.end])
     }
 
-    /// The input and what has been read of it, for another way of reading it.
+    /// The input and the bytes that were read of it, for another reader.
     pub fn into_rest(mut self) -> (Input<R>, Vec<u8>) {
         self.buffer.truncate(self.end);
         self.buffer.drain(..self.start);
         (self.input, self.buffer)
     }
 
-    /// Lets `read` take the next line from the front of what has been read, with its line feed:
-    /// it says how long the line is, or that it wants the line by [`Self::next`] instead.
+    /// Lets `read` take the next line from the front of the buffer. It returns the length of the
+    /// line with its line feed, or `None` to leave the line to [`Self::next`].
     #[inline]
     pub fn take<T>(&mut self, read: impl FnOnce(&[u8]) -> Option<(T, usize)>) -> Option<T> {
         if self.skipping {
@@ -113,7 +113,7 @@ impl<R: Read> Lines<R> {
             }
             if self.skipping || self.end - self.start > LONGEST_LINE {
                 if self.number == 0 && !self.skipping {
-                    // No such file begins so: its end, which may never come, is not waited for.
+                    // No capture begins with such a line, and its end may never come.
                     self.skipping = true;
                     return Ok(NextLine::TooLong);
                 }
@@ -134,7 +134,7 @@ impl<R: Read> Lines<R> {
                 return Ok(NextLine::Unended(&self.buffer[rest]));
             }
             if let Some((from, to)) = self.fill()? {
-                // The start of a line whose rest is lost is no line.
+                // Drop the start of a line whose rest is lost.
                 self.clear();
                 self.skipping = false;
                 return Ok(NextLine::Damage(from, to));
@@ -162,7 +162,7 @@ impl<R: Read> Lines<R> {
             self.start = 0;
         }
         if self.buffer.len() - self.end < BLOCK / 2 {
-            // Bounded: a line that outgrows LONGEST_LINE is thrown away before.
+            // Bounded: a line longer than LONGEST_LINE is dropped before.
             self.buffer.resize(self.end + BLOCK, 0);
         }
         match self.input.read(&mut self.buffer[self.end..])? {

@@ -21,12 +21,12 @@ pub use error::{
     BlockError, CaptureSetError, Complaints, FileError, FormatError, LiveError, NetlinkError,
     SourceError, one_line,
 };
-pub use formats::{FORMATS, Format, ReadAhead, open, open_reader, reader_from};
+pub use formats::{CaptureFormat, FORMATS, ReadAhead, open, open_reader, reader_from};
 pub use input::{Progress, ReadOptions};
 pub use json_lines::Packer;
 pub use live::{
-    Adapter, BitrateTrial, ControllerEvents, LiveOptions, Safety, SocketCanSource, Traffic,
-    find_bitrate, interface_kind, open_live,
+    AdapterStatus, BitrateTrial, ControllerEvents, InterfaceCounts, LiveOptions, Safety,
+    SocketCanSource, find_bitrate, interface_kind, open_live,
 };
 pub use text_files::{LONGEST_TEXT, data_sheets, read_bounded, read_text, unreadable};
 

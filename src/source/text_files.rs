@@ -10,8 +10,8 @@ use super::{FileError, SourceError, one_line};
 use crate::fieldbus::eds::{DataSheet, SheetIndex, decode_text};
 use crate::near::nearest;
 
-/// The longest plan, scenario or file of tolerances, in bytes: far longer than any of a trunk
-/// with 64 addresses, and so short that what a hostile one becomes in memory has an end.
+/// The longest plan, scenario or file of tolerances, in bytes: far longer than any for a trunk of
+/// 64 addresses needs, and short enough to bound the memory that a hostile one takes.
 pub const LONGEST_TEXT: u64 = 1 << 20;
 
 /// Reads a text file; `-`: standard input.
@@ -35,8 +35,8 @@ fn text_of(bytes: Vec<u8>) -> io::Result<String> {
     String::from_utf8(bytes).map_err(|_| ErrorKind::InvalidData.into())
 }
 
-/// All that is in a file, or an error that says that it is longer than `most` bytes. What is no
-/// plain file does not tell its length, so it is counted as it is read.
+/// Reads a whole file of at most `most` bytes. They are counted as they are read, since the length
+/// of a pipe is not known before.
 ///
 /// # Errors
 /// Those of reading, and [`ErrorKind::FileTooLarge`].
@@ -63,7 +63,7 @@ pub fn unreadable(path: &Path, error: io::Error) -> SourceError {
     SourceError::File { name: path.display().to_string(), error }
 }
 
-/// A file beside it with almost its name.
+/// A file in the same directory with almost this name.
 fn almost(path: &Path) -> Option<String> {
     /// A directory with more is not searched through for a hint.
     const MOST: usize = 10_000;
@@ -72,13 +72,13 @@ fn almost(path: &Path) -> Option<String> {
     let entries = std::fs::read_dir(directory.unwrap_or(Path::new("."))).ok()?;
     let names: Vec<String> =
         entries.flatten().take(MOST).filter_map(|e| e.file_name().into_string().ok()).collect();
-    // The name without its ending was typed, or with another one.
+    // The name may have been typed without its ending, or with another one.
     let same_start = || {
         let stem = wanted.split('.').next().filter(|stem| stem.len() > 2)?;
         let mut same = names.iter().filter(|name| name.split('.').next() == Some(stem));
         same.next().filter(|_| same.next().is_none())
     };
-    // A short name is near to many.
+    // A short name is near to many others.
     let stem = wanted.split('.').next().unwrap_or_default().chars().count();
     let is_near = |name: &&str| strsim::damerau_levenshtein(wanted, name) <= (stem / 3).max(1);
     let found = nearest(wanted, names.iter().map(String::as_str)).filter(is_near);
@@ -86,9 +86,9 @@ fn almost(path: &Path) -> Option<String> {
     Some(path.with_file_name(found).display().to_string())
 }
 
-/// No data sheet is anywhere near as long; what is, is something else.
+/// The longest data sheet file, in bytes; real ones are far shorter.
 const LONGEST: u64 = 4 << 20;
-/// Directories in directories, no deeper than this: a link may lead back up.
+/// How deep directories are searched: a link may lead back up.
 const DEEPEST: usize = 8;
 
 /// Reads every `.eds` file of a directory and of those in it. Files that cannot be read are
@@ -111,7 +111,7 @@ pub fn data_sheets(directory: &Path) -> Result<(SheetIndex, Vec<String>), Source
                 let name = path.strip_prefix(directory).unwrap_or(&path).display().to_string();
                 let sheet = DataSheet::parse(&name, &decode_text(&bytes));
                 if sheet.vendor_id.is_none() || sheet.product_code.is_none() {
-                    // It describes nobody; the first thing wrong with it says why.
+                    // It names no device; its first problem says why.
                     let first = sheet.problems.first();
                     let why =
                         first.map_or(String::new(), |p| format!(": line {}: {}", p.line, p.what));

@@ -17,8 +17,7 @@ const BLOCK: usize = 256 * 1024;
 pub enum Chunk {
     /// So many bytes, at least one.
     Bytes(usize),
-    /// A damaged stretch from the one byte of the file up to the other; what it held is lost.
-    /// Reading can go on.
+    /// Damage from one byte of the file to another; what stood there is lost. Reading can go on.
     Damage(u64, u64),
     /// The file ends where its packing says that more must come.
     CutOff,
@@ -28,9 +27,9 @@ pub enum Chunk {
 
 /// A file's bytes, unpacked by whoever reads.
 pub enum Unpacker<R> {
-    /// They come as they are.
+    /// Not packed.
     Plain(FileBytes<R>),
-    /// They are packed with zstd.
+    /// Packed with zstd.
     Packed(FileBytes<R>, ZstdFrames),
 }
 
@@ -63,8 +62,8 @@ impl<R: Read> Unpacker<R> {
     }
 }
 
-/// So much of what was used stays in memory: more than a block of a zstd frame can be long (RFC
-/// 8878, section 3.1.1.2.4).
+/// How many used bytes stay in memory: more than the longest block of a zstd frame (RFC 8878,
+/// section 3.1.1.2.4).
 const KEPT: usize = (128 << 10) + 64;
 
 /// The file's own bytes, some of them read ahead.
@@ -95,7 +94,7 @@ impl<R: Read> FileBytes<R> {
         self.offset += n as u64;
     }
 
-    /// Back to an earlier place, or as far as is still in memory.
+    /// Goes back to an earlier place, or as far as the bytes are still in memory.
     fn back_to(&mut self, offset: u64) {
         let back = self.start.min(self.offset.saturating_sub(offset) as usize);
         self.start -= back;
@@ -116,7 +115,7 @@ impl<R: Read> FileBytes<R> {
         Ok(())
     }
 
-    /// What was read ahead first, then straight from the file.
+    /// Takes first what was read ahead, then straight from the file.
     fn read(&mut self, out: &mut [u8]) -> io::Result<usize> {
         if self.is_empty() {
             return read_some(&mut self.file, out);
@@ -137,8 +136,8 @@ fn read_some(file: &mut impl Read, out: &mut [u8]) -> io::Result<usize> {
     }
 }
 
-/// Unpacks one zstd frame after the other, a block at a time: so all that stands before a cut
-/// or a damaged block comes out.
+/// Unpacks one zstd frame after the other, a block at a time, so that everything before a cut or
+/// a damaged block comes out.
 pub struct ZstdFrames {
     decoder: Decoder<'static>,
     /// How many bytes the decoder wants next: the rest of the block.
@@ -189,8 +188,8 @@ impl ZstdFrames {
                 return Ok(Chunk::Bytes(made));
             }
             if used == 0 && file.at_end && self.in_frame {
-                // Only the end of the file can leave the decoder without progress. Unless a
-                // damaged block claimed a length that swallows the frames behind it.
+                // The decoder makes no progress only at the end of the file, or where a damaged
+                // block claims a length that includes the frames behind it.
                 file.back_to(self.short_from.unwrap_or(file.offset));
                 let got = self.resume(file)?;
                 return Ok(if file.is_empty() { Chunk::CutOff } else { got });
@@ -202,8 +201,8 @@ impl ZstdFrames {
     fn resume<R: Read>(&mut self, file: &mut FileBytes<R>) -> io::Result<Chunk> {
         let (frame_from, noticed) = (self.frame_from, file.offset);
         *self = ZstdFrames::new()?;
-        // A damaged block can have swallowed the next frames as its own bytes, without an error
-        // until later. Not the magic of the frame that is broken.
+        // A damaged block may have taken the next frames for its own bytes, so search from the
+        // start of its frame, behind the magic of that frame.
         file.back_to(frame_from);
         file.skip(file.bytes().len().min(1));
         let from = |found: u64| if found < noticed { frame_from } else { noticed };

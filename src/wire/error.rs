@@ -123,9 +123,9 @@ impl fmt::Display for Cause {
 
 /// The set of causes that one error frame names.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Causes(u16);
+pub struct CauseSet(u16);
 
-impl Causes {
+impl CauseSet {
     fn insert(&mut self, cause: Cause) {
         self.0 |= 1 << cause as u16;
     }
@@ -211,8 +211,8 @@ impl ErrorFrame {
     /// Each cause that this frame names, once. A protocol violation at the CRC sequence or
     /// delimiter counts as [`Cause::Crc`] and one in the ACK slot as [`Cause::Ack`], whatever
     /// kind of violation the driver says; elsewhere its kind decides.
-    pub fn causes(&self) -> Causes {
-        let mut causes = Causes::default();
+    pub fn causes(&self) -> CauseSet {
+        let mut causes = CauseSet::default();
         let [_, state, kind, place, ..] = self.data;
         if self.is(class::LOST_ARBITRATION) {
             causes.insert(Cause::LostArbitration);

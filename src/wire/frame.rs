@@ -186,13 +186,13 @@ const TAIL_BITS: u64 = 1 + 1 + 1 + 7 + 3;
 /// The CRC sequence of a frame (CRC-15/CAN: polynomial 4599, initial value 0).
 pub fn crc15(frame: &Frame) -> u16 {
     let (remote, code, bytes) = parts(&frame.payload());
-    Walk::over(frame.id(), remote, code, &bytes).crc
+    BitWalk::over(frame.id(), remote, code, &bytes).crc
 }
 
 /// The stuff bits that this very frame causes.
 pub fn stuff_bits(frame: &Frame) -> BitTime {
     let (remote, code, bytes) = parts(&frame.payload());
-    Walk::over(frame.id(), remote, code, &bytes).stuff_bits()
+    BitWalk::over(frame.id(), remote, code, &bytes).stuff_bits()
 }
 
 /// Counts the length of a frame on the wire; see [`Frame::wire_bits`], which knows it.
@@ -205,7 +205,7 @@ pub fn wire_bits(id: Id, payload: &Payload) -> BitTime {
 /// Takes what fits into registers, so that a frame need not go through memory while it is made.
 #[inline(never)]
 fn length(id: Id, remote: bool, code: u8, bytes: [u8; Data::MAX]) -> BitTime {
-    let walk = Walk::over(id, remote, code, &bytes);
+    let walk = BitWalk::over(id, remote, code, &bytes);
     BitTime(walk.bits + CRC_BITS + TAIL_BITS) + walk.stuff_bits()
 }
 
@@ -224,7 +224,7 @@ const CRC_BITS: u64 = 15;
 /// alternating bits as fill the first byte, the last one recessive. They need no stuff bit, and
 /// the dominant start of frame begins a run of its own, as after an idle bus.
 #[derive(Default)]
-struct Walk {
+struct BitWalk {
     /// The frame's own bits.
     bits: u64,
     crc: u16,
@@ -234,12 +234,12 @@ struct Walk {
     stuff: u64,
 }
 
-impl Walk {
+impl BitWalk {
     #[inline(always)]
-    fn over(id: Id, remote: bool, code: u8, bytes: &[u8; Data::MAX]) -> Walk {
+    fn over(id: Id, remote: bool, code: u8, bytes: &[u8; Data::MAX]) -> BitWalk {
         let len = if remote { 0 } else { code };
         let (remote, code) = (u32::from(remote), u32::from(code));
-        let mut walk = Walk { bits: 8 * u64::from(len), ..Walk::default() };
+        let mut walk = BitWalk { bits: 8 * u64::from(len), ..BitWalk::default() };
         match id {
             // start, 11 identifier, RTR, IDE and reserved bit both dominant, 4 length code
             Id::Standard(id) => {
@@ -450,7 +450,7 @@ mod tests {
 
     /// The stuff bits that so many bits need, right-aligned, after an idle bus.
     fn count_stuff(bits: u128, count: u32) -> BitTime {
-        let mut walk = Walk::default();
+        let mut walk = BitWalk::default();
         // What fills it up in front alternates, as in a frame.
         for byte in (bits | (u128::MAX / 3) << count).to_be_bytes() {
             walk.step(byte);

@@ -82,7 +82,7 @@ impl<'a> From<&'a str> for Text<'a> {
     {"required": ["mark"]},
     {"required": ["end"]},
 ]))]
-struct Fields<'a> {
+struct RecordFields<'a> {
     /// When the last bit had been received: nanoseconds after the header's `started`.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(with = "i64")]
@@ -127,7 +127,7 @@ struct Fields<'a> {
 
 /// The JSON Schemas of a capture's first line, and of each further one.
 pub fn capture_schemas() -> [schemars::Schema; 2] {
-    [schemars::schema_for!(HeaderFields), schemars::schema_for!(Fields)]
+    [schemars::schema_for!(HeaderFields), schemars::schema_for!(RecordFields)]
 }
 
 /// Reads one record.
@@ -136,7 +136,7 @@ pub fn capture_schemas() -> [schemars::Schema; 2] {
 /// The field at fault and what is wrong with it, for anything that is not a record of
 /// version 1. Fields that are not known are ignored.
 pub fn parse_record(line: &[u8]) -> Result<Record, LineError> {
-    let fields: Fields = parse(line)?;
+    let fields: RecordFields = parse(line)?;
     let t = Nanos(fields.t_ns.ok_or_else(|| wrong("t_ns", "missing"))?);
     let kinds = [
         ("id", fields.id.is_some()),
@@ -217,7 +217,7 @@ fn parse_id(text: &str) -> Result<Id, LineError> {
     })
 }
 
-fn parse_payload(fields: &Fields) -> Result<Payload, LineError> {
+fn parse_payload(fields: &RecordFields) -> Result<Payload, LineError> {
     match (&fields.data, fields.rtr) {
         (None, Some(code)) => RemoteLength::new(code)
             .map(Payload::Remote)
@@ -245,7 +245,7 @@ fn parse_data(text: &str) -> Result<Data, LineError> {
     Ok(Data::new(bytes).unwrap_or_default())
 }
 
-fn parse_error_frame(class: &str, fields: &Fields) -> Result<ErrorFrame, LineError> {
+fn parse_error_frame(class: &str, fields: &RecordFields) -> Result<ErrorFrame, LineError> {
     let digits = class.len() == 8 && class.bytes().all(|b| b.is_ascii_hexdigit());
     let class = u32::from_str_radix(class, 16).ok().filter(|_| digits);
     let data = fields.data.as_ref().ok_or_else(|| wrong("data", "missing"))?;
@@ -259,7 +259,7 @@ fn parse_error_frame(class: &str, fields: &Fields) -> Result<ErrorFrame, LineErr
 /// Appends a record as one line, with its line feed.
 pub fn write_record(out: &mut Vec<u8>, record: &Record) {
     let (mut id, mut bytes) = ([0; 8], [0; 16]);
-    let mut fields = Fields { t_ns: Some(record.t.0), ..Fields::default() };
+    let mut fields = RecordFields { t_ns: Some(record.t.0), ..RecordFields::default() };
     match &record.what {
         What::Frame(frame) => {
             fields.id = Some(match frame.id() {
@@ -345,11 +345,11 @@ struct HeaderFields<'a> {
 /// or has no meaning.
 pub fn parse_header(line: &[u8]) -> Result<Header, LineError> {
     #[derive(Deserialize)]
-    struct Kind {
+    struct FormatTag {
         format: String,
         version: u64,
     }
-    let kind: Kind = parse(line).map_err(|error| LineError {
+    let kind: FormatTag = parse(line).map_err(|error| LineError {
         what: format!("not a dropline capture ({error})"),
         field: String::new(),
     })?;

@@ -10,7 +10,7 @@ mod socketcan;
 mod units;
 
 pub use embedded_can::{ExtendedId, Id, StandardId};
-pub use error::{Cause, Causes, ControllerState, ErrorFrame};
+pub use error::{Cause, CauseSet, ControllerState, ErrorFrame};
 pub use frame::{Data, Frame, MAX_WIRE_BITS, Payload, RemoteLength, crc15, stuff_bits, wire_bits};
 pub use line::{
     LineError, capture_schemas, parse_header, parse_record, write_header, write_record,

@@ -4,7 +4,7 @@
 use std::path::Path;
 
 use dropline::output::capture::{CaptureWriter, WriterOptions};
-use dropline::source::{Format, ReadOptions, open_reader};
+use dropline::source::{CaptureFormat, ReadOptions, open_reader};
 use dropline::wire::{
     Bitrate, Clock, ErrorFrame, ExtendedId, Frame, Header, Id, Nanos, Packet, Record, StandardId,
     Tally, What, write_header, write_record,
@@ -118,7 +118,8 @@ fn plain(header: &Header, records: &[Record]) -> Vec<u8> {
 /// The records in the format that the name asks for.
 fn direct(name: &str, header: &Header, records: &[Record]) -> Vec<u8> {
     let (name, mut out) = (Path::new(name), Vec::new());
-    let mut writer = Format::from_name(name).unwrap().writer(&mut out, name, header).unwrap();
+    let mut writer =
+        CaptureFormat::from_name(name).unwrap().writer(&mut out, name, header).unwrap();
     records.iter().for_each(|record| writer.write(record).unwrap());
     writer.finish().unwrap();
     out

@@ -12,7 +12,7 @@ pub use heard::{fragment, trunk};
 use std::io::Read;
 use std::path::Path;
 
-use dropline::source::{Format, ReadOptions, reader_from};
+use dropline::source::{CaptureFormat, ReadOptions, reader_from};
 use dropline::wire::{
     Header, Record, Tally, What, parse_header, parse_record, quick_frame, write_header,
     write_record,
@@ -50,7 +50,7 @@ pub fn file(bytes: &[u8]) {
 
     // Texts that a comment or option cannot hold are refused or left out.
     let (name, mut pcapng) = (Path::new("any.pcapng"), Vec::new());
-    let format = Format::from_name(name).unwrap();
+    let format = CaptureFormat::from_name(name).unwrap();
     let Ok(mut writer) = format.writer(&mut pcapng, name, &header) else { return };
     records.iter().for_each(|record| writer.write(record).unwrap());
     let carried = writer.finish().unwrap();

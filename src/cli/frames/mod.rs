@@ -18,7 +18,7 @@ use super::arguments::bitrate;
 use super::bar::Bar;
 use super::plan::read_plan;
 use super::stop::Stop;
-use super::terminal::{Outcome, say};
+use super::terminal::{CommandOutcome, say};
 use crate::source::{self, LiveOptions, LiveSource, Reader};
 use crate::wire::{Bitrate, Nanos, Record};
 
@@ -68,7 +68,7 @@ pub(super) struct FramesArgs {
     filter: Filter,
 }
 
-pub(super) fn run(args: &FramesArgs) -> anyhow::Result<Outcome> {
+pub(super) fn run(args: &FramesArgs) -> anyhow::Result<CommandOutcome> {
     let mut printer = Printer {
         reading: Reading::default(),
         filter: &args.filter,
@@ -100,7 +100,7 @@ pub(super) fn run(args: &FramesArgs) -> anyhow::Result<Outcome> {
         read(&mut source, &mut printer)?;
         source.finish()?;
     }
-    Ok(Outcome::Done)
+    Ok(CommandOutcome::Done)
 }
 
 fn read(source: &mut impl Reader, printer: &mut Printer<'_>) -> anyhow::Result<()> {

@@ -33,7 +33,7 @@ pub(super) struct WatchDisplay {
 
 impl WatchDisplay {
     /// Takes the terminal for the view, unless plain lines are asked for or there is none.
-    pub(super) fn start(subject: Subject, plain: bool) -> WatchDisplay {
+    pub(super) fn new(subject: Subject, plain: bool) -> WatchDisplay {
         let context = Context::new(&subject.header, 0);
         let mut display = WatchDisplay {
             view: None,

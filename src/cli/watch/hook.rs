@@ -6,7 +6,7 @@
 //! It leads a process group of its own; what it started and left running ends with it.
 
 use std::ffi::OsString;
-use std::io::{Read, Write};
+use std::io::{self, Read, Write};
 use std::os::unix::process::{CommandExt, ExitStatusExt};
 use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::Arc;
@@ -69,7 +69,7 @@ pub(super) struct Hook {
 }
 
 impl Hook {
-    pub(super) fn start(options: HookOptions) -> std::io::Result<Hook> {
+    pub(super) fn new(options: HookOptions) -> io::Result<Hook> {
         let name = options.command.first().map(|name| name.to_string_lossy().into_owned());
         let name = one_line(&name.unwrap_or_default());
         let (findings, to_run) = sync_channel::<String>(WAITING);
@@ -92,7 +92,7 @@ impl Hook {
                 of_thread.runs.fetch_add(1, Ordering::Relaxed);
                 if let Err(why) = runner.run(&finding) {
                     of_thread.failures.fetch_add(1, Ordering::Relaxed);
-                    if let Some(line) = runner.tell(&why) {
+                    if let Some(line) = runner.report(&why) {
                         // Nobody listens once the watch was given up.
                         let _ = say.send(line);
                     }
@@ -163,6 +163,21 @@ impl Drop for Hook {
     }
 }
 
+/// Why a run of the program failed; `said` is what it wrote to standard error.
+#[derive(Debug, thiserror::Error)]
+enum HookError {
+    #[error("cannot be run: {0}")]
+    NotStarted(io::Error),
+    #[error("cannot be waited for: {error}{said}")]
+    NotWaitedFor { error: io::Error, said: String },
+    #[error("not done after {limit:?} and ended{said}")]
+    TooSlow { limit: Duration, said: String },
+    #[error("failed with status {code}{said}")]
+    Status { code: i32, said: String },
+    #[error("ended by signal {signal}{said}")]
+    Signal { signal: i32, said: String },
+}
+
 struct HookRunner {
     options: HookOptions,
     name: String,
@@ -172,7 +187,7 @@ struct HookRunner {
 
 impl HookRunner {
     /// HookPayload once, and again only after it had worked between.
-    fn tell(&mut self, why: &str) -> Option<String> {
+    fn report(&mut self, why: &HookError) -> Option<String> {
         let first = !std::mem::replace(&mut self.failed, true);
         first.then(|| {
             let name = &self.name;
@@ -180,7 +195,7 @@ impl HookRunner {
         })
     }
 
-    fn run(&mut self, finding: &str) -> Result<(), String> {
+    fn run(&mut self, finding: &str) -> Result<(), HookError> {
         let [program, arguments @ ..] = &self.options.command[..] else { return Ok(()) };
         let mut child = Command::new(program)
             .args(arguments)
@@ -189,7 +204,7 @@ impl HookRunner {
             .stderr(Stdio::piped())
             .process_group(0)
             .spawn()
-            .map_err(|error| format!("cannot be run: {error}"))?;
+            .map_err(HookError::NotStarted)?;
         let complaint = listen(&mut child);
         if let Some(mut input) = child.stdin.take() {
             // It fits into the pipe. A program that does not read it has no need of it.
@@ -197,27 +212,27 @@ impl HookRunner {
         }
         let ended = self.wait(&mut child);
         // A program that left its group may hold the pipe open for longer.
-        let said = complaint.recv_timeout(Duration::from_millis(200)).unwrap_or_default();
-        let said = match said.trim() {
+        let complaint = complaint.recv_timeout(Duration::from_millis(200)).unwrap_or_default();
+        let said = match complaint.trim() {
             "" => String::new(),
-            said => format!(": {said}"),
+            complaint => format!(": {complaint}"),
         };
         match ended {
-            Err(error) => Err(format!("cannot be waited for: {error}{said}")),
-            Ok(None) => Err(format!("not done after {:?} and ended{said}", self.options.limit)),
+            Err(error) => Err(HookError::NotWaitedFor { error, said }),
+            Ok(None) => Err(HookError::TooSlow { limit: self.options.limit, said }),
             Ok(Some(status)) if status.success() => {
                 self.failed = false;
                 Ok(())
             }
-            Ok(Some(status)) => Err(match (status.code(), status.signal()) {
-                (Some(code), _) => format!("failed with status {code}{said}"),
-                (None, signal) => format!("ended by signal {}{said}", signal.unwrap_or_default()),
+            Ok(Some(status)) => Err(match status.code() {
+                Some(code) => HookError::Status { code, said },
+                None => HookError::Signal { signal: status.signal().unwrap_or_default(), said },
             }),
         }
     }
 
     /// Waits for it up to its limit, then ends what is left of its group. `None`: it was not done.
-    fn wait(&self, child: &mut Child) -> std::io::Result<Option<ExitStatus>> {
+    fn wait(&self, child: &mut Child) -> io::Result<Option<ExitStatus>> {
         let group = Pid::from_raw(child.id() as i32);
         let deadline = Instant::now() + self.options.limit;
         // It is not collected before its group has been ended: until then the number is its own.
@@ -251,7 +266,7 @@ fn listen(child: &mut Child) -> Receiver<String> {
         let _ = thread::Builder::new().name("hear complaint".into()).spawn(move || {
             let mut text = Vec::new();
             let _ = errors.by_ref().take(COMPLAINT).read_to_end(&mut text);
-            let _ = std::io::copy(&mut errors, &mut std::io::sink());
+            let _ = io::copy(&mut errors, &mut io::sink());
             let _ = send.send(String::from_utf8_lossy(&text).into_owned());
         });
     }
@@ -314,7 +329,7 @@ mod tests {
         let mut command = vec![program.into_os_string()];
         command.extend(more.iter().map(OsString::from));
         let [every, limit] = [every, limit].map(Duration::from_millis);
-        Hook::start(HookOptions { command, every, limit }).unwrap()
+        Hook::new(HookOptions { command, every, limit }).unwrap()
     }
 
     fn read(path: PathBuf) -> String {

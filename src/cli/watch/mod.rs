@@ -19,7 +19,7 @@ use self::hook::{Hook, HookOptions};
 use super::analyse::{block_on, file_name};
 use super::arguments::{Expected, Results, bitrate, bytes, duration, nanos};
 use super::stop::Stop;
-use super::terminal::{Outcome, take_diagnostics};
+use super::terminal::{CommandOutcome, take_diagnostics};
 use crate::analysis::Analysis;
 use crate::health::summary::SourceKind;
 use crate::health::{OnsetTracker, Summary};
@@ -173,12 +173,12 @@ impl WatchArgs {
             every: self.run_every,
             limit: self.run_limit,
         };
-        let hook = Hook::start(options);
+        let hook = Hook::new(options);
         hook.map(Some).map_err(|error| anyhow!("cannot start a thread: {error}"))
     }
 }
 
-pub(super) fn run(args: &WatchArgs) -> anyhow::Result<Outcome> {
+pub(super) fn run(args: &WatchArgs) -> anyhow::Result<CommandOutcome> {
     args.results.prepare()?;
     let summary = block_on(watch(args))??;
     args.results.deliver(&summary)
@@ -195,7 +195,7 @@ async fn watch(args: &WatchArgs) -> anyhow::Result<Summary> {
         allow_active: args.allow_active,
     })?;
     let mut exporter = args.exporter()?;
-    let mut watch = Watch::start(args, &source)?;
+    let mut watch = WatchRun::new(args, &source)?;
     if let Some(exporter) = &exporter {
         watch.display.line(&format!("metrics are at http://{}/metrics", exporter.address()));
     }
@@ -269,7 +269,7 @@ async fn mark(
 }
 
 /// What becomes of the records, and what the person who watches is told.
-struct Watch {
+struct WatchRun {
     interface: String,
     analysis: Analysis,
     policy: Option<CapturePolicy>,
@@ -282,8 +282,8 @@ struct Watch {
     display: WatchDisplay,
 }
 
-impl Watch {
-    fn start(args: &WatchArgs, source: &impl LiveSource) -> anyhow::Result<Watch> {
+impl WatchRun {
+    fn new(args: &WatchArgs, source: &impl LiveSource) -> anyhow::Result<WatchRun> {
         let given = args.expected.read()?;
         let header = source.header();
         let policy = args.policy(header)?;
@@ -291,7 +291,7 @@ impl Watch {
         let wanted = args.on_finding || hook.is_some();
         let onsets = wanted.then(|| OnsetTracker::new(nanos(args.after)));
         let subject = Subject { name: args.interface.clone(), header: header.clone(), live: true };
-        let mut display = WatchDisplay::start(subject, args.plain);
+        let mut display = WatchDisplay::new(subject, args.plain);
         display.line(&opening(source));
         if header.listen_only == Some(false) {
             display.line(&format!("{}: the controller is able to send", args.interface));
@@ -302,7 +302,7 @@ impl Watch {
         let analysis = Analysis::new(header).with(given);
         let interface = args.interface.clone();
         let looked = Nanos::ZERO;
-        Ok(Watch { interface, analysis, policy, onsets, hook, listening: true, looked, display })
+        Ok(WatchRun { interface, analysis, policy, onsets, hook, listening: true, looked, display })
     }
 
     fn take(&mut self, batch: &mut Vec<Record>) {

@@ -121,7 +121,7 @@ fn lines(text: &str) -> impl Iterator<Item = &str> {
 struct EntryReader {
     entries: SheetEntries,
     section: Option<String>,
-    open: Option<Open>,
+    open: Option<OpenEntry>,
     /// How many values and entries there are so far.
     values: usize,
     /// The line of each entry, by section and name in small letters.
@@ -129,7 +129,7 @@ struct EntryReader {
 }
 
 /// An entry whose semicolon has not come.
-struct Open {
+struct OpenEntry {
     entry: SheetEntry,
     /// The last line that held any of it.
     last: usize,
@@ -196,7 +196,7 @@ impl EntryReader {
         let section = self.section.clone().unwrap_or_default();
         let entry =
             SheetEntry { section, name: name.to_string(), line: number, fields: Vec::new() };
-        self.open = Some(Open { entry, last: number, begun: false });
+        self.open = Some(OpenEntry { entry, last: number, begun: false });
     }
 
     fn end(&mut self, problem: Option<&str>) {
@@ -242,7 +242,7 @@ enum Taken<'a> {
 }
 
 /// Takes values up to the semicolon or the end of the line, or until there are more than `most`.
-fn values<'a>(open: &mut Open, text: &'a str, most: usize) -> Taken<'a> {
+fn values<'a>(open: &mut OpenEntry, text: &'a str, most: usize) -> Taken<'a> {
     let fields = &mut open.entry.fields;
     let most = fields.len() + most;
     let mut rest = text;

@@ -20,7 +20,7 @@ use std::sync::atomic::Ordering;
 use std::sync::{Arc, mpsc};
 use std::thread::JoinHandle;
 
-use self::piece::{Piece, Sink};
+use self::piece::{CapturePiece, Sink};
 use self::queue::WriterQueue;
 use self::series::{PieceDirectory, PieceStore};
 use self::writer_thread::{WriterOutcome, WriterState, WriterThread};
@@ -57,7 +57,7 @@ pub struct Written {
     pub failures: u64,
     /// The `end` record over all of it, where the disk took that: the capture is whole.
     pub end: Option<Record>,
-    /// What has not been told yet; see [`CaptureWriter::messages`].
+    /// Messages that have not been shown yet; see [`CaptureWriter::messages`].
     pub messages: Vec<String>,
 }
 
@@ -91,7 +91,7 @@ impl CaptureWriter {
                 .map_err(failed);
         }
         let (name, file) = series.next(header.started).map_err(failed)?;
-        let first = Piece::begin_safely(&name, file, header).map_err(|error| {
+        let first = CapturePiece::new_synced(&name, file, header).map_err(|error| {
             series.abandoned();
             CreateError::new(&name, error)
         })?;
@@ -105,13 +105,13 @@ impl CaptureWriter {
         header: &Header,
         options: &WriterOptions,
     ) -> io::Result<CaptureWriter> {
-        let piece = Piece::begin_safely(path, sink, header)?;
+        let piece = CapturePiece::new_synced(path, sink, header)?;
         CaptureWriter::run(path, Some(piece), None, header, options)
     }
 
     fn run<S: Sink>(
         path: &Path,
-        first: Option<Piece<S>>,
+        first: Option<CapturePiece<S>>,
         store: Option<Box<dyn PieceStore<S>>>,
         header: &Header,
         options: &WriterOptions,
@@ -149,13 +149,12 @@ impl CaptureWriter {
         self.progress.lost.load(Ordering::Relaxed)
     }
 
-    /// Whether the disk takes nothing just now.
+    /// Whether writing fails at the moment.
     pub fn is_failing(&self) -> bool {
         self.progress.failing.load(Ordering::Relaxed)
     }
 
-    /// What a person should be told, since it was last asked: one line each, for standard
-    /// error.
+    /// Messages for the user since the last call, one line each, for standard error.
     pub fn messages(&mut self) -> Vec<String> {
         self.messages.try_iter().collect()
     }
@@ -167,7 +166,7 @@ impl CaptureWriter {
         let done = self.thread.take().and_then(|thread| thread.join().ok());
         let mut messages = self.messages();
         let done = done.unwrap_or_else(|| {
-            // Only a fault of dropline itself can end the thread without its account.
+            // Only a panic can end the thread without its outcome.
             let name = self.path.display();
             messages.push(format!("{name}: the writer broke down; the capture is not whole"));
             WriterOutcome { failures: 1, ..WriterOutcome::default() }
@@ -186,11 +185,11 @@ impl CaptureWriter {
 }
 
 impl Drop for CaptureWriter {
-    /// Given up without an end: what waits is written, and the capture counts as cut off.
+    /// Dropped without an end: what waits is written, and the capture counts as cut off.
     fn drop(&mut self) {
         self.queue.finish(None);
         if let Some(thread) = self.thread.take() {
-            // A thread that panicked has said so itself.
+            // A panic of the thread was reported by the thread.
             let _ = thread.join();
         }
     }

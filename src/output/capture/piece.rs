@@ -15,20 +15,20 @@ use nix::sys::statvfs::{FsFlags, fstatvfs};
 use crate::source::Packer;
 use crate::wire::{Header, Nanos, Record, Tally, What, write_header, write_record};
 
-/// How much text is gathered before it is packed and given to the system.
+/// The bytes of text that are gathered before they are packed and written.
 const GATHER: usize = 256 * 1024;
 
-/// What may wait for the disk to confirm it, before that is forced early.
+/// The bytes that may wait for the disk to confirm them, before a sync is forced.
 const AT_RISK: usize = 8 * 1024 * 1024;
 
 /// A file with a header of its own, whose times count from its own beginning.
-pub struct Piece<S> {
+pub struct CapturePiece<S> {
     path: PathBuf,
     tail: FileTail<S>,
     packer: Packer,
     /// Text not yet packed.
     lines: Vec<u8>,
-    /// When it begins, in the time of the whole.
+    /// When it begins, in the time of the whole capture.
     begins: Nanos,
     /// What is in the text and all before it.
     tally: Tally,
@@ -40,28 +40,33 @@ pub struct Piece<S> {
     on_disk: Tally,
 }
 
-impl<S: Sink> Piece<S> {
-    /// The first one, with its header safe on the disk.
+impl<S: Sink> CapturePiece<S> {
+    /// Begins the first piece, and waits until its header is safe on the disk.
     ///
     /// # Errors
     /// If the disk does not take it.
-    pub fn begin_safely(path: &Path, sink: S, header: &Header) -> io::Result<Piece<S>> {
-        let mut piece = Piece::begin(path, sink, header, Nanos::ZERO)?;
+    pub fn new_synced(path: &Path, sink: S, header: &Header) -> io::Result<CapturePiece<S>> {
+        let mut piece = CapturePiece::new(path, sink, header, Nanos::ZERO)?;
         piece.sync()?;
         Ok(piece)
     }
 
-    /// Writes the header, for a piece that begins at this time of the whole.
+    /// Begins a piece at this time of the whole capture, and writes its header.
     ///
     /// # Errors
     /// If the disk does not take it.
-    pub fn begin(path: &Path, sink: S, header: &Header, begins: Nanos) -> io::Result<Piece<S>> {
+    pub fn new(
+        path: &Path,
+        sink: S,
+        header: &Header,
+        begins: Nanos,
+    ) -> io::Result<CapturePiece<S>> {
         let mut lines = Vec::with_capacity(GATHER + GATHER / 4);
         write_header(&mut lines, header);
-        let mut piece = Piece {
+        let mut piece = CapturePiece {
             path: path.to_owned(),
             tail: FileTail::new(sink),
-            packer: Packer::for_name(path),
+            packer: Packer::from_name(path),
             lines,
             begins,
             tally: Tally::default(),
@@ -78,7 +83,7 @@ impl<S: Sink> Piece<S> {
         &self.path
     }
 
-    /// When it begins, in the time of the whole.
+    /// When it begins, in the time of the whole capture.
     pub fn begins(&self) -> Nanos {
         self.begins
     }
@@ -132,7 +137,7 @@ impl<S: Sink> Piece<S> {
         write_record(&mut self.lines, &Record { t, what: record.what.clone() });
     }
 
-    /// Adds the `end`, if it comes to a clean one, and what closes the file; [`Piece::sync`]
+    /// Adds the `end`, if it comes to a clean one, and what closes the file; [`CapturePiece::sync`]
     /// writes them.
     ///
     /// # Errors
@@ -145,7 +150,7 @@ impl<S: Sink> Piece<S> {
         self.packer.end(self.tail.pending())
     }
 
-    /// Gives the text to the system.
+    /// Writes the text to the file.
     ///
     /// # Errors
     /// As [`FileTail::write`]; nothing of it is lost.
@@ -241,8 +246,8 @@ impl Sink for File {
     }
 }
 
-/// Keeps what the disk has not yet confirmed, so that it can be written again: a disk that is
-/// full for a while costs nothing.
+/// The end of a file, kept until the disk has confirmed it, so that it can be written again: a disk
+/// that is full for a while costs nothing.
 pub struct FileTail<S> {
     sink: S,
     /// The length that is safe on the disk.
@@ -254,12 +259,12 @@ pub struct FileTail<S> {
     /// How much of that is being made safe.
     syncing: Option<usize>,
     syncer: Option<Syncer>,
-    /// Part of something may follow in the file that must be cut off first.
+    /// A part of a line or block may follow in the file; it must be cut off first.
     torn: bool,
 }
 
 impl<S: Sink> FileTail<S> {
-    /// Of an empty file.
+    /// For an empty file.
     pub fn new(sink: S) -> FileTail<S> {
         FileTail {
             sink,
@@ -328,7 +333,7 @@ impl<S: Sink> FileTail<S> {
         }
         let syncer = match self.syncer.take() {
             Some(syncer) => syncer,
-            None => Syncer::start(self.sink.syncer()?)?,
+            None => Syncer::new(self.sink.syncer()?)?,
         };
         syncer.begin();
         self.syncer = Some(syncer);
@@ -336,7 +341,7 @@ impl<S: Sink> FileTail<S> {
         Ok(true)
     }
 
-    /// Hears whether what was begun is safe now; `true`: nothing is going on. `wait`: until then.
+    /// Whether no sync is under way any more; `wait` waits until that is so.
     ///
     /// # Errors
     /// If the disk took the bytes and then could not keep them: they will be written again.
@@ -375,11 +380,11 @@ pub struct Syncer {
 }
 
 impl Syncer {
-    /// Starts it. It ends with this, after what it is at.
+    /// Starts the thread. It ends once this is dropped and the sync under way is done.
     ///
     /// # Errors
     /// If there is no thread to be had.
-    pub fn start(mut sync: SyncCall) -> io::Result<Syncer> {
+    pub fn new(mut sync: SyncCall) -> io::Result<Syncer> {
         let (ask, asked) = mpsc::channel();
         let (tell, done) = mpsc::channel();
         let work = move || {
@@ -399,7 +404,7 @@ impl Syncer {
         let _ = self.ask.send(());
     }
 
-    /// How that ended; `None`: it has not yet. `wait`: until it has.
+    /// How the sync ended; `None` if it goes on. `wait` waits until it has ended.
     pub fn ended(&self, wait: bool) -> Option<io::Result<()>> {
         let broke_down = || Some(Err(io::Error::other("the thread that syncs broke down")));
         match wait {

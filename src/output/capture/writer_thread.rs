@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 use jiff::{SignedDuration, Timestamp};
 use nix::errno::Errno;
 
-use super::piece::{Piece, Sink};
+use super::piece::{CapturePiece, Sink};
 use super::queue::{Dropped, QueueItem, WriterQueue};
 use super::series::{Keep, PieceStore, Roll};
 use crate::source::Complaints;
@@ -78,9 +78,9 @@ pub struct WriterOutcome {
 
 pub struct WriterThread<S> {
     /// What is being written; none before the first record where pieces come on demand.
-    piece: Option<Piece<S>>,
+    piece: Option<CapturePiece<S>>,
     /// The one before: it has come to its end and is being made safe.
-    ended: Option<Piece<S>>,
+    ended: Option<CapturePiece<S>>,
     /// Where the next pieces come from.
     store: Option<Box<dyn PieceStore<S>>>,
     roll: Option<Roll>,
@@ -109,7 +109,7 @@ pub struct WriterThread<S> {
 impl<S: Sink> WriterThread<S> {
     pub fn new(
         path: &Path,
-        first: Option<Piece<S>>,
+        first: Option<CapturePiece<S>>,
         store: Option<Box<dyn PieceStore<S>>>,
         header: &Header,
         (queue, progress): (Arc<WriterQueue>, Arc<WriterState>),
@@ -145,7 +145,8 @@ impl<S: Sink> WriterThread<S> {
         self.prune();
         let end = loop {
             let due = self.synced + self.options.sync_every;
-            let idle = self.piece.as_ref().is_none_or(Piece::is_safe) && self.ended.is_none();
+            let idle =
+                self.piece.as_ref().is_none_or(CapturePiece::is_safe) && self.ended.is_none();
             match self.queue.take((!idle).then_some(due)) {
                 QueueItem::Records(records) => self.gather(&records),
                 QueueItem::Dropped(dropped) => self.gather_dropped(dropped),
@@ -153,18 +154,18 @@ impl<S: Sink> WriterThread<S> {
                 QueueItem::Nothing => {}
                 QueueItem::Finished(t) => break t,
             }
-            if self.piece.as_ref().is_some_and(Piece::is_at_risk) {
+            if self.piece.as_ref().is_some_and(CapturePiece::is_at_risk) {
                 self.prune();
                 self.insist(Self::sync);
             } else if Instant::now() >= due {
                 self.prune();
                 self.insist(Self::keep_up);
-            } else if self.piece.as_ref().is_some_and(Piece::is_due) {
-                self.insist(|thread| thread.piece.as_mut().map_or(Ok(()), Piece::write));
+            } else if self.piece.as_ref().is_some_and(CapturePiece::is_due) {
+                self.insist(|thread| thread.piece.as_mut().map_or(Ok(()), CapturePiece::write));
             }
         };
         // What was begun before the end may still fail, and is tried again as ever.
-        if self.ended.iter().chain(&self.piece).any(Piece::is_syncing) {
+        if self.ended.iter().chain(&self.piece).any(CapturePiece::is_syncing) {
             self.insist(Self::sync);
         }
         if !self.given_up
@@ -261,7 +262,7 @@ impl<S: Sink> WriterThread<S> {
         let header = Header { started: self.at(t), ..self.header.clone() };
         let Some(store) = &mut self.store else { return Ok(()) };
         let (path, sink) = store.next(header.started)?;
-        match Piece::begin(&path, sink, &header, t) {
+        match CapturePiece::new(&path, sink, &header, t) {
             Ok(piece) => {
                 self.pieces += 1;
                 self.only.get_or_insert(path);
@@ -332,7 +333,7 @@ impl<S: Sink> WriterThread<S> {
             return self.sync();
         }
         self.synced = Instant::now();
-        self.piece.as_mut().map_or(Ok(()), Piece::keep_up)?;
+        self.piece.as_mut().map_or(Ok(()), CapturePiece::keep_up)?;
         self.settle(false)?;
         self.progress.bytes.store(self.length(), Ordering::Relaxed);
         Ok(())
@@ -341,7 +342,7 @@ impl<S: Sink> WriterThread<S> {
     /// The same, and waits until it is safe.
     fn sync(&mut self) -> io::Result<()> {
         self.synced = Instant::now();
-        self.piece.as_mut().map_or(Ok(()), Piece::sync)?;
+        self.piece.as_mut().map_or(Ok(()), CapturePiece::sync)?;
         self.settle(true)?;
         self.progress.bytes.store(self.length(), Ordering::Relaxed);
         Ok(())
@@ -350,13 +351,13 @@ impl<S: Sink> WriterThread<S> {
     /// How long all pieces are.
     fn length(&self) -> u64 {
         let there = self.ended.iter().chain(&self.piece);
-        self.closed_bytes + there.map(Piece::length).sum::<u64>()
+        self.closed_bytes + there.map(CapturePiece::length).sum::<u64>()
     }
 
     /// Removes what is not to be kept.
     fn prune(&mut self) {
         let now = self.at(self.now);
-        let length = self.piece.as_ref().map_or(0, Piece::length_to_be);
+        let length = self.piece.as_ref().map_or(0, CapturePiece::length_to_be);
         if let Some(store) = &mut self.store
             && let Err((path, error)) = store.prune(now, length)
         {

@@ -8,7 +8,7 @@ use std::{fs, io};
 use serde::Serialize;
 use socketcan::nl::CanState;
 
-use super::link::{ControllerEvents, Link, Traffic, can_interfaces};
+use super::link::{ControllerEvents, InterfaceCounts, Link, can_interfaces};
 use crate::source::{LiveError, SourceError};
 use crate::wire::Bitrate;
 
@@ -33,9 +33,9 @@ impl Safety {
     }
 }
 
-/// An adapter as it is at this moment. What is `None` the driver does not say.
+/// An adapter at this moment. What the driver does not say is `None`.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Adapter {
+pub struct AdapterStatus {
     /// The interface's name.
     pub interface: String,
     /// What the driver calls the kind of link, `can` for a controller.
@@ -67,28 +67,28 @@ pub struct Adapter {
     /// Its receive error counter.
     pub receive_errors: Option<u16>,
     /// Frames received, sent and dropped.
-    pub traffic: Traffic,
+    pub traffic: InterfaceCounts,
     /// Bus errors and changes of state so far.
     pub troubles: Option<ControllerEvents>,
     /// The command that sets it right; none where it is right.
     pub set_up: Option<String>,
 }
 
-impl Adapter {
+impl AdapterStatus {
     /// Asks the kernel about the interface. `bitrate` is the trunk's, if it is known.
     ///
     /// # Errors
     /// One line: there is none of that name, or it is no CAN interface.
-    pub fn read(name: &str, bitrate: Option<Bitrate>) -> Result<Adapter, SourceError> {
+    pub fn read(name: &str, bitrate: Option<Bitrate>) -> Result<AdapterStatus, SourceError> {
         let link = Link::find(name)?;
         if !link.is_can {
             return Err(LiveError::NotCan(name.to_owned()).into());
         }
         let device = Path::new("/sys/class/net").join(name).join("device");
-        Ok(Adapter::from_link(&link, bitrate, &device))
+        Ok(AdapterStatus::from_link(&link, bitrate, &device))
     }
 
-    fn from_link(link: &Link, bitrate: Option<Bitrate>, device: &Path) -> Adapter {
+    fn from_link(link: &Link, bitrate: Option<Bitrate>, device: &Path) -> AdapterStatus {
         let controller = &link.controller;
         let safety = match controller.listen_only {
             _ if link.is_virtual() => Safety::Virtual,
@@ -101,7 +101,7 @@ impl Adapter {
             && safety.is_safe()
             && controller.reports_errors != Some(false)
             && bitrate.is_none_or(|rate| controller.bitrate.is_none_or(|set| set == rate.get()));
-        Adapter {
+        AdapterStatus {
             interface: link.name.clone(),
             kind: link.kind.clone(),
             driver: target(&device.join("driver")),
@@ -266,7 +266,7 @@ fn agreed_bitrate(link: &Link, options: &LiveOptions) -> Result<Option<Bitrate>,
 
 #[cfg(test)]
 mod tests {
-    use super::super::link::Controller;
+    use super::super::link::ControllerSettings;
     use super::*;
 
     fn link(listen_only: Option<bool>) -> Link {
@@ -277,8 +277,8 @@ mod tests {
         link
     }
 
-    fn adapter(link: &Link, bitrate: Option<u32>) -> Adapter {
-        Adapter::from_link(link, bitrate.and_then(Bitrate::new), Path::new("/nowhere"))
+    fn adapter(link: &Link, bitrate: Option<u32>) -> AdapterStatus {
+        AdapterStatus::from_link(link, bitrate.and_then(Bitrate::new), Path::new("/nowhere"))
     }
 
     #[test]
@@ -294,7 +294,9 @@ mod tests {
         assert!(!adapter.safety.is_safe());
         let command = adapter.set_up.unwrap();
         assert!(command.contains("bitrate 500000 listen-only on"), "{command}");
-        assert!(!Adapter::from_link(&link(None), None, Path::new("/nowhere")).safety.is_safe());
+        assert!(
+            !AdapterStatus::from_link(&link(None), None, Path::new("/nowhere")).safety.is_safe()
+        );
     }
 
     #[test]
@@ -321,12 +323,12 @@ mod tests {
             is_can: true,
             is_up: true,
             kind: kind.map(Into::into),
-            controller: Controller {
+            controller: ControllerSettings {
                 listen_only,
                 has_listen_only: listen_only.map(|_| true),
                 bitrate,
                 state: Some(CanState::ErrorActive),
-                ..Controller::default()
+                ..ControllerSettings::default()
             },
             ..Link::absent("can0")
         }

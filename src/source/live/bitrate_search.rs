@@ -10,7 +10,7 @@ use socketcan::{CanCtrlMode, CanInterface};
 use tokio::time::{Instant, timeout_at};
 
 use super::adapter::LiveOptions;
-use super::link::{BitTiming, Controller, Link};
+use super::link::{BitTiming, ControllerSettings, Link};
 use super::socketcan::SocketCanSource;
 use crate::source::{LiveError, LiveSource, SourceError};
 use crate::wire::{Bitrate, What};
@@ -18,22 +18,22 @@ use crate::wire::{Bitrate, What};
 /// The bit rates that a DeviceNet trunk can have (IEC 62026-3).
 pub const RATES: [u32; 3] = [125_000, 250_000, 500_000];
 
-/// So many frames, whole and checked by the controller's CRC, are no chance.
+/// This many frames with a correct CRC do not come by chance.
 const ENOUGH: u64 = 3;
 
-/// So many without one error end the listening early.
+/// This many frames without an error end the trial early.
 const PLENTY: u64 = 20;
 
-/// What was heard at one bit rate.
+/// What was received at one bit rate.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BitrateTrial {
     /// The bit rate listened at.
     pub bitrate: Bitrate,
     /// How long.
     pub listened: Duration,
-    /// Frames heard whole.
+    /// Good frames.
     pub frames: u64,
-    /// Error frames that the driver made of what was not.
+    /// Error frames.
     pub errors: u64,
 }
 
@@ -126,7 +126,7 @@ async fn listen(
 pub(super) struct BorrowedInterface {
     name: String,
     interface: CanInterface,
-    before: Controller,
+    before: ControllerSettings,
     was_up: bool,
     is_ours: bool,
 }
@@ -182,7 +182,7 @@ impl BorrowedInterface {
         self.interface.bring_up().map_err(|error| self.failed("be brought up", error))
     }
 
-    /// Leaves it as it is now.
+    /// Leaves it as it is set now.
     pub fn keep(mut self) {
         self.is_ours = false;
     }
@@ -247,7 +247,7 @@ impl BorrowedInterface {
 }
 
 impl Drop for BorrowedInterface {
-    /// Also after a panic it is not left set to something else.
+    /// Sets it back also after a panic.
     fn drop(&mut self) {
         if self.is_ours
             && let Err(error) = self.restore()
@@ -257,7 +257,7 @@ impl Drop for BorrowedInterface {
     }
 }
 
-/// The kernel works the rest out.
+/// The bit rate alone: the kernel derives the rest.
 fn rate_only(bitrate: u32) -> CanBitTiming {
     CanBitTiming { bitrate, ..CanBitTiming::default() }
 }

@@ -28,17 +28,17 @@ pub(super) struct Link {
     /// The driver's kind: `can` for a controller with an interface to set it, `vcan` for a
     /// virtual bus; none where the driver does not say.
     pub kind: Option<String>,
-    pub controller: Controller,
+    pub controller: ControllerSettings,
     /// Frames that were received by the driver and dropped before any socket, since it came up.
     pub dropped: u64,
-    pub traffic: Traffic,
-    /// What the driver counted of its controller's troubles; not every kind of link has it.
+    pub traffic: InterfaceCounts,
+    /// Bus errors and changes of state that the driver counted; not every kind of link has them.
     pub troubles: Option<ControllerEvents>,
 }
 
 /// The interface's counts of frames, since the driver made it (linux/if_link.h).
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
-pub struct Traffic {
+pub struct InterfaceCounts {
     /// Frames received, error frames among them.
     pub received: u64,
     /// Frames sent. Zero where a controller only ever listened.
@@ -67,7 +67,7 @@ pub struct ControllerEvents {
 
 /// A CAN controller's settings, each unknown where the driver does not report it.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub(super) struct Controller {
+pub(super) struct ControllerSettings {
     pub listen_only: Option<bool>,
     pub has_listen_only: Option<bool>,
     pub bitrate: Option<u32>,
@@ -138,9 +138,9 @@ impl Link {
             is_can: u16::from(info.ifi_type()) == libc::ARPHRD_CAN,
             is_up: info.ifi_flags().contains(Iff::UP),
             kind: None,
-            controller: Controller::default(),
+            controller: ControllerSettings::default(),
             dropped: 0,
-            traffic: Traffic::default(),
+            traffic: InterfaceCounts::default(),
             troubles: None,
         };
         for attribute in info.rtattrs().iter() {
@@ -165,7 +165,7 @@ impl Link {
             }
         }
         if link.is_can {
-            link.controller = Controller::read(index)?;
+            link.controller = ControllerSettings::read(index)?;
         } else {
             link.troubles = None;
         }
@@ -180,9 +180,9 @@ impl Link {
             is_can: true,
             is_up: false,
             kind: None,
-            controller: Controller::default(),
+            controller: ControllerSettings::default(),
             dropped: 0,
-            traffic: Traffic::default(),
+            traffic: InterfaceCounts::default(),
             troubles: None,
         }
     }
@@ -203,8 +203,8 @@ pub fn interface_kind(name: &str) -> Result<(u32, Option<String>), SourceError> 
     Ok((link.index, link.kind))
 }
 
-impl Controller {
-    fn read(index: u32) -> Result<Controller, LinkError> {
+impl ControllerSettings {
+    fn read(index: u32) -> Result<ControllerSettings, LinkError> {
         let details = CanInterface::open_iface(index).details().map_err(|error| match &error {
             socketcan::Error::Nl(nl) if nl.errno() == Some(libc::ENODEV) => LinkError::Missing,
             _ => netlink(error),
@@ -213,13 +213,13 @@ impl Controller {
         let (modes, supported) = (can.ctrl_mode, can.ctrl_mode_supported);
         let has = |mode: CanCtrlMode| supported.map(|modes| modes & mode.mask() != 0);
         let reports_errors = modes.map(|modes| modes.has_mode(CanCtrlMode::BerrReporting));
-        Ok(Controller {
+        Ok(ControllerSettings {
             listen_only: can.ctrl_mode.map(|mode| mode.has_mode(CanCtrlMode::ListenOnly)),
             has_listen_only: has(CanCtrlMode::ListenOnly),
             reports_errors: match (reports_errors, has(CanCtrlMode::BerrReporting)) {
                 (Some(true), _) => Some(true),
                 (Some(false), Some(true)) => Some(false),
-                // Off, but it may be that it cannot be on: then the driver does as it does.
+                // Off, and it is not known whether it can be switched on.
                 _ => None,
             },
             counters: can.berr_counter.map(|counters| (counters.txerr, counters.rxerr)),
@@ -242,7 +242,7 @@ impl Controller {
 
 /// The names of the CAN interfaces of this machine, in order.
 pub(super) fn can_interfaces() -> Vec<String> {
-    // A name that cannot be read only shortens a hint.
+    // Names that cannot be read are left out: they are only for a hint.
     let mut names: Vec<String> = fs::read_dir("/sys/class/net")
         .into_iter()
         .flatten()
@@ -291,12 +291,12 @@ fn text(bytes: &[u8]) -> String {
 }
 
 /// From `struct rtnl_link_stats64` (linux/if_link.h), by the place of each 64-bit word.
-fn traffic(stats: &[u8]) -> Traffic {
+fn traffic(stats: &[u8]) -> InterfaceCounts {
     let word = |place| {
         let word = stats.chunks_exact(8).nth(place).and_then(|word| word.try_into().ok());
         word.map_or(0, u64::from_ne_bytes)
     };
-    Traffic { received: word(0), sent: word(1), receive_errors: word(4), dropped: word(6) }
+    InterfaceCounts { received: word(0), sent: word(1), receive_errors: word(4), dropped: word(6) }
 }
 
 /// From `struct can_device_stats`, six 32-bit words; the fifth, lost arbitrations, says nothing
@@ -324,7 +324,7 @@ mod tests {
         let link = Link::read("lo").unwrap();
         assert!(!link.is_can);
         assert!(!link.is_virtual());
-        assert_eq!(link.controller, Controller::default());
+        assert_eq!(link.controller, ControllerSettings::default());
     }
 
     #[test]

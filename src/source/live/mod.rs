@@ -8,9 +8,9 @@ mod receiver;
 mod socketcan;
 
 use super::{LiveSource, SourceError};
-pub use adapter::{Adapter, LiveOptions, Safety};
+pub use adapter::{AdapterStatus, LiveOptions, Safety};
 pub use bitrate_search::{BitrateTrial, find_bitrate};
-pub use link::{ControllerEvents, Traffic, interface_kind};
+pub use link::{ControllerEvents, InterfaceCounts, interface_kind};
 pub use socketcan::SocketCanSource;
 
 /// Listens to a trunk. A further kind of live source is chosen here, by its options. Needs a tokio

@@ -19,16 +19,16 @@ use tokio::io::unix::AsyncFd;
 
 use crate::wire::{Data, ErrorFrame, Frame, Nanos, Payload, Record, RemoteLength, What};
 
-/// How much room the kernel is asked for, in bytes. It doubles this to allow for its own
-/// bookkeeping, some 770 bytes a frame: room for 80,000 frames, half a minute of a full trunk
-/// at 250 kbit/s.
+/// The receive buffer that the kernel is asked for, in bytes. It doubles this for its own
+/// bookkeeping, some 770 bytes a frame: enough for 80,000 frames, half a minute of a full trunk at
+/// 250 kbit/s.
 const ROOM: i32 = 32 << 20;
 
-/// How many messages are read before others get their turn.
+/// The most messages that are read before other tasks run.
 const BATCH: usize = 512;
 
-/// How long frames are left to gather once all that waited were read. To be woken for each frame
-/// costs more than to take it, and a watch is not in a hurry: the times are the kernel's.
+/// How long frames gather once all waiting ones were read. Waking up for each frame costs more
+/// than taking it, and nothing is lost by it: the times are the kernel's.
 const GATHER: Duration = Duration::from_millis(2);
 
 /// A bound socket and the count of drops that it has reported.
@@ -40,7 +40,7 @@ pub(super) struct Receiver {
     zero: i64,
     room: usize,
     control: Vec<u8>,
-    /// All that waited was read, just now.
+    /// The last read emptied the socket.
     is_caught_up: bool,
 }
 
@@ -67,7 +67,7 @@ impl Receiver {
             .or_else(|_| socket.set_socket_option_int(libc::SOL_SOCKET, libc::SO_RCVBUF, ROOM))?;
         let room = socket.get_socket_option_int(libc::SOL_SOCKET, libc::SO_RCVBUF)?;
         socket.as_raw_socket().bind(&CanAddr::new(index).into_sock_addr())?;
-        // The interface going down shows as an error with nothing to read.
+        // An interface that goes down shows as an error with nothing to read.
         #[expect(deprecated, reason = "its successor is unsafe; this socket owns its descriptor")]
         let socket = AsyncFd::with_interest(socket, Interest::READABLE | Interest::ERROR)?;
         Ok(Receiver {
@@ -93,7 +93,7 @@ impl Receiver {
     /// waiting then.
     pub async fn receive(&mut self, batch: &mut Vec<Record>) -> io::Result<()> {
         if std::mem::take(&mut self.is_caught_up) {
-            // The thread itself: a timer of the runtime would be woken by every frame.
+            // Sleep in the thread: each frame would wake a timer of the runtime.
             std::thread::sleep(GATHER);
         }
         loop {
@@ -113,7 +113,7 @@ impl Receiver {
     /// that no frame came after to report.
     pub fn drain(&mut self, until: Nanos, batch: &mut Vec<Record>) {
         let socket = self.socket.get_ref();
-        // The socket's error is handed out once, before the messages that wait behind it.
+        // The socket reports its error once, before the messages that wait behind it.
         let mut errors_left = 4;
         loop {
             match read(socket, &mut self.control, &mut self.drops, self.zero, batch) {
@@ -200,10 +200,10 @@ fn dropped_so_far(socket: &CanSocket) -> io::Result<u32> {
 struct DropCounter(u32);
 
 impl DropCounter {
-    /// How many more drops `total` tells of than any total before it.
+    /// How many more drops this total reports than any before it.
     fn advance(&mut self, total: u32) -> Option<u64> {
         let more = total.wrapping_sub(self.0);
-        // A message that was queued before the counter was read may tell an older total.
+        // A message queued before the counter was read may carry an older total.
         if more == 0 || more > u32::MAX / 2 {
             return None;
         }

@@ -27,8 +27,8 @@ use crate::wire::{Clock, Header, Nanos, Record, What};
 /// How often an interface that is down is looked at.
 const LOOK_AGAIN: Duration = Duration::from_millis(100);
 
-/// How long after the link went down it is asked why: an unplugged adapter's interface goes
-/// down first and vanishes after.
+/// How long after the link went down the reason is looked for: the interface of an unplugged
+/// adapter first goes down and then vanishes.
 const SETTLE: Duration = Duration::from_millis(300);
 
 /// A CAN interface, listened to.
@@ -55,7 +55,7 @@ enum LinkState {
     Falling {
         since: Nanos,
     },
-    /// The link is down. What keeps it from being listened to again was recorded once.
+    /// The link is down. The reason that it is not listened to again was recorded once.
     Down {
         refused: Option<String>,
     },
@@ -112,7 +112,7 @@ impl SocketCanSource {
         }
     }
 
-    /// Records what the interface counts as received and dropped, beyond the last time.
+    /// Records the frames that the interface counts as received and dropped since the last call.
     fn dropped_before_the_socket(&mut self, now: Nanos, batch: &mut Vec<Record>) {
         self.dropped_at = now;
         let Ok(link) = Link::read(&self.options.interface) else {
@@ -180,7 +180,7 @@ impl SocketCanSource {
         let refusal = match self.fit_to_resume(&link) {
             Ok(()) => match Receiver::open(link.index, self.zero) {
                 Ok(receiver) => {
-                    // Bound just now: what comes from here on is received.
+                    // The socket is bound: frames are received from here on.
                     batch.push(Record { t: self.now(), what: What::LinkUp });
                     self.dropped = link.dropped;
                     self.state = LinkState::Listening(receiver);
@@ -200,7 +200,7 @@ impl SocketCanSource {
         }
     }
 
-    /// What came back under the name may be set in another way than what went.
+    /// Whether the interface that came back may be listened to: it may be set differently now.
     fn fit_to_resume(&self, link: &Link) -> Result<(), LiveError> {
         let settings = listen_settings(link, &self.resumed())?;
         if settings.bitrate.is_some() && self.header.bitrate.is_none() {
@@ -209,7 +209,7 @@ impl SocketCanSource {
         Ok(())
     }
 
-    /// What is asked of the interface when it comes back: the bit rate that the header tells.
+    /// The options for the interface when it comes back: the bit rate is that of the header.
     fn resumed(&self) -> LiveOptions {
         LiveOptions { bitrate: self.header.bitrate, ..self.options.clone() }
     }
@@ -254,7 +254,7 @@ impl LiveSource for SocketCanSource {
         self.now()
     }
 
-    /// A clock that was set back since the last record does not take what is recorded now with it.
+    /// A clock that was set back since the last record does not move what is recorded now.
     fn now(&self) -> Nanos {
         let now = i64::try_from(Timestamp::now().as_nanosecond()).unwrap_or(i64::MAX);
         Nanos(now.saturating_sub(self.zero)).max(self.last)

@@ -8,7 +8,7 @@ use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use dropline::sim::{Scenario, SimSource};
-use dropline::source::Format;
+use dropline::source::CaptureFormat;
 use dropline::wire::{Header, Nanos, Record, Tally, What, write_header, write_record};
 
 const SCENARIO: &str = include_str!("full-trunk.toml");
@@ -55,7 +55,8 @@ impl Captures {
         // Under another name until it is whole: it says that the others are there, too.
         let part = self.pcapng.with_extension("part");
         let mut file = create(&part)?;
-        let format = Format::from_name(&part.with_extension("pcapng")).ok_or("no such format")?;
+        let format =
+            CaptureFormat::from_name(&part.with_extension("pcapng")).ok_or("no such format")?;
         let mut pcapng = format.writer(&mut file, &part, &header)?;
         let mut lines = Vec::new();
         write_header(&mut lines, &header);
