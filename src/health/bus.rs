@@ -109,7 +109,7 @@ fn bus_errors(trunk: &Trunk) -> Option<Finding> {
             .collect(),
         bursts: errors.bursts(),
         largest_burst: errors.largest_burst().map(BurstSpan::from),
-        trend: ErrorTrend::of(&trunk.course.stretches(trunk.now())),
+        trend: ErrorTrend::from_stretches(&trunk.course.stretches(trunk.now())),
         error_passive: passive,
     };
     let seen = if seen.count() == 0 { errors.controller.passives() } else { seen };

@@ -16,7 +16,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{Beta, Binomial, ContinuousCDF, Discrete, DiscreteCDF, Normal};
 
-use crate::trunk::CourseStretch as Stretch;
+use crate::trunk::CourseStretch;
 
 /// Events counted over two exposures (times, frames, any positive measure).
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -25,8 +25,8 @@ pub struct TwoRates {
     exposures: [f64; 2],
 }
 
-/// From so many events on the sum over all outcomes gives way to twice the smaller tail,
-/// which differs by then only where neither matters.
+/// Up to so many events the sum over all outcomes is used; beyond, twice the smaller tail, which
+/// then differs only where neither matters.
 const SUM_UP_TO: u64 = 100_000;
 
 impl TwoRates {
@@ -84,17 +84,17 @@ impl TwoRates {
 }
 
 /// Fewer disturbances show no trend.
-const ENOUGH: u64 = 12;
-/// The chance that a trend is none, below which there is one.
+const LEAST_DISTURBANCES: u64 = 12;
+/// Below this chance of none, there is a trend.
 const TREND_P: f64 = 0.003;
 
-/// Where the rate of bus errors goes.
+/// Whether the rate of bus errors rises or falls.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum TrendDirection {
     /// More and more.
     Rising,
-    /// No trend that chance does not explain.
+    /// No more than chance explains.
     Steady,
     /// Fewer and fewer.
     Falling,
@@ -103,7 +103,7 @@ pub enum TrendDirection {
 /// The trend of the bus errors. Error frames within 5 ms of each other are one disturbance.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ErrorTrend {
-    /// Where it goes.
+    /// Whether it rises or falls.
     pub direction: TrendDirection,
     /// Disturbances in all.
     pub disturbances: u64,
@@ -120,14 +120,14 @@ pub struct ErrorTrend {
 }
 
 impl ErrorTrend {
-    /// Over the parts of the time; `None` where there are too few disturbances to say.
-    pub fn of(stretches: &[Stretch]) -> Option<ErrorTrend> {
+    /// The trend over the parts of a measurement; `None` if there are too few disturbances to say.
+    pub fn from_stretches(stretches: &[CourseStretch]) -> Option<ErrorTrend> {
         let seconds: f64 = stretches.iter().map(|s| s.seconds).sum();
         let events: u64 = stretches.iter().map(|s| s.events).sum();
-        if events < ENOUGH || stretches.len() < 4 {
+        if events < LEAST_DISTURBANCES || stretches.len() < 4 {
             return None;
         }
-        let weighted = |of: &dyn Fn(&Stretch) -> f64| -> f64 {
+        let weighted = |of: &dyn Fn(&CourseStretch) -> f64| -> f64 {
             stretches.iter().map(|s| s.seconds * of(s)).sum::<f64>() / seconds
         };
         let mean = weighted(&|s| s.middle);
@@ -155,8 +155,8 @@ impl ErrorTrend {
     }
 }
 
-/// Twice what chance would make two neighbours differ is 2, and so on; chance makes 1.
-fn dispersion(stretches: &[Stretch]) -> f64 {
+/// How much more neighbouring parts differ than chance would make them; 1 is chance.
+fn dispersion(stretches: &[CourseStretch]) -> f64 {
     let (mut seen, mut expected) = (0.0, 0.0);
     for pair in stretches.windows(2) {
         let both = (pair[0].events + pair[1].events) as f64;
@@ -167,8 +167,8 @@ fn dispersion(stretches: &[Stretch]) -> f64 {
     if expected > 0.0 { (seen / expected).max(1.0) } else { 1.0 }
 }
 
-/// Events a second in the two halves of the time; the part in the middle is shared out.
-fn halves(stretches: &[Stretch], seconds: f64) -> [f64; 2] {
+/// Events a second in the two halves of the time; the part in the middle is split.
+fn halves(stretches: &[CourseStretch], seconds: f64) -> [f64; 2] {
     let half = seconds / 2.0;
     let (mut first, mut before) = (0.0, 0.0);
     for stretch in stretches {
@@ -229,8 +229,8 @@ mod tests {
         assert!(near(rates.p_value(), sum, 1e-3), "{} {sum}", rates.p_value());
     }
 
-    fn parts(events: &[u64]) -> Vec<Stretch> {
-        let part = |(index, &events): (usize, &u64)| Stretch {
+    fn parts(events: &[u64]) -> Vec<CourseStretch> {
+        let part = |(index, &events): (usize, &u64)| CourseStretch {
             middle: index as f64 + 0.5,
             seconds: 1.0,
             events,
@@ -242,7 +242,7 @@ mod tests {
     /// mean; the centres of four parts of one second have the variance 1.25 about 2.
     #[test]
     fn laplaces_statistic() {
-        let trend = ErrorTrend::of(&parts(&[2, 4, 6, 8])).unwrap();
+        let trend = ErrorTrend::from_stretches(&parts(&[2, 4, 6, 8])).unwrap();
         // mean (2·0.5 + 4·1.5 + 6·2.5 + 8·3.5) / 20 = 2.5; (2.5 − 2) / √(1.25 / 20) = 2
         assert!((trend.statistic - 2.0).abs() < 1e-12, "{trend:?}");
         assert!((trend.p - 0.0455).abs() < 1e-4, "{trend:?}");
@@ -254,7 +254,8 @@ mod tests {
     fn rising_and_falling_are_told_apart_and_few_are_not_judged() {
         let rising: Vec<u64> = (0..40).map(|n| n / 5).collect();
         let falling: Vec<u64> = rising.iter().rev().copied().collect();
-        let direction = |events: &[u64]| ErrorTrend::of(&parts(events)).map(|t| t.direction);
+        let direction =
+            |events: &[u64]| ErrorTrend::from_stretches(&parts(events)).map(|t| t.direction);
         assert_eq!(direction(&rising), Some(TrendDirection::Rising));
         assert_eq!(direction(&falling), Some(TrendDirection::Falling));
         assert_eq!(direction(&[3; 40]), Some(TrendDirection::Steady));
@@ -268,7 +269,7 @@ mod tests {
         let mut events = [0; 60];
         events[44] = 50;
         events[45] = 50;
-        let trend = ErrorTrend::of(&parts(&events)).unwrap();
+        let trend = ErrorTrend::from_stretches(&parts(&events)).unwrap();
         assert_eq!(trend.direction, TrendDirection::Steady);
         assert!(trend.dispersion > 20.0);
     }
@@ -286,7 +287,7 @@ mod tests {
                 for _ in 0..events {
                     counts[(random.next_u32() % 60) as usize] += cluster;
                 }
-                let trend = ErrorTrend::of(&parts(&counts)).unwrap();
+                let trend = ErrorTrend::from_stretches(&parts(&counts)).unwrap();
                 found += u64::from(trend.direction != TrendDirection::Steady);
             }
             assert!(found <= 15, "{found} of 1000, clusters of {cluster}");

@@ -1,11 +1,9 @@
 //! What plan and data sheets say, compared with the wire: who is missing, who is unplanned, what
 //! differs.
 
-use super::evidence::{
-    FileFault, IdentityDifference, IdentityPart, NotOffered, SizeDifference, SizeSource,
-};
+use super::evidence::{IdentityDifference, IdentityPart, NotOffered, SizeDifference, SizeSource};
 use super::{Code, Context, Evidence, Finding, Severity};
-use crate::fieldbus::eds::{DataSheet, SheetIndex, SheetMatch, SheetProblem, SizeNotOffered};
+use crate::fieldbus::eds::{DataSheet, SheetIndex, SheetMatch, SizeNotOffered};
 use crate::fieldbus::{ConnectionKind, Identity, MacId};
 use crate::plan::{Connection, Node as Planned, Plan, Traffic};
 use crate::trunk::{Exchange, IoSizes, Known, Node, Origin, Trunk};
@@ -367,8 +365,7 @@ pub(super) fn not_offered(sheet: &DataSheet, node: &Node) -> Vec<NotOffered> {
 }
 
 fn faulty_sheet(sheet: &DataSheet) -> Option<Finding> {
-    let fault = |p: &SheetProblem| FileFault { line: p.line, what: p.what.clone() };
-    let faults: Vec<_> = sheet.problems.iter().take(FAULTS_NAMED).map(fault).collect();
+    let faults: Vec<_> = sheet.problems.iter().take(FAULTS_NAMED).cloned().collect();
     (!faults.is_empty()).then(|| {
         let more = sheet.problems.len() - faults.len();
         let evidence = Evidence::DataSheetFaults { file: sheet.file.clone(), faults, more };

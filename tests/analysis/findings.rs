@@ -3,6 +3,7 @@
 use crate::common::scene::{Scene, device};
 use dropline::fieldbus::AddressCheckKind::{Request, Response};
 use dropline::fieldbus::DeviceId;
+use dropline::health::Summary;
 use dropline::wire::{Nanos, What};
 
 const NODES: [u8; 3] = [5, 12, 13];
@@ -119,6 +120,18 @@ fn bus_errors_and_bus_off() {
     scene.error(0x040, 0);
     scene.scans(100, &NODES, &[]);
     assert_eq!(ended(scene), ["fault dense-bursts", "fault bus-off", "fault bus-errors"]);
+}
+
+#[test]
+fn an_adapter_that_is_error_passive_without_any_frame() {
+    let mut scene = Scene::new();
+    scene.error(0x004, 0x0010_0000_0000_0000);
+    scene.wait(Nanos::SECOND);
+    scene.end();
+    let summary = scene.summary();
+    let errors = summary.findings.iter().find(|f| f.code.name() == "bus-errors").unwrap();
+    assert!(errors.text.starts_with("0 bus errors to 0 good frames (0.000 %)"), "{}", errors.text);
+    assert_eq!(Summary::from_json(summary.to_json().as_bytes()).unwrap(), summary);
 }
 
 #[test]

@@ -18,8 +18,10 @@ const LONGEST_PROBLEM: usize = 200;
 /// So many entries and values are read; a large drive has some ten thousand.
 pub(super) const MAX_VALUES: usize = 100_000;
 
-/// Something wrong with a file.
-#[derive(Debug, Clone, PartialEq, Eq)]
+/// Something wrong with a data sheet file.
+#[derive(
+    Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize, schemars::JsonSchema,
+)]
 pub struct SheetProblem {
     /// The line, from 1.
     pub line: usize,

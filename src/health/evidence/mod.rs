@@ -7,15 +7,16 @@ mod tests;
 mod text;
 
 pub use parts::{
-    BurstSpan, CauseCount, ClashDevices, ConnectionTimeouts, CountedEvent, FileFault,
-    IdentityDifference, IdentityPart, IoDirection, NotOffered, RunningErrors, SizeDifference,
-    SizeSource, SlowAgainstPeers, SlowStretch, TallyMismatch,
+    BurstSpan, CauseCount, ClashDevices, ConnectionTimeouts, CountedEvent, IdentityDifference,
+    IdentityPart, IoDirection, NotOffered, RunningErrors, SizeDifference, SizeSource,
+    SlowAgainstPeers, SlowStretch, TallyMismatch,
 };
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::ErrorTrend;
+use crate::fieldbus::eds::SheetProblem;
 use crate::fieldbus::{DeviceId, MacId};
 use crate::plan;
 use crate::trunk::{ClashOutcome, Reasons};
@@ -418,7 +419,7 @@ pub enum Evidence {
         /// The file.
         file: String,
         /// The first faults.
-        faults: Vec<FileFault>,
+        faults: Vec<SheetProblem>,
         /// Faults beyond these.
         more: usize,
     },

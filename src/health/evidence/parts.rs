@@ -202,12 +202,3 @@ pub struct NotOffered {
     /// What the file offers.
     pub offered: Vec<u16>,
 }
-
-/// A fault of a data sheet file.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-pub struct FileFault {
-    /// Its line.
-    pub line: usize,
-    /// What is wrong.
-    pub what: String,
-}

@@ -6,6 +6,7 @@ use serde_json::Value;
 
 use super::*;
 use crate::fieldbus::ConnectionKind;
+use crate::fieldbus::eds::SheetProblem;
 use crate::health::TrendDirection;
 use crate::wire::{Cause, Tally};
 
@@ -427,7 +428,7 @@ fn of_plan_and_data_sheets() -> Vec<(Evidence, &'static str)> {
         product_code,
         files_of_vendor,
     };
-    let fault = |line, what: &str| FileFault { line, what: what.to_string() };
+    let fault = |line, what: &str| SheetProblem { line, what: what.to_string() };
     vec![
         (not_heard(Some("capper")), "40 capper is in the plan (poll) and was not heard in 15.0 s"),
         (not_heard(None), "40 is in the plan (poll) and was not heard in 15.0 s"),

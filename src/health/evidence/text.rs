@@ -3,11 +3,12 @@
 use std::fmt::{self, Display, Formatter};
 
 use super::{
-    BurstSpan, ConnectionTimeouts, CountedEvent, Evidence, FileFault, IdentityDifference,
-    IdentityPart, IoDirection, NotOffered, RunningErrors, SizeDifference, SizeSource,
-    SlowAgainstPeers, SlowStretch,
+    BurstSpan, ConnectionTimeouts, CountedEvent, Evidence, IdentityDifference, IdentityPart,
+    IoDirection, NotOffered, RunningErrors, SizeDifference, SizeSource, SlowAgainstPeers,
+    SlowStretch,
 };
 use crate::fieldbus::DeviceId;
+use crate::fieldbus::eds::SheetProblem;
 use crate::health::{ErrorTrend, TrendDirection};
 use crate::trunk::{ClashOutcome, Reasons};
 use crate::wire::Nanos;
@@ -423,7 +424,7 @@ impl Display for Evidence {
             }
             Evidence::DataSheetFaults { file, faults, more } => {
                 let faults =
-                    faults.iter().map(|FileFault { line, what }| format!("line {line}: {what}"));
+                    faults.iter().map(|SheetProblem { line, what }| format!("line {line}: {what}"));
                 let more = (*more > 0).then(|| format!("and {more} more"));
                 write!(f, "{file}: ")?;
                 join(f, "; ", faults.chain(more))

@@ -259,7 +259,7 @@ impl ErrorSummary {
                 frames: burst.frames,
                 good_frames: burst.good_frames,
             }),
-            trend: ErrorTrend::of(&trunk.course.stretches(trunk.now())),
+            trend: ErrorTrend::from_stretches(&trunk.course.stretches(trunk.now())),
         }
     }
 }
