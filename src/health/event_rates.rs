@@ -20,7 +20,7 @@ use crate::trunk::CourseStretch;
 
 /// Events counted over two exposures (times, frames, any positive measure).
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct TwoRates {
+pub(crate) struct TwoRates {
     events: [u64; 2],
     exposures: [f64; 2],
 }

@@ -11,7 +11,7 @@ use crate::wire::Nanos;
 
 /// What the wire is compared with.
 #[derive(Debug, Clone, Copy, Default)]
-pub struct References<'a> {
+pub(crate) struct References<'a> {
     /// The plan of the trunk.
     pub plan: Option<&'a Expectation>,
     /// The data sheet files.

@@ -16,18 +16,20 @@ pub mod summary;
 
 pub use catalogue::catalogue;
 pub use code::{CatalogueEntry, Code, Rank};
-pub use event_rates::{ErrorTrend, TrendDirection, TwoRates};
+pub(crate) use event_rates::TwoRates;
+pub use event_rates::{ErrorTrend, TrendDirection};
 pub use evidence::Evidence;
-pub use expectation::{Expectation, References};
+pub use expectation::Expectation;
+pub(crate) use expectation::References;
 pub use finding::{Condition, Context, Finding, Severity, Verdict};
-pub use onset::{Onset, OnsetTracker, OnsetUpdate};
+pub(crate) use onset::{Onset, OnsetTracker, OnsetUpdate};
 pub use summary::Summary;
 
 use crate::trunk::Trunk;
 
 /// Everything found, also where the wire differs from plan and data sheets: the gravest first, of
 /// equally grave ones the nearest to a cause.
-pub fn findings(trunk: &Trunk, context: &Context, references: References) -> Vec<Finding> {
+pub(crate) fn findings(trunk: &Trunk, context: &Context, references: References) -> Vec<Finding> {
     let mut found = Vec::new();
     nodes::find(trunk, &mut found);
     connections::find(trunk, context, &mut found);

@@ -9,7 +9,7 @@ use crate::wire::Nanos;
 
 /// Follows the findings of one watch. Bounded: one entry for each code and address.
 #[derive(Debug)]
-pub struct OnsetTracker {
+pub(crate) struct OnsetTracker {
     quiet: Nanos,
     known: BTreeMap<(Code, Option<MacId>), KnownFinding>,
 }
@@ -23,7 +23,7 @@ struct KnownFinding {
 
 /// What changed since the last update.
 #[derive(Debug, Default, PartialEq)]
-pub struct OnsetUpdate {
+pub(crate) struct OnsetUpdate {
     /// The findings that begin now.
     pub onsets: Vec<Onset>,
     /// Whether one that began earlier still grows.
@@ -32,7 +32,7 @@ pub struct OnsetUpdate {
 
 /// A finding begins.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Onset {
+pub(crate) struct Onset {
     /// The finding as it is now.
     pub finding: Finding,
     /// Whether it was there before, and was quiet in between.

@@ -164,7 +164,7 @@ impl Summary {
     pub const VERSION: u32 = 2;
 
     /// The summary of a trunk that is finished. `unreadable` counts lines or blocks of the source.
-    pub fn new(
+    pub(crate) fn new(
         trunk: &Trunk,
         header: &Header,
         references: References,
