@@ -143,9 +143,10 @@ pub struct FindingSummary {
     /// When last.
     pub last_s: Option<f64>,
     /// What was seen, as numbers; `null` in one that was read from a summary of version 1.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "read::evidence")]
     pub evidence: Option<Evidence>,
     /// What was seen, as a sentence.
+    #[serde(default)]
     pub text: String,
     /// What it means.
     #[serde(default)]

@@ -1,11 +1,13 @@
 //! Reading a summary back, of this version or an older one.
 
-use serde::Deserialize;
-use serde::de::IgnoredAny;
-use serde_json::Value;
+use std::fmt;
+
+use serde::de::value::MapAccessDeserializer;
+use serde::de::{IgnoredAny, MapAccess, Visitor};
+use serde::{Deserialize, Deserializer};
 
 use super::Summary;
-use crate::health::{Condition, Verdict};
+use crate::health::{Condition, Evidence, Verdict};
 
 /// Why a text is no summary that can be read.
 #[derive(Debug, thiserror::Error)]
@@ -55,17 +57,22 @@ impl Summary {
         if head.format.as_deref() != Some(Self::FORMAT) {
             return Err(SummaryError::NotASummary);
         }
-        let mut summary: Summary = match head.version.ok_or(SummaryError::NoVersion)? {
+        let sentences = match head.version.ok_or(SummaryError::NoVersion)? {
             1 => {
-                let old = serde_json::from_slice(json).map_err(SummaryError::NotJson)?;
-                serde_path_to_error::deserialize(upgraded(old))
+                let old: Version1 = parse(json)?;
+                old.findings.into_iter().map(|finding| finding.evidence).collect()
             }
-            version if version == u64::from(Self::VERSION) => {
-                serde_path_to_error::deserialize(&mut serde_json::Deserializer::from_slice(json))
-            }
+            version if version == u64::from(Self::VERSION) => Vec::new(),
             version => return Err(SummaryError::Version(version)),
+        };
+        let mut summary: Summary = parse(json)?;
+        summary.version = Self::VERSION;
+        for (finding, sentence) in summary.findings.iter_mut().zip(sentences) {
+            finding.text = sentence;
         }
-        .map_err(SummaryError::Field)?;
+        for finding in summary.findings.iter_mut().filter(|finding| finding.text.is_empty()) {
+            finding.text = finding.evidence.as_ref().map(Evidence::to_string).unwrap_or_default();
+        }
         if head.verdict.is_none() {
             summary.verdict =
                 Verdict::new(summary.findings.iter().map(|found| (found.code, found.severity)));
@@ -74,18 +81,49 @@ impl Summary {
     }
 }
 
-/// A summary of version 1 as one of version 2: there a finding's evidence was the sentence alone.
-fn upgraded(mut summary: Value) -> Value {
-    if let Some(version) = summary.get_mut("version") {
-        *version = Summary::VERSION.into();
-    }
-    let findings = summary.get_mut("findings").and_then(Value::as_array_mut);
-    for finding in findings.into_iter().flatten().filter_map(Value::as_object_mut) {
-        if let Some(sentence) = finding.remove("evidence") {
-            finding.insert("text".to_string(), sentence);
+/// What version 1 had in another place: the sentence of each finding.
+#[derive(Deserialize)]
+struct Version1 {
+    findings: Vec<Version1Finding>,
+}
+
+#[derive(Deserialize)]
+struct Version1Finding {
+    evidence: String,
+}
+
+fn parse<'j, T: Deserialize<'j>>(json: &'j [u8]) -> Result<T, SummaryError> {
+    serde_path_to_error::deserialize(&mut serde_json::Deserializer::from_slice(json))
+        .map_err(SummaryError::Field)
+}
+
+/// Reads the evidence of a finding; `None` for the sentence that it was in version 1.
+pub(super) fn evidence<'de, D: Deserializer<'de>>(
+    deserializer: D,
+) -> Result<Option<Evidence>, D::Error> {
+    struct EvidenceVisitor;
+
+    impl<'de> Visitor<'de> for EvidenceVisitor {
+        type Value = Option<Evidence>;
+
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            f.write_str("evidence with its kind")
+        }
+
+        fn visit_unit<E>(self) -> Result<Self::Value, E> {
+            Ok(None)
+        }
+
+        fn visit_str<E>(self, _: &str) -> Result<Self::Value, E> {
+            Ok(None)
+        }
+
+        fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<Self::Value, A::Error> {
+            Evidence::deserialize(MapAccessDeserializer::new(map)).map(Some)
         }
     }
-    summary
+
+    deserializer.deserialize_any(EvidenceVisitor)
 }
 
 /// Whether a file that is no whole JSON is meant as a summary.
@@ -101,7 +139,13 @@ pub(super) fn no_verdict() -> Verdict {
 
 #[cfg(test)]
 mod tests {
+    use serde::Serialize;
+    use serde_json::json;
+
     use super::*;
+    use crate::fieldbus::{Choice, WatchdogAction};
+    use crate::trunk::ClashOutcome;
+    use crate::wire::{Clock, ControllerState};
 
     /// The least that version 1 promises, as its first writers wrote it.
     const PLAIN: &str = r#"{
@@ -154,6 +198,34 @@ mod tests {
         assert_eq!(Summary::from_json(summary.to_json().as_bytes()).unwrap(), summary);
     }
 
+    /// The words are those of version 1, where these fields were text.
+    #[test]
+    fn types_have_the_words_of_version_1() {
+        fn words<T: Serialize>(values: &[T]) -> serde_json::Value {
+            serde_json::to_value(values).unwrap()
+        }
+        let allocated = Choice::POLL.with(Choice::CHANGE_OF_STATE).with(Choice::NO_ACKNOWLEDGE);
+        let names = ["poll", "change of state", "acknowledge suppressed"];
+        assert_eq!(words(&[allocated]), json!([names]));
+        assert_eq!(serde_json::from_value::<[Choice; 1]>(json!([names])).unwrap(), [allocated]);
+        let states = [
+            ControllerState::Active,
+            ControllerState::Warning,
+            ControllerState::Passive,
+            ControllerState::BusOff,
+        ];
+        assert_eq!(words(&states), json!(["error-active", "warning", "error-passive", "bus-off"]));
+        assert_eq!(words(&states), words(&states.map(|state| state.to_string())));
+        let actions = [0, 1, 2, 3].map(|value| WatchdogAction::from_value(value).unwrap());
+        let names = ["time out", "delete itself", "reset itself", "delete itself later"];
+        assert_eq!(words(&actions), json!(names));
+        assert_eq!(words(&actions), words(&actions.map(|action| action.to_string())));
+        let outcomes = [ClashOutcome::Refused, ClashOutcome::Contested];
+        assert_eq!(words(&outcomes), json!(["refused", "contested"]));
+        let clocks = [Clock::Hardware, Clock::Kernel, Clock::Simulated, Clock::Imported];
+        assert_eq!(words(&clocks), words(&clocks.map(|clock| clock.to_string())));
+    }
+
     #[test]
     fn a_field_from_the_future_is_ignored() {
         let json = PLAIN.replace(r#""frames": 9000,"#, r#""frames": 9000, "tide": {"high": 1},"#);
@@ -181,6 +253,30 @@ mod tests {
                     "\"mac_id\": 1200, \"frames_sent\"",
                 ),
                 "a damaged summary: nodes[0].mac_id: invalid value",
+            ),
+            (
+                PLAIN.replace("\"mac_id\": 12, \"frames_sent\"", "\"mac_id\": 64, \"frames_sent\""),
+                "a damaged summary: nodes[0].mac_id: an address is a number from 0 to 63, not 64",
+            ),
+            (
+                PLAIN.replace("\"bitrate\": 125000", "\"bitrate\": 0"),
+                "a damaged summary: source.bitrate: 0 is not a bit rate from 1 to 1000000",
+            ),
+            (
+                PLAIN.replace("\"bitrate\"", "\"clock\": \"sundial\", \"bitrate\""),
+                "a damaged summary: source.clock: unknown variant `sundial`",
+            ),
+            (
+                PLAIN.replace("\"2026-03-02T06:30:00Z\"", "\"a Monday\""),
+                "a damaged summary: source.started: ",
+            ),
+            (
+                PLAIN.replace("\"restarts\": 0}]", "\"restarts\": 0, \"allocated\": [\"pole\"]}]"),
+                "a damaged summary: nodes[0].allocated: no predefined connection is named \"pole\"",
+            ),
+            (
+                PLAIN.replace("\"refused once\"", "7"),
+                "a damaged summary: findings[0].evidence: invalid type",
             ),
         ];
         for (json, expected) in cases {
