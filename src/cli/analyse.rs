@@ -1,5 +1,7 @@
 //! The analysis of what a command is given: a source from its first record to the summary.
 
+use std::fs;
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use anyhow::anyhow;
@@ -19,52 +21,63 @@ pub(super) enum Observed<'a> {
     Record(&'a Record, &'a Trunk),
     /// What it, or the end, changed on the trunk.
     Event(Nanos, Event),
+    /// A message of the source for the user.
+    Message(&'a str),
 }
 
 /// Takes everything that the source delivers through the analysis. A source that breaks ends
 /// it as a capture that was cut off does.
-pub(super) fn analyse(
-    source: &mut impl Reader,
-    given: Given,
-    kind: SourceKind,
-    name: &str,
-) -> Summary {
-    analyse_with(source, given, kind, name, &mut |_| {}).summary
+pub(super) fn analyse(source: &mut impl Reader, given: Given, name: &str) -> Summary {
+    analyse_with(source, given, name, &mut show_messages).summary
 }
 
-/// The same for what shows more than a summary holds: `hear` hears everything that goes by, and
-/// the state in which it ended comes out, too.
+/// For [`analyse_with`]: messages go to standard error, nothing else is looked at.
+pub(super) fn show_messages(observed: Observed<'_>) {
+    if let Observed::Message(message) = observed {
+        say(message);
+    }
+}
+
+/// The same for a command that shows more than a summary holds: `observe` is called with everything
+/// that goes by, and the last state of the trunk is returned, too.
 pub(super) fn analyse_with(
-    source: &mut impl Reader,
+    source: &mut (impl Reader + ?Sized),
     given: Given,
-    kind: SourceKind,
     name: &str,
-    hear: &mut impl FnMut(Observed<'_>),
+    observe: &mut impl FnMut(Observed<'_>),
 ) -> Finished {
     let mut analysis = Analysis::new(source.header()).with(given);
     let mut batch = Vec::new();
     loop {
         let more = source.read(&mut batch);
         for record in &batch {
-            analysis.take(record, &mut |t, event| hear(Observed::Event(t, event)));
-            hear(Observed::Record(record, analysis.trunk()));
+            analysis.take(record, &mut |t, event| observe(Observed::Event(t, event)));
+            observe(Observed::Record(record, analysis.trunk()));
         }
         batch.clear();
         for message in source.messages() {
-            say(&message);
+            observe(Observed::Message(&message));
         }
         match more {
             Ok(true) => {}
             Ok(false) => break,
             // What was read is good, and the summary says that it is not complete.
             Err(error) => {
-                say(&error.to_string());
+                observe(Observed::Message(&error.to_string()));
                 break;
             }
         }
     }
-    let mut events = |t, event| hear(Observed::Event(t, event));
-    analysis.finish_with_state(kind, name, source.unreadable(), &mut events)
+    let mut events = |t, event| observe(Observed::Event(t, event));
+    analysis.finish_with_state(SourceKind::Capture, name, source.unreadable(), &mut events)
+}
+
+/// Whether both paths lead to one file that exists.
+pub(super) fn is_same_file(a: &Path, b: &Path) -> bool {
+    match (fs::metadata(a), fs::metadata(b)) {
+        (Ok(a), Ok(b)) => (a.dev(), a.ino()) == (b.dev(), b.ino()),
+        _ => false,
+    }
 }
 
 /// The last part of a path, as a summary names its capture.

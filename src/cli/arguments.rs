@@ -71,7 +71,7 @@ impl Expected {
 }
 
 fn read_sheets(directory: &Path) -> anyhow::Result<SheetIndex> {
-    /// So many files that cannot be read are named.
+    /// The most unreadable files that are named.
     const NAMED: usize = 5;
     let (index, left_out) = data_sheets(directory)?;
     for line in left_out.iter().take(NAMED) {
@@ -87,7 +87,7 @@ fn read_sheets(directory: &Path) -> anyhow::Result<SheetIndex> {
 }
 
 impl Results {
-    /// Finds out now whether the summary can be written later, when hours may have gone by.
+    /// Checks that the summary can be written, before a watch of hours.
     pub(super) fn prepare(&self) -> anyhow::Result<()> {
         match &self.summary {
             Some(path) if path != Path::new("-") => {
@@ -100,13 +100,13 @@ impl Results {
         }
     }
 
-    /// Writes the summary to its places and says whether it holds what it must not.
+    /// Writes and prints the summary; the outcome says whether it holds what it must not.
     pub(super) fn deliver(&self, summary: &Summary) -> anyhow::Result<CommandOutcome> {
         match &self.summary {
             Some(path) if path == Path::new("-") => print(&summary.to_json())?,
             Some(path) => {
-                // First what is to be kept: the terminal may be gone. So may the disk: then what is
-                // printed is all that is left.
+                // The file first, since the terminal may be gone; and print in any case, since the
+                // disk may be.
                 let kept = std::fs::write(path, summary.to_json());
                 self.print(summary)?;
                 kept.map_err(|error| unwritten(path, &error))?;
@@ -131,7 +131,7 @@ fn unwritten(path: &Path, error: &std::io::Error) -> anyhow::Error {
     anyhow!("{}: cannot write the summary: {error}", path.display())
 }
 
-/// Why an argument is none of the kind that is wanted.
+/// Why an argument cannot be read.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub(super) enum ArgumentError {
     #[error("not a time; give for example 30s, 10m or 8h")]

@@ -2,12 +2,12 @@
 
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use anyhow::{anyhow, bail};
 use clap::Args;
 
+use super::analyse::is_same_file;
 use super::bar::Bar;
 use super::terminal::{CommandOutcome, print, say};
 use crate::output::Conversion;
@@ -63,7 +63,7 @@ pub(super) fn run(args: &ConvertArgs) -> anyhow::Result<CommandOutcome> {
     let file = create(output, *overwrite)?;
     let bar = Bar::over(&options.progress);
     let written = copy(reader.as_mut(), file, format, output).inspect_err(|_| {
-        // Half a file would pass for a cut capture.
+        // Half a file would look like a capture that was cut off.
         if let Err(error) = fs::remove_file(output) {
             say(&format!("{}: cannot be removed: {error}", output.display()));
         }
@@ -140,11 +140,4 @@ fn copy(
     let carried = writer.finish().map_err(failed)?;
     file.flush().and_then(|()| file.get_ref().sync_all()).map_err(failed)?;
     Ok(Converted { carried, broke_off })
-}
-
-fn is_same_file(a: &Path, b: &Path) -> bool {
-    match (fs::metadata(a), fs::metadata(b)) {
-        (Ok(a), Ok(b)) => (a.dev(), a.ino()) == (b.dev(), b.ino()),
-        _ => false,
-    }
 }

@@ -4,12 +4,11 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::analyse::{analyse_with, file_name};
+use super::analyse::{analyse_with, file_name, show_messages};
 use super::arguments::{Expected, Results};
 use super::terminal::{CommandOutcome, say};
 use crate::analysis::Finished;
 use crate::health::Summary;
-use crate::health::summary::SourceKind;
 use crate::output::capture::{CaptureWriter, WriterOptions};
 use crate::sim::SimSource;
 use crate::source::{Reader, SourceError};
@@ -55,7 +54,7 @@ fn listen(args: &DemoArgs) -> anyhow::Result<Summary> {
     let mut source = CapturingReader { reader: source, writer };
     let name = file_name(&args.capture);
     let Finished { summary, trunk, .. } =
-        analyse_with(&mut source, given, SourceKind::Capture, &name, &mut |_| {});
+        analyse_with(&mut source, given, &name, &mut show_messages);
     for message in source.writer.finish(trunk.now()).messages {
         say(&message);
     }

@@ -10,7 +10,9 @@ use std::thread;
 use anyhow::{anyhow, bail};
 use clap::Args;
 
-use super::analyse::{CaptureSet, analyse, block_on, capture_name, file_name};
+use super::analyse::{
+    CaptureSet, Observed, analyse, analyse_with, block_on, capture_name, file_name,
+};
 use super::arguments::{Expected, Results};
 use super::bar::Bar;
 use super::terminal::{CommandOutcome, print, say};
@@ -81,13 +83,13 @@ pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<CommandOutcome> {
         print_log(&mut source, &name, given)?;
         return source.finish().map(|()| CommandOutcome::Done);
     }
-    let summary = analyse(&mut source, given, SourceKind::Capture, &name);
+    let summary = analyse(&mut source, given, &name);
     drop(bar);
     source.finish()?;
     args.results.deliver(&summary)
 }
 
-/// Without a terminal: the log as plain lines, then the summary as a page.
+/// Prints the log as plain lines, then the summary as a page: the view without a terminal.
 fn print_log(source: &mut impl Reader, name: &str, given: Given) -> anyhow::Result<()> {
     let mut analysis = Analysis::new(source.header()).with(given);
     let mut narrator = Narrator::default();
@@ -129,9 +131,9 @@ struct Replayed {
 }
 
 /// Prints the summaries in the order in which the captures were given, each as soon as all before
-/// it are there. A capture that cannot be read is told, and does not cost the others.
+/// it are there. A capture that cannot be read gives a message and does not stop the others.
 fn print_summary_lines(args: &ReplayArgs, options: &ReadOptions) -> anyhow::Result<CommandOutcome> {
-    // Told once what is wrong with them, not once a capture.
+    // Read once, so that a problem with them is reported once.
     let given = args.expected.read()?;
     let _bar = Bar::beside_lines(&options.progress);
     let jobs = args.jobs.or_else(|| thread::available_parallelism().ok());
@@ -196,27 +198,13 @@ fn print_in_order(
 fn replay(path: &Path, options: &ReadOptions, given: Given) -> Replayed {
     let mut messages = Vec::new();
     let summary = open_reader(path, options).map(|mut reader| {
-        let mut analysis = Analysis::new(reader.header()).with(given);
-        let mut batch = Vec::new();
-        loop {
-            let more = reader.read(&mut batch);
-            for record in &batch {
-                analysis.take(record, &mut |_, _| {});
+        let mut keep_messages = |observed: Observed<'_>| {
+            if let Observed::Message(message) = observed {
+                messages.push(message.to_owned());
             }
-            batch.clear();
-            messages.append(&mut reader.messages());
-            match more {
-                Ok(true) => {}
-                Ok(false) => break,
-                // What was read is good, and the summary says that it is not complete.
-                Err(error) => {
-                    messages.push(error.to_string());
-                    break;
-                }
-            }
-        }
+        };
         let name = file_name(path);
-        analysis.finish(SourceKind::Capture, &name, reader.unreadable(), &mut |_, _| {})
+        analyse_with(reader.as_mut(), given, &name, &mut keep_messages).summary
     });
     Replayed { summary, messages }
 }

@@ -19,9 +19,9 @@ use crate::wire::{Nanos, Record};
 /// Speeds to choose from: seconds of the trunk in one.
 const SPEEDS: [f64; 12] = [0.01, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 100.0, 300.0, 1000.0];
 const REAL_TIME: usize = 4;
-/// The longest time that is worked before the person is listened to.
+/// The longest time of work before keys are read.
 const AT_A_STRETCH: Duration = Duration::from_millis(20);
-/// How often the view may get new numbers while nothing is due.
+/// How often the view gets new numbers while nothing is due.
 const LOOK: Duration = Duration::from_millis(100);
 
 /// A capture being played, or all pieces of one.
@@ -40,22 +40,22 @@ struct ReplayView {
     paused: bool,
     speed: usize,
     goal: Option<SeekTarget>,
-    /// The trunk once nothing more came.
+    /// The trunk at the end of the capture.
     ended: Option<Trunk>,
     end: Option<Nanos>,
-    /// There is something that the view was not shown yet.
+    /// Something has changed since the view was last updated.
     news: bool,
     shown_page: Option<MacId>,
 }
 
-/// Where the replay hurries to.
+/// What the replay runs ahead to.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum SeekTarget {
     Time(Nanos),
     Event,
 }
 
-/// Plays a capture until the person ends it.
+/// Plays a capture until the user ends it.
 pub(super) async fn play(
     captures: Vec<PathBuf>,
     options: ReadOptions,
@@ -136,7 +136,7 @@ impl ReplayView {
         };
         let begun = Instant::now();
         loop {
-            // Looking at the clock for every record would cost more than the record.
+            // Reading the clock for every record would cost more than the record.
             for _ in 0..256 {
                 let Some(t) = self.peek() else {
                     self.reach_end();
@@ -154,7 +154,7 @@ impl ReplayView {
                 }
             }
             if begun.elapsed() > AT_A_STRETCH {
-                // Slower than asked for: the time shown is that of the records.
+                // Slower than the speed that was chosen: show the time of the records.
                 self.at = self.analysis.trunk().now();
                 self.since = Instant::now();
                 return true;
@@ -204,7 +204,7 @@ impl ReplayView {
     fn reach_end(&mut self) {
         let end = self.analysis.trunk().now();
         self.arrive(end);
-        // What was waiting for a decision is decided, as in the summary.
+        // Decide what is still open, as the summary does.
         let mut trunk = self.analysis.trunk().clone();
         let narrator = self.view.narrator();
         trunk.finish(&mut |t, event| narrator.event(t, event));
@@ -223,7 +223,7 @@ impl ReplayView {
         match &self.next {
             Some(record) if !self.paused && self.goal.is_none() => {
                 let ahead = record.t.0.saturating_sub(self.due().0).max(0) as f64;
-                // Records that come close after one another are taken together.
+                // Take records together that follow closely.
                 let wait = Duration::from_secs_f64(ahead / 1e9 / SPEEDS[self.speed]);
                 wait.max(Duration::from_millis(20))
             }
@@ -258,7 +258,7 @@ impl ReplayView {
         self.news = false;
     }
 
-    /// Does what the person wants. `true`: that is the end.
+    /// Does what the user wants. `true`: end the replay.
     fn grant(&mut self, wish: Wish) -> anyhow::Result<bool> {
         let now = if self.paused || self.ended.is_some() { self.at } else { self.due() };
         self.news = true;
@@ -273,7 +273,7 @@ impl ReplayView {
                 self.paused = !self.paused;
             }
             Wish::NextEvent => {
-                // What happened already is no next event.
+                // What has happened already is not the next event.
                 self.goal = self.ended.is_none().then_some(SeekTarget::Event);
                 self.view.hold_lines();
             }
@@ -299,7 +299,7 @@ impl ReplayView {
         Ok(())
     }
 
-    /// From the beginning: the analysis cannot run backwards.
+    /// Starts again from the beginning, since the analysis cannot run backwards.
     fn restart(&mut self) -> anyhow::Result<()> {
         self.source = open(&self.captures, &self.options)?;
         let anew = Analysis::new(self.source.header());

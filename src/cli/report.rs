@@ -6,14 +6,13 @@ use std::path::{Path, PathBuf};
 use anyhow::bail;
 use clap::Args;
 
-use super::analyse::{CaptureSet, Observed, analyse_with, capture_name};
+use super::analyse::{CaptureSet, Observed, analyse_with, capture_name, is_same_file};
 use super::arguments::Expected;
 use super::bar::Bar;
 use super::terminal::{CommandOutcome, say};
 use super::visits;
 use crate::health::Summary;
 use crate::health::compare::{Comparison, Tolerance, Trend};
-use crate::health::summary::SourceKind;
 use crate::output::report::{Log, Report, Running};
 use crate::output::{CreateError, create};
 use crate::source;
@@ -73,7 +72,7 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     let options =
         source::ReadOptions { interface: args.interface.clone(), ..source::ReadOptions::default() };
     let mut source = CaptureSet::open(&args.captures, &options)?;
-    if args.captures.iter().any(|capture| is_same(&output, capture)) {
+    if args.captures.iter().any(|capture| is_same_file(&output, capture)) {
         let name = output.display();
         bail!("{name}: that is the capture itself; give another name");
     }
@@ -83,7 +82,7 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     let name = capture_name(&args.captures);
     let mut log = Log::default();
     let mut running = Running::default();
-    let mut hear = |heard: Observed<'_>| match heard {
+    let mut observe = |observed: Observed<'_>| match observed {
         Observed::Record(record, trunk) => {
             running.take(record, trunk);
             if let What::Mark(text) = &record.what {
@@ -91,9 +90,10 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
             }
         }
         Observed::Event(t, event) => log.event(t, &event),
+        Observed::Message(message) => say(message),
     };
     let bar = Bar::over(&options.progress);
-    let finished = analyse_with(&mut source, plan, SourceKind::Capture, &name, &mut hear);
+    let finished = analyse_with(&mut source, plan, &name, &mut observe);
     drop(bar);
     if let Err(failure) = source.finish() {
         // Not a page that would be taken for that of the whole.
@@ -152,15 +152,6 @@ fn trend(visits: &[(String, Summary)], this: &Summary) -> Trend {
     let is_there = visits.iter().any(|(_, visit)| visit.source.started == this.source.started);
     let this = (!is_there).then(|| (this.source.name.clone(), this));
     Trend::new(visits.iter().map(|(file, visit)| (file.clone(), visit)).chain(this))
-}
-
-/// Whether both are one file, by whatever name.
-fn is_same(one: &Path, other: &Path) -> bool {
-    match (one.canonicalize(), other.canonicalize()) {
-        (Ok(one), Ok(other)) => one == other,
-        // One that is not there yet is not the other.
-        _ => false,
-    }
 }
 
 /// The capture's name with another ending, in the directory of its first piece.

@@ -11,7 +11,7 @@ use super::terminal::say;
 use crate::analysis::Given;
 use crate::health::Summary;
 use crate::health::compare::Tolerance;
-use crate::health::summary::{SourceKind, SummaryError};
+use crate::health::summary::SummaryError;
 use crate::source;
 use anyhow::bail;
 
@@ -33,7 +33,7 @@ pub(super) fn visit(path: &Path, interface: Option<&str>) -> anyhow::Result<Summ
     };
     let _bar = Bar::over(&options.progress);
     let mut source = source::open(path, &options)?;
-    Ok(analyse(&mut source, Given::default(), SourceKind::Capture, &file_name(path)))
+    Ok(analyse(&mut source, Given::default(), &file_name(path)))
 }
 
 /// Larger than any summary: the latest of everything it lists is bounded.

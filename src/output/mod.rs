@@ -1,4 +1,4 @@
-//! What goes out: captures, pcapng, the summary and the comparison as pages of text, the report,
+//! What goes out: captures, the summary and the comparison as pages of text, the report,
 //! the live view.
 
 pub mod capture;

@@ -141,11 +141,7 @@ impl CaptureSetReader {
     fn close(&mut self, piece: &OpenPiece) {
         self.unreadable += piece.reader.unreadable();
         self.torn |= piece.reader.torn();
-        self.end = self.end.zip(piece.end).map(|(all, end)| Tally {
-            frames: all.frames.saturating_add(end.frames),
-            error_frames: all.error_frames.saturating_add(end.error_frames),
-            lost_frames: all.lost_frames.saturating_add(end.lost_frames),
-        });
+        self.end = self.end.zip(piece.end).map(|(all, end)| all.plus(end));
         if piece.end.is_none() {
             self.complaints.say(format_args!(
                 "{} has no end: its watch was cut off, and so they are not complete",

@@ -8,7 +8,7 @@ use std::{io, thread};
 
 use super::input::{self, Input, ReadOptions};
 use super::lines::{Bytes, Lines};
-use super::{AnyReader, FormatError, Reader, RecordWriter, SourceError, json_lines, pcapng};
+use super::{AnyReader, AnyWriter, FormatError, Reader, SourceError, json_lines, pcapng};
 use crate::wire::{Header, Record};
 
 /// How many batches are read ahead: enough that neither side waits for the other.
@@ -23,7 +23,7 @@ pub struct CaptureFormat {
     /// Opens a file of which no line has been taken; messages call it by the name given.
     read: for<'a> fn(String, Bytes<'a>, &ReadOptions) -> Result<AnyReader<'a>, SourceError>,
     /// Begins to write a file of that name, with its header.
-    write: for<'a> fn(&'a mut dyn Write, &Path, &Header) -> io::Result<Box<dyn RecordWriter + 'a>>,
+    write: for<'a> fn(&'a mut dyn Write, &Path, &Header) -> io::Result<AnyWriter<'a>>,
 }
 
 /// Every format. The first that matches is taken; lines of JSON match all, and say what is wrong
@@ -68,7 +68,7 @@ impl CaptureFormat {
         out: &'a mut dyn Write,
         name: &Path,
         header: &Header,
-    ) -> io::Result<Box<dyn RecordWriter + 'a>> {
+    ) -> io::Result<AnyWriter<'a>> {
         (self.write)(out, name, header)
     }
 }

@@ -5,7 +5,9 @@ use std::path::Path;
 
 use super::input::ReadOptions;
 use super::lines::{Bytes, Lines, NextLine};
-use super::{AnyReader, Carried, Complaints, FormatError, Reader, RecordWriter, SourceError};
+use super::{
+    AnyReader, AnyWriter, Carried, Complaints, FormatError, Reader, RecordWriter, SourceError,
+};
 use crate::wire::{
     Header, Record, Tally, parse_header, parse_record, quick_frame, write_header, write_record,
 };
@@ -24,7 +26,7 @@ pub(super) fn writer<'a>(
     out: &'a mut dyn Write,
     name: &Path,
     header: &Header,
-) -> io::Result<Box<dyn RecordWriter + 'a>> {
+) -> io::Result<AnyWriter<'a>> {
     Ok(Box::new(JsonLinesWriter::new(out, name, header)))
 }
 

@@ -26,7 +26,7 @@ pub use input::{Progress, ReadOptions};
 pub use json_lines::Packer;
 pub use live::{
     AdapterStatus, BitrateTrial, ControllerEvents, InterfaceCounts, LiveOptions, Safety,
-    SocketCanSource, find_bitrate, interface_kind, open_live,
+    find_bitrate, interface_kind, open_live,
 };
 pub use text_files::{LONGEST_TEXT, data_sheets, read_bounded, read_text, unreadable};
 
@@ -91,7 +91,10 @@ pub trait LiveSource {
 /// A reader of whichever format.
 type AnyReader<'a> = Box<dyn Reader + Send + 'a>;
 
-/// Records into a file of some format.
+/// A writer of whichever format, into a file that outlives it.
+type AnyWriter<'a> = Box<dyn RecordWriter + 'a>;
+
+/// Writes records into a file of some format.
 pub trait RecordWriter {
     /// Writes one record.
     ///

@@ -35,12 +35,6 @@ impl Data {
         (len <= Self::MAX && rest == 0).then_some(Data { len: len as u8, bytes })
     }
 
-    /// The bytes that the frame carries and zeros after them.
-    #[inline]
-    pub(super) fn zero_filled(&self) -> [u8; Data::MAX] {
-        self.bytes
-    }
-
     /// The bytes that the frame carries.
     pub fn as_slice(&self) -> &[u8] {
         &self.bytes[..usize::from(self.len.min(8))]
@@ -87,9 +81,9 @@ pub enum Payload {
 
 /// One good frame.
 ///
-/// It is copied from stage to stage. A processor that reads as a whole what it has just written in
-/// pieces waits until all of them are in memory, several times as long as a frame takes here. So
-/// a frame is two words, made in registers.
+/// Frames are copied from stage to stage. A processor that loads as a whole what was just stored in
+/// pieces stalls, for several times as long as a frame takes here. So a frame is two words, made in
+/// registers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[repr(C, align(8))]
 pub struct Frame {
@@ -100,8 +94,8 @@ pub struct Frame {
     /// How much data it carries or, if it is a remote frame, asks for.
     code: u8,
     remote: bool,
-    /// Counted once, by whoever makes the frame: on the thread that reads, not where all else has
-    /// to be done. Never more than [`super::MAX_WIRE_BITS`].
+    /// Counted once, when the frame is made: on the thread that reads, not on the busier one that
+    /// analyses. Never more than [`super::MAX_WIRE_BITS`].
     wire_bits: u8,
 }
 
@@ -139,7 +133,7 @@ impl Frame {
     /// The 11- or 29-bit identifier.
     #[inline]
     pub fn id(&self) -> Id {
-        // Neither can be out of range, with what is cut off.
+        // Masked, so neither can be out of range.
         if self.id & Frame::EXTENDED != 0 {
             let id = ExtendedId::new(self.id & ExtendedId::MAX.as_raw());
             Id::Extended(id.unwrap_or(ExtendedId::MAX))
@@ -195,25 +189,25 @@ pub fn stuff_bits(frame: &Frame) -> BitTime {
     BitWalk::over(frame.id(), remote, code, &bytes).stuff_bits()
 }
 
-/// Counts the length of a frame on the wire; see [`Frame::wire_bits`], which knows it.
+/// Counts the length of a frame on the wire. [`Frame::wire_bits`] has it already.
 #[inline]
 pub fn wire_bits(id: Id, payload: &Payload) -> BitTime {
     let (remote, code, bytes) = parts(payload);
     length(id, remote, code, bytes)
 }
 
-/// Takes what fits into registers, so that a frame need not go through memory while it is made.
+/// Its arguments fit into registers, so that a frame need not go through memory while it is made.
 #[inline(never)]
 fn length(id: Id, remote: bool, code: u8, bytes: [u8; Data::MAX]) -> BitTime {
     let walk = BitWalk::over(id, remote, code, &bytes);
     BitTime(walk.bits + CRC_BITS + TAIL_BITS) + walk.stuff_bits()
 }
 
-/// Whether a frame is a remote one, its length code, its data and zeros after them.
+/// Whether it is a remote frame, its length code, and its data with zeros after them.
 #[inline]
 fn parts(payload: &Payload) -> (bool, u8, [u8; Data::MAX]) {
     match payload {
-        Payload::Data(data) => (false, data.len() as u8, data.zero_filled()),
+        Payload::Data(data) => (false, data.len() as u8, data.bytes),
         Payload::Remote(code) => (true, code.get(), [0; Data::MAX]),
     }
 }

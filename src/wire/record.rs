@@ -18,9 +18,17 @@ pub struct Record {
 }
 
 impl Record {
-    /// Adds the record of a good frame to others. It is made where it is to stand: what `push`
-    /// takes is first made elsewhere, and copied from there before it is in memory, which takes
-    /// the processor several times as long.
+    /// The memory that it takes, with its text, in bytes.
+    pub fn memory(&self) -> usize {
+        let text = match &self.what {
+            What::Mark(text) | What::LinkDown(Some(text)) => text.len(),
+            _ => 0,
+        };
+        size_of::<Record>() + text
+    }
+
+    /// Appends the record of a good frame, made in place: `push` takes one that is made elsewhere and
+    /// copied while it is still being stored, which takes several times as long.
     #[inline]
     pub fn add_frame(records: &mut Vec<Record>, t: Nanos, frame: Frame) {
         records.extend(iter::once_with(|| Record { t, what: What::Frame(frame) }));
@@ -69,6 +77,15 @@ pub struct Tally {
 }
 
 impl Tally {
+    /// The tally of both together.
+    pub fn plus(self, other: Tally) -> Tally {
+        Tally {
+            frames: self.frames.saturating_add(other.frames),
+            error_frames: self.error_frames.saturating_add(other.error_frames),
+            lost_frames: self.lost_frames.saturating_add(other.lost_frames),
+        }
+    }
+
     /// Counts one more record.
     pub fn add(&mut self, what: &What) {
         match what {

@@ -8,11 +8,11 @@ use crate::output::capture::{CaptureWriter, Written};
 use crate::output::metrics::CaptureState;
 use crate::wire::{Nanos, Record, What};
 
-/// While something goes on without a pause, so many times the margin after it is kept. A fault
-/// that lasts for weeks must not fill the disk.
+/// How many times the margin is kept of what goes on without a pause: a fault that lasts for weeks
+/// must not fill the disk.
 const LONGEST: i64 = 10;
 
-/// The way to the capture.
+/// Decides which records go into the capture.
 pub(super) struct CapturePolicy {
     writer: CaptureWriter,
     on_finding: Option<OnFinding>,
@@ -33,7 +33,7 @@ struct OnFinding {
     /// While records are kept: since when, and until when.
     open: Option<(Nanos, Nanos)>,
     last: Nanos,
-    /// What was kept so far.
+    /// How often something happened so far.
     happened: u64,
 }
 
@@ -76,7 +76,7 @@ impl CapturePolicy {
                 }
             }
             kept.ring.push(record, &kept.margins);
-            // A person who marks a moment wants it kept.
+            // A mark asks for its moment to be kept.
             if matches!(record.what, What::Mark(_)) {
                 kept.begin();
             }
@@ -86,8 +86,8 @@ impl CapturePolicy {
         }
     }
 
-    /// Hears what the findings show, after all records so far.
-    pub(super) fn looked(&mut self, update: &OnsetUpdate) {
+    /// Takes what the findings show after all records so far.
+    pub(super) fn update(&mut self, update: &OnsetUpdate) {
         let Some(kept) = &mut self.on_finding else { return };
         if !update.onsets.is_empty() {
             kept.begin();
@@ -99,7 +99,7 @@ impl CapturePolicy {
         }
     }
 
-    /// How often something happened, where only that is kept.
+    /// How often something happened; `None` where everything is kept.
     pub(super) fn happened(&self) -> Option<u64> {
         self.on_finding.as_ref().map(|kept| kept.happened)
     }
@@ -135,13 +135,13 @@ struct RecordRing {
 
 impl RecordRing {
     fn push(&mut self, record: &Record, margins: &Margins) {
-        self.bytes += memory(record);
+        self.bytes += record.memory();
         self.records.push_back(record.clone());
         while let Some(first) = self.records.front()
             && (self.bytes > margins.memory
                 || record.t.since(first.t).is_none_or(|span| span > margins.before))
         {
-            self.bytes -= memory(first);
+            self.bytes -= first.memory();
             self.records.pop_front();
         }
     }
@@ -151,14 +151,6 @@ impl RecordRing {
         self.bytes = 0;
         std::mem::take(&mut self.records).into()
     }
-}
-
-fn memory(record: &Record) -> usize {
-    let text = match &record.what {
-        What::Mark(text) | What::LinkDown(Some(text)) => text.len(),
-        _ => 0,
-    };
-    size_of::<Record>() + text
 }
 
 #[cfg(test)]
@@ -202,7 +194,7 @@ mod tests {
         let mut policy = CapturePolicy::new(writer, Some(margins));
         for second in 0..500 {
             policy.take(&[frame(second)]);
-            policy.looked(&what_happens(second));
+            policy.update(&what_happens(second));
         }
         let written = policy.finish(Nanos(500 * SECOND));
         assert_eq!(written.messages, [""; 0]);

@@ -1,5 +1,5 @@
-//! What the person sees of a watch, by the view or in plain lines on standard error; and what the
-//! service manager is told, where there is one.
+//! What the user sees of a watch, in the view or as plain lines on standard error; and what is
+//! reported to the service manager, where there is one.
 
 use std::io;
 use std::io::{IsTerminal, Write};
@@ -14,15 +14,15 @@ use crate::health::Context;
 use crate::output::view::{Narrator, Seen, Subject, Wish};
 use crate::wire::{Nanos, Tally};
 
-/// The most plain lines of what happened in one second of the trunk: a node that comes and goes
-/// all night does not fill a disk.
+/// The most plain lines for one second of the trunk, so that a node that comes and goes all night
+/// does not fill a disk.
 const LINES_A_SECOND: u32 = 20;
 
-/// The view, if there is one; else lines for a person, and while that person looks on, one that
-/// is written over every second. Its terminal may go away; the watch must not.
+/// The view, if there is one; else plain lines, and on a terminal a status line that is renewed
+/// every second. If the terminal goes away, the watch goes on.
 pub(super) struct WatchDisplay {
     view: Option<View>,
-    /// What happened, where there is no view.
+    /// Puts events into words, where there is no view.
     narrator: Narrator,
     is_terminal: bool,
     context: Context,
@@ -58,7 +58,7 @@ impl WatchDisplay {
         self.view.is_some()
     }
 
-    /// What is to be told of the records that are analysed.
+    /// Takes the records and events, and puts them into words.
     pub(super) fn narrator(&mut self) -> &mut Narrator {
         match &mut self.view {
             Some(view) => view.narrator(),
@@ -66,7 +66,7 @@ impl WatchDisplay {
         }
     }
 
-    /// A message of the program.
+    /// Shows a message.
     pub(super) fn line(&mut self, message: &str) {
         if let Some(view) = &mut self.view {
             return view.say(self.now, message);
@@ -75,7 +75,7 @@ impl WatchDisplay {
         let _ = writeln!(io::stderr(), "{clear}dropline: {message}");
     }
 
-    /// A batch of records was analysed.
+    /// Shows what happened in the batch of records that was analysed.
     pub(super) fn analysed(&mut self, analysis: &Analysis) {
         self.now = analysis.trunk().now();
         for line in self.narrator.take() {
@@ -92,7 +92,7 @@ impl WatchDisplay {
         }
     }
 
-    /// The state now: to the view, or as the line that is written over.
+    /// Shows the state now, in the view or as the status line.
     pub(super) fn status(&mut self, analysis: &Analysis) {
         if let Some(view) = &mut self.view {
             view.show(Seen::from(analysis), &self.context, false, None);
@@ -109,7 +109,7 @@ impl WatchDisplay {
         }
     }
 
-    /// Waits for what the person wants. If the view breaks down, plain lines go on in its place.
+    /// Waits for what the user wants. If the view fails, plain lines take its place.
     pub(super) async fn wish(&mut self) -> Wish {
         if let Some(view) = &mut self.view {
             if let Some(wish) = view.wish().await {
@@ -120,7 +120,7 @@ impl WatchDisplay {
         std::future::pending().await
     }
 
-    /// Gives the terminal back: what is said from here on are plain lines.
+    /// Gives the terminal back: messages from here on are plain lines.
     pub(super) fn end_view(&mut self) {
         if let Some(view) = self.view.take()
             && let Err(error) = view.close()
@@ -130,22 +130,22 @@ impl WatchDisplay {
     }
 }
 
-/// How often the state is told where no watchdog asks for it sooner.
+/// How often the state is reported where no watchdog asks for it sooner.
 const SELDOM: Duration = Duration::from_secs(10);
 
 pub(super) struct ServiceManager {
     every: Duration,
     watchdog: bool,
     last: Instant,
-    /// Why it could not be told, which was said.
+    /// A report failed, and a message said so.
     failed: bool,
 }
 
 impl ServiceManager {
-    /// That the watch listens.
+    /// Reports that the watch listens. Returns a message if that fails.
     pub(super) fn ready(interface: &str) -> (ServiceManager, Option<String>) {
         let watchdog = sd_notify::watchdog_enabled();
-        // Twice in the time given is what systemd's sd_watchdog_enabled(3) advises.
+        // sd_watchdog_enabled(3) advises twice in the time given.
         let every = watchdog.map_or(SELDOM, |limit| (limit / 2).min(SELDOM));
         let mut manager = ServiceManager {
             every,
@@ -154,8 +154,8 @@ impl ServiceManager {
             failed: false,
         };
         let status = format!("{interface}: listening");
-        let told = manager.tell(&[NotifyState::Ready, NotifyState::Status(&status)]);
-        (manager, told)
+        let problem = manager.report(&[NotifyState::Ready, NotifyState::Status(&status)]);
+        (manager, problem)
     }
 
     /// How often [`ServiceManager::alive`] is to be called.
@@ -163,8 +163,8 @@ impl ServiceManager {
         (self.every / 2).max(Duration::from_millis(1))
     }
 
-    /// That the watch is alive: called from the very loop that reads, so that a reader that hangs
-    /// is found out.
+    /// Reports that the watch is alive. Called from the loop that reads, so that the watchdog
+    /// notices a reader that hangs.
     pub(super) fn alive(&mut self, interface: &str, tally: Tally) -> Option<String> {
         if self.last.elapsed() < self.every / 2 {
             return None;
@@ -176,18 +176,18 @@ impl ServiceManager {
         );
         let status = NotifyState::Status(&status);
         if self.watchdog {
-            self.tell(&[NotifyState::Watchdog, status])
+            self.report(&[NotifyState::Watchdog, status])
         } else {
-            self.tell(&[status])
+            self.report(&[status])
         }
     }
 
-    /// That the watch is about to end.
+    /// Reports that the watch is about to end.
     pub(super) fn stopping(&mut self) -> Option<String> {
-        self.tell(&[NotifyState::Stopping])
+        self.report(&[NotifyState::Stopping])
     }
 
-    fn tell(&mut self, state: &[NotifyState]) -> Option<String> {
+    fn report(&mut self, state: &[NotifyState]) -> Option<String> {
         let error = sd_notify::notify(state).err()?;
         let first = !std::mem::replace(&mut self.failed, true);
         first.then(|| format!("the service manager cannot be told anything: {error}"))

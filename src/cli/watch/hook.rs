@@ -29,13 +29,13 @@ use crate::source::one_line;
 use crate::wire::{Header, Nanos};
 use crate::words::caution::CAUTIONS;
 
-/// So many findings wait for their turn; more are passed over.
+/// The most findings that wait for a run; further ones are passed over.
 const WAITING: usize = 16;
 
-/// How often a running program is looked at.
+/// How often is checked whether the program has ended.
 const LOOK: Duration = Duration::from_millis(20);
 
-/// How much of what a failed program complained of is told, in bytes.
+/// The most bytes of a failed program's standard error that are shown.
 const COMPLAINT: u64 = 2000;
 
 /// What to run, and its limits.
@@ -43,9 +43,9 @@ const COMPLAINT: u64 = 2000;
 pub(super) struct HookOptions {
     /// The program, then its arguments.
     pub(super) command: Vec<OsString>,
-    /// From one start to the next at least so long.
+    /// The shortest time from one start to the next.
     pub(super) every: Duration,
-    /// Ended after so long.
+    /// The longest time that the program may run.
     pub(super) limit: Duration,
 }
 
@@ -84,7 +84,7 @@ impl Hook {
             while let Ok(finding) = to_run.recv() {
                 let wait = next.saturating_duration_since(Instant::now());
                 if !wait.is_zero() && ending.recv_timeout(wait) != Err(RecvTimeoutError::Timeout) {
-                    // The end of the watch is not held up by those that wait.
+                    // Findings that wait do not hold up the end of the watch.
                     of_thread.passed_over.fetch_add(1, Ordering::Relaxed);
                     continue;
                 }
@@ -93,7 +93,7 @@ impl Hook {
                 if let Err(why) = runner.run(&finding) {
                     of_thread.failures.fetch_add(1, Ordering::Relaxed);
                     if let Some(line) = runner.report(&why) {
-                        // Nobody listens once the watch was given up.
+                        // It fails once the watch has ended.
                         let _ = say.send(line);
                     }
                 }
@@ -128,7 +128,8 @@ impl Hook {
         HookState { runs: count(runs), failures: count(failures), passed_over: count(passed_over) }
     }
 
-    /// Waits for the run that goes on, at most up to its limit, and says what became of all.
+    /// Waits for the run that goes on, at most up to its limit, and reports what became of all
+    /// findings.
     pub(super) fn finish(mut self) -> Vec<String> {
         self.end();
         let mut messages = self.messages();
@@ -151,7 +152,7 @@ impl Hook {
         self.findings = None;
         self.going_on = None;
         if let Some(thread) = self.thread.take() {
-            // A thread that panicked has said so itself.
+            // A panic of the thread was reported by the thread.
             let _ = thread.join();
         }
     }
@@ -181,12 +182,12 @@ enum HookError {
 struct HookRunner {
     options: HookOptions,
     name: String,
-    /// Whether the last run failed: that was told.
+    /// Whether the last run failed, which was reported.
     failed: bool,
 }
 
 impl HookRunner {
-    /// HookPayload once, and again only after it had worked between.
+    /// The message for a failure; only for the first since the program last worked.
     fn report(&mut self, why: &HookError) -> Option<String> {
         let first = !std::mem::replace(&mut self.failed, true);
         first.then(|| {
@@ -205,9 +206,9 @@ impl HookRunner {
             .process_group(0)
             .spawn()
             .map_err(HookError::NotStarted)?;
-        let complaint = listen(&mut child);
+        let complaint = read_complaint(&mut child);
         if let Some(mut input) = child.stdin.take() {
-            // It fits into the pipe. A program that does not read it has no need of it.
+            // It fits into the pipe. An error means that the program does not read it.
             let _ = input.write_all(finding.as_bytes());
         }
         let ended = self.wait(&mut child);
@@ -231,11 +232,12 @@ impl HookRunner {
         }
     }
 
-    /// Waits for it up to its limit, then ends what is left of its group. `None`: it was not done.
+    /// Waits for it up to its limit, then ends what is left of its process group. `None`: it was
+    /// not done.
     fn wait(&self, child: &mut Child) -> io::Result<Option<ExitStatus>> {
         let group = Pid::from_raw(child.id() as i32);
         let deadline = Instant::now() + self.options.limit;
-        // It is not collected before its group has been ended: until then the number is its own.
+        // Not reaped before its group is ended: until then no other process gets its number.
         let flags = WaitPidFlag::WEXITED | WaitPidFlag::WNOWAIT | WaitPidFlag::WNOHANG;
         let done = loop {
             match waitid(Id::Pid(group), flags) {
@@ -251,19 +253,19 @@ impl HookRunner {
             }
             thread::sleep(LOOK);
         };
-        // That there is nobody left in it is no error.
+        // An error means that the group is empty.
         let _ = killpg(group, Signal::SIGKILL);
         let status = child.wait()?;
         Ok(done.then_some(status))
     }
 }
 
-/// Hears what it complains of, so that it never has to wait to be heard.
-fn listen(child: &mut Child) -> Receiver<String> {
+/// Reads its standard error to the end, so that it never blocks on a full pipe.
+fn read_complaint(child: &mut Child) -> Receiver<String> {
     let (send, complaint) = channel();
     if let Some(mut errors) = child.stderr.take() {
-        // If there can be no thread, it is not heard.
-        let _ = thread::Builder::new().name("hear complaint".into()).spawn(move || {
+        // Without a thread its standard error is not read.
+        let _ = thread::Builder::new().name("read complaint".into()).spawn(move || {
             let mut text = Vec::new();
             let _ = errors.by_ref().take(COMPLAINT).read_to_end(&mut text);
             let _ = io::copy(&mut errors, &mut io::sink());
@@ -290,7 +292,7 @@ struct HookPayload<'a> {
     cautions: [&'a str; CAUTIONS.len()],
 }
 
-/// The line, with its line feed.
+/// The finding as a line of JSON, with its line feed.
 pub(super) fn payload(header: &Header, now: Nanos, onset: &Onset) -> String {
     let time = header.started.saturating_add(SignedDuration::from_nanos(now.0));
     let payload = HookPayload {

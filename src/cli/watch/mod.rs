@@ -184,7 +184,7 @@ pub(super) fn run(args: &WatchArgs) -> anyhow::Result<CommandOutcome> {
     args.results.deliver(&summary)
 }
 
-/// How often the view may get new numbers.
+/// How often the view gets new numbers.
 const VIEW_TICK: Duration = Duration::from_millis(100);
 
 async fn watch(args: &WatchArgs) -> anyhow::Result<Summary> {
@@ -199,8 +199,8 @@ async fn watch(args: &WatchArgs) -> anyhow::Result<Summary> {
     if let Some(exporter) = &exporter {
         watch.display.line(&format!("metrics are at http://{}/metrics", exporter.address()));
     }
-    let (mut manager, told) = ServiceManager::ready(&args.interface);
-    watch.tell(told.into_iter().collect());
+    let (mut manager, problem) = ServiceManager::ready(&args.interface);
+    watch.show(problem.into_iter().collect());
     let mut batch = Vec::new();
     let every = if watch.display.has_view() { VIEW_TICK } else { Duration::from_secs(1) };
     let mut tick = interval(every.min(manager.every()));
@@ -211,8 +211,8 @@ async fn watch(args: &WatchArgs) -> anyhow::Result<Summary> {
             () = stop.wait() => break None,
             _ = tick.tick() => {
                 watch.display.status(&watch.analysis);
-                let told = manager.alive(&args.interface, watch.analysis.trunk().tally());
-                watch.tell(told.into_iter().collect());
+                let problem = manager.alive(&args.interface, watch.analysis.trunk().tally());
+                watch.show(problem.into_iter().collect());
             }
             ask = asked(&mut exporter) => watch.answer(ask),
             wish = watch.display.wish() => match wish {
@@ -222,7 +222,7 @@ async fn watch(args: &WatchArgs) -> anyhow::Result<Summary> {
                         break Some(error);
                     }
                 }
-                // The rest is for a replay.
+                // The others are for a replay.
                 _ => {}
             },
             received = source.receive(&mut batch) => if let Err(error) = received {
@@ -230,18 +230,18 @@ async fn watch(args: &WatchArgs) -> anyhow::Result<Summary> {
             },
         }
         watch.take(&mut batch);
-        watch.tell(source.messages());
+        watch.show(source.messages());
     };
-    let told = manager.stopping();
-    watch.tell(told.into_iter().collect());
+    let problem = manager.stopping();
+    watch.show(problem.into_iter().collect());
     drop(exporter);
     let t = source.stop(&mut batch);
     watch.take(&mut batch);
-    watch.tell(source.messages());
+    watch.show(source.messages());
     Ok(watch.finish(t, broken))
 }
 
-/// Waits until somebody wants to know the metrics.
+/// Waits until a client asks for the metrics.
 async fn asked(exporter: &mut Option<Exporter>) -> Ask {
     match exporter {
         Some(exporter) => exporter.asked().await,
@@ -268,7 +268,7 @@ async fn mark(
     Ok(())
 }
 
-/// What becomes of the records, and what the person who watches is told.
+/// A watch under way: where its records go, and what the user sees of it.
 struct WatchRun {
     interface: String,
     analysis: Analysis,
@@ -277,8 +277,8 @@ struct WatchRun {
     hook: Option<Hook>,
     /// Whether the link is up.
     listening: bool,
-    /// The trunk's time when the findings were last looked at.
-    looked: Nanos,
+    /// The trunk's time when the findings were last checked.
+    checked: Nanos,
     display: WatchDisplay,
 }
 
@@ -301,8 +301,17 @@ impl WatchRun {
         }
         let analysis = Analysis::new(header).with(given);
         let interface = args.interface.clone();
-        let looked = Nanos::ZERO;
-        Ok(WatchRun { interface, analysis, policy, onsets, hook, listening: true, looked, display })
+        let checked = Nanos::ZERO;
+        Ok(WatchRun {
+            interface,
+            analysis,
+            policy,
+            onsets,
+            hook,
+            listening: true,
+            checked,
+            display,
+        })
     }
 
     fn take(&mut self, batch: &mut Vec<Record>) {
@@ -321,23 +330,23 @@ impl WatchRun {
         }
         batch.clear();
         self.display.analysed(&self.analysis);
-        let since = self.analysis.trunk().now().since(self.looked);
+        let since = self.analysis.trunk().now().since(self.checked);
         if since.is_none_or(|since| since >= Nanos::SECOND) {
-            self.look();
+            self.check_findings();
         }
     }
 
-    /// Looks whether anything happens that somebody wants to know of.
-    fn look(&mut self) {
+    /// Checks the findings for something new, for the capture and the hook.
+    fn check_findings(&mut self) {
         let Some(onsets) = &mut self.onsets else { return };
-        self.looked = self.analysis.trunk().now();
-        let update = onsets.update(self.looked, self.analysis.findings());
+        self.checked = self.analysis.trunk().now();
+        let update = onsets.update(self.checked, self.analysis.findings());
         if let Some(policy) = &mut self.policy {
-            policy.looked(&update);
+            policy.update(&update);
         }
         if let Some(hook) = &mut self.hook {
             for onset in &update.onsets {
-                hook.send(hook::payload(self.analysis.header(), self.looked, onset));
+                hook.send(hook::payload(self.analysis.header(), self.checked, onset));
             }
         }
     }
@@ -348,11 +357,11 @@ impl WatchRun {
             capture: self.policy.as_ref().map(CapturePolicy::state),
             hook: self.hook.as_ref().map(Hook::state),
         };
-        // A client that is gone again needs no answer.
+        // An error means that the client is gone.
         let _ = ask.send(Reading::of(&self.analysis, &about));
     }
 
-    fn tell(&mut self, mut messages: Vec<String>) {
+    fn show(&mut self, mut messages: Vec<String>) {
         messages.extend(self.policy.as_mut().map(CapturePolicy::messages).unwrap_or_default());
         messages.extend(self.hook.as_mut().map(Hook::messages).unwrap_or_default());
         messages.extend(take_diagnostics());
@@ -365,7 +374,7 @@ impl WatchRun {
     /// as cut off.
     fn finish(mut self, t: Nanos, broken: Option<SourceError>) -> Summary {
         self.display.end_view();
-        self.look();
+        self.check_findings();
         let policy = self.policy.take();
         let hook = self.hook.take();
         let tally = self.analysis.trunk().tally();
@@ -385,7 +394,7 @@ impl WatchRun {
                         self.display.line(message);
                     }
                     self.display.line(&account(&written));
-                    // A capture with less in it than was heard does not give this summary.
+                    // A capture that lacks frames does not give this summary.
                     let all = happened.is_none() && written.end == Some(end);
                     in_capture = all.then(|| file_name(&written.path));
                 }

@@ -9,13 +9,13 @@ use std::collections::hash_map::Entry as Slot;
 
 use encoding_rs::{Encoding, UTF_8, WINDOWS_1252};
 
-/// So many problems are kept one by one.
+/// The most problems that are kept one by one.
 const MAX_PROBLEMS: usize = 100;
 
-/// So many characters of each: a value may be as long as the file.
+/// The most characters of each: a value may be as long as the file.
 const LONGEST_PROBLEM: usize = 200;
 
-/// So many entries and values are read; a large drive has some ten thousand.
+/// The most entries and values that are read; a large drive has some ten thousand.
 pub(super) const MAX_VALUES: usize = 100_000;
 
 /// Something wrong with a data sheet file.

@@ -1,4 +1,5 @@
-//! Between the reader of a trunk and the thread that writes: bounded memory, never waiting.
+//! The queue between the reader of a trunk and the thread that writes: bounded memory, and adding
+//! to it never waits.
 
 use std::collections::VecDeque;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
@@ -6,29 +7,29 @@ use std::time::{Duration, Instant};
 
 use crate::wire::{Nanos, Record, What};
 
-/// Frames that found no room, to be recorded at this place.
+/// Frames that did not fit into the queue, to be recorded at this place.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Dropped {
     /// When the last of them was received.
     pub t: Nanos,
-    /// How many found no room.
+    /// How many did not fit.
     pub here: u64,
-    /// How many the kernel had lost before, by records that found no room.
+    /// How many the kernel had lost before, by records that did not fit.
     pub before: u64,
 }
 
-/// What the writer gets.
+/// An item for the writer.
 #[derive(Debug, PartialEq, Eq)]
 pub enum QueueItem {
     /// Records, in the order received.
     Records(Vec<Record>),
-    /// Some are missing at this place.
+    /// Frames are missing at this place.
     Dropped(Dropped),
     /// The piece being written ends here, if there is one.
     Cut(Nanos),
     /// Nothing came until the deadline.
     Nothing,
-    /// All is taken and no more will come; the time is that of the clean end, if it is one.
+    /// Everything is taken and no more will come; with the time of a clean end, if it is one.
     Finished(Option<Nanos>),
 }
 
@@ -48,13 +49,13 @@ struct QueueState {
 }
 
 impl WriterQueue {
-    /// Holds at most so many bytes of memory.
+    /// An empty queue that holds at most `limit` bytes of memory.
     pub fn new(limit: usize) -> WriterQueue {
         WriterQueue { state: Mutex::default(), changed: Condvar::new(), limit }
     }
 
-    /// Adds records. Without room their frames are counted instead; what else they tell is
-    /// rare and always taken.
+    /// Adds records. If they do not fit, their frames are counted instead; other records are rare
+    /// and always taken.
     pub fn push(&self, records: &[Record]) {
         if records.is_empty() {
             return;
@@ -129,7 +130,7 @@ impl WriterQueue {
     }
 
     fn lock(&self) -> MutexGuard<'_, QueueState> {
-        // The state is whole between any two statements, so a panic elsewhere cannot harm it.
+        // The state is consistent between any two statements, so a panic cannot harm it.
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
@@ -157,11 +158,7 @@ impl QueueState {
 
 /// The memory that a copy of the records takes, with the queue's own.
 fn memory(records: &[Record]) -> usize {
-    let text = |record: &Record| match &record.what {
-        What::Mark(text) | What::LinkDown(Some(text)) => text.len(),
-        _ => 0,
-    };
-    64 + size_of_val(records) + records.iter().map(text).sum::<usize>()
+    64 + records.iter().map(Record::memory).sum::<usize>()
 }
 
 #[cfg(test)]

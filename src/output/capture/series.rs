@@ -19,13 +19,14 @@ pub trait PieceStore<S: Sink>: Send {
     /// Makes the file of the next piece, which begins at this time.
     fn next(&mut self, started: Timestamp) -> io::Result<(PathBuf, S)>;
 
-    /// The piece that was made last cannot be begun: nothing is left of it.
+    /// Removes the piece that was made last: it could not be begun.
     fn abandoned(&mut self);
 
-    /// The piece of that file has come to its end, with so many bytes.
+    /// Notes that the piece of that file has ended, with its length in bytes.
     fn closed(&mut self, path: &Path, bytes: u64);
 
-    /// Removes what is not to be kept, now that the piece being written has so many bytes.
+    /// Removes the pieces that are not to be kept; `bytes` is the length of the piece being
+    /// written.
     ///
     /// # Errors
     /// The name of the file that cannot be removed, and why. It is not tried again.
@@ -84,7 +85,7 @@ impl PieceDirectory {
                 all.saturating_add(bytes) > limit
             }
             Some(Keep::Age(age)) => {
-                // Nothing in it is younger than the beginning of the next.
+                // A piece ends where the next one begins.
                 let open = self.open.first().map(|(_, started)| started);
                 let end = self.closed.get(1).map(|(_, started, _)| started).or(open);
                 end.is_some_and(|&end| now.duration_since(end) > age)
@@ -100,7 +101,7 @@ impl PieceStore<File> for PieceDirectory {
             let name = PieceName { whole, number, started }.file_name();
             let path = self.directory.join(name);
             match create::open(&path, false) {
-                // Another watch writes to the same name; its pieces stand between ours.
+                // Another watch writes under the same name.
                 Err(error) if error.kind() == ErrorKind::AlreadyExists => self.next += 1,
                 Err(error) => return Err(error),
                 Ok(file) => {
@@ -114,7 +115,7 @@ impl PieceStore<File> for PieceDirectory {
 
     fn abandoned(&mut self) {
         if let Some((path, _)) = self.open.pop() {
-            // If it cannot be removed, it stays empty, and the next one has another number.
+            // If it cannot be removed, it stays empty, and the next piece gets another number.
             let _ = fs::remove_file(path);
             self.next -= 1;
         }
@@ -142,37 +143,37 @@ impl PieceStore<File> for PieceDirectory {
 /// When a piece of a capture is full.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Roll {
-    /// At so many bytes of the file, as it is written.
+    /// At this length of the file, in bytes as written.
     Bytes(u64),
-    /// When it spans so much time of the trunk.
+    /// When it spans this much trunk time.
     Time(Nanos),
 }
 
 /// Which pieces are kept.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Keep {
-    /// So many, with the one that is being written.
+    /// This many, with the one that is being written.
     Pieces(usize),
-    /// So many bytes in all, with the one that is being written.
+    /// This many bytes in all, with the one that is being written.
     Bytes(u64),
-    /// What is not older.
+    /// Those that are not older than this.
     Age(SignedDuration),
 }
 
-/// The smallest piece: smaller ones would be nothing but names.
+/// The smallest piece, so that a directory does not fill with files.
 const LEAST_BYTES: u64 = 100_000;
 const LEAST_TIME: SignedDuration = SignedDuration::from_secs(1);
 
-/// Why a text says neither when a piece is full nor which are kept.
+/// Why a text names no size, time or number for pieces.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum ExtentError {
     /// No size or time.
     #[error("give a size or a time, for example 100MB or 1h")]
     Roll,
-    /// A piece would be nothing but a name.
+    /// Below the smallest size.
     #[error("give 100kB or more")]
     TooFewBytes,
-    /// A piece would be nothing but a name.
+    /// Below the shortest time.
     #[error("give 1s or more")]
     TooShort,
     /// No number, size or age.

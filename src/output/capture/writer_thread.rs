@@ -22,11 +22,11 @@ pub struct WriterOptions {
     pub overwrite: bool,
     /// The most memory, in bytes, for records that wait for the disk.
     pub queue_bytes: usize,
-    /// The longest time that records stay out of reach of a power cut's survivors.
+    /// The longest time until records are safe against a power cut.
     pub sync_every: Duration,
     /// How soon writing is tried again after it failed.
     pub retry_every: Duration,
-    /// In pieces; `None`: one file, of the very name that is given.
+    /// How it comes in pieces; `None`: one file of the name given.
     pub pieces: Option<Pieces>,
 }
 
@@ -37,8 +37,8 @@ pub struct Pieces {
     pub roll: Option<Roll>,
     /// Which are kept; all without.
     pub keep: Option<Keep>,
-    /// Whether the first piece, like every one after [`CaptureWriter::cut`], is made only when
-    /// there is a record to go in.
+    /// Whether the first piece, like every one after [`super::CaptureWriter::cut`], is made only
+    /// when there is a record for it.
     pub on_demand: bool,
 }
 
@@ -55,7 +55,7 @@ impl Default for WriterOptions {
     }
 }
 
-/// How the writing stands.
+/// The state of the writing, for the thread that watches.
 #[derive(Debug, Default)]
 pub(super) struct WriterState {
     pub(super) bytes: AtomicU64,
@@ -182,7 +182,7 @@ impl<S: Sink> WriterThread<S> {
         self.tell();
         let received = |tally: Tally| tally.frames + tally.error_frames;
         let there = || self.ended.iter().chain(&self.piece);
-        let in_file = there().fold(self.closed, |all, piece| sum(all, piece.in_file()));
+        let in_file = there().fold(self.closed, |all, piece| all.plus(piece.in_file()));
         let end = end.map(|t| Record { t, what: What::End(Box::new(self.tally)) });
         WriterOutcome {
             bytes: self.length(),
@@ -310,7 +310,7 @@ impl<S: Sink> WriterThread<S> {
             piece.keep_up()?
         }
         if piece.is_safe() {
-            self.closed = sum(self.closed, piece.in_file());
+            self.closed = self.closed.plus(piece.in_file());
             self.closed_bytes += piece.length();
             self.ended = None;
         }
@@ -412,14 +412,6 @@ impl<S: Sink> WriterThread<S> {
             // Nobody listens once the watch was given up.
             let _ = self.messages.send(message);
         }
-    }
-}
-
-fn sum(a: Tally, b: Tally) -> Tally {
-    Tally {
-        frames: a.frames + b.frames,
-        error_frames: a.error_frames + b.error_frames,
-        lost_frames: a.lost_frames.saturating_add(b.lost_frames),
     }
 }
 

@@ -24,11 +24,11 @@ use crate::wire::{Frame, Packet};
 /// The longest block; the format sets no limit, so a broken length could ask for 4 GB.
 const LONGEST_BLOCK: usize = 16 * 1024 * 1024;
 
-/// A longer one is not taken apart: four bytes of an option take fifty in memory.
+/// The longest block that is parsed: four bytes of an option take fifty in memory.
 const LONGEST_PARSED: usize = 1024 * 1024;
 
-/// The descriptions of interfaces are kept as long as a section goes on; so many bytes of them
-/// are some thousands of interfaces.
+/// The most bytes of descriptions of interfaces in a section, which are kept to its end: some
+/// thousands of interfaces.
 const DESCRIPTIONS: usize = 512 * 1024;
 
 const READ_SIZE: usize = 256 * 1024;
@@ -36,7 +36,7 @@ const READ_SIZE: usize = 256 * 1024;
 /// A block's type, its length twice.
 const FRAMING: usize = 12;
 
-/// The blocks that are looked for behind damage.
+/// The types of blocks that reading resumes at behind damage.
 const KNOWN: [u32; 10] = [
     SECTION_HEADER_BLOCK,
     INTERFACE_DESCRIPTION_BLOCK,
@@ -56,9 +56,9 @@ pub enum NextBlock<'a> {
     Block(Block<'a>),
     /// A whole block whose content makes no sense.
     Bad(BlockError),
-    /// The same, and what it describes may have been an interface.
+    /// The same, and it may have described an interface.
     BadInterface(BlockError),
-    /// A block without which what follows has no meaning.
+    /// A broken block that the following ones depend on.
     Fatal(FormatError),
     /// A damaged stretch of the file, with all blocks in it.
     Damage(u64, u64),
@@ -78,20 +78,20 @@ pub struct Blocks<R> {
     ended: Option<bool>,
 }
 
-/// What the section said so far.
+/// The section as read so far.
 #[derive(Default)]
 struct SectionState {
     parser: Option<PcapNgParser>,
     quick: PlainPackets,
     /// Bytes of its descriptions of interfaces.
     descriptions: usize,
-    /// One of them could not be read, so that the numbers of those behind it are not known.
+    /// A description could not be read, so the numbers of the interfaces behind it are not known.
     unnumbered: bool,
 }
 
 enum Framing {
     Whole(usize),
-    /// So many bytes are needed to tell.
+    /// This many bytes are needed to tell.
     Short(usize),
     Broken,
 }
@@ -145,7 +145,7 @@ impl<R: Read> Blocks<R> {
         }
     }
 
-    /// Searches on for a block, behind one that is broken.
+    /// Searches for the next block behind a broken one.
     fn resume(&mut self) -> io::Result<NextBlock<'static>> {
         let from = self.offset;
         self.skip(1);
@@ -162,7 +162,7 @@ impl<R: Read> Blocks<R> {
                     }
                 }
                 _ if self.start == self.end => {
-                    // Nothing follows: so it is the torn end, as after a power cut.
+                    // Nothing follows: it is a torn end, as after a power cut.
                     self.ended = Some(false);
                     return Ok(NextBlock::End(true));
                 }
@@ -212,7 +212,7 @@ impl<R: Read> Blocks<R> {
         number(order, bytes)
     }
 
-    /// Goes on by so many bytes.
+    /// Skips this many bytes.
     #[inline]
     pub fn skip(&mut self, n: usize) {
         let n = n.min(self.end - self.start);
@@ -224,7 +224,7 @@ impl<R: Read> Blocks<R> {
         self.buffer.copy_within(self.start..self.end, 0);
         self.end -= self.start;
         self.start = 0;
-        // Bounded: no more than the longest block is waited for.
+        // Bounded by the longest block.
         self.buffer.resize(self.buffer.len().max(self.end + READ_SIZE), 0);
         match self.input.read(&mut self.buffer[self.end..])? {
             Chunk::Bytes(n) => self.end += n,

@@ -22,7 +22,7 @@ use self::packets::Packets;
 use self::writer::PcapngWriter;
 use super::input::ReadOptions;
 use super::lines::{Bytes, Lines};
-use super::{AnyReader, Reader, RecordWriter, SourceError};
+use super::{AnyReader, AnyWriter, Reader, SourceError};
 use crate::wire::{Header, Record};
 
 /// How many records make a batch, and how many bytes of the file: comments may be long.
@@ -51,7 +51,7 @@ pub(super) fn writer<'a>(
     out: &'a mut dyn Write,
     _name: &Path,
     header: &Header,
-) -> io::Result<Box<dyn RecordWriter + 'a>> {
+) -> io::Result<AnyWriter<'a>> {
     Ok(Box::new(PcapngWriter::new(out, header)?))
 }
 

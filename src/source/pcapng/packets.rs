@@ -21,13 +21,13 @@ use crate::wire::{
     Bitrate, Clock, Header, Nanos, Packet, Record, Tally, What, parse_header, parse_record,
 };
 
-/// What has been understood so far.
+/// Turns the blocks of a file into records.
 pub struct Packets {
     name: String,
     /// The interface that was asked for.
     wanted: Option<String>,
     interfaces: Vec<PacketInterface>,
-    /// The interface whose packets are taken, in this section; and its name, in all.
+    /// The interface whose packets are taken: its number in this section, its name in all.
     chosen: Option<u32>,
     chosen_name: Option<Option<String>>,
     header: Option<Header>,
@@ -35,12 +35,12 @@ pub struct Packets {
     started: i128,
     /// This section was written by dropline; its comments' times count from here.
     own_since: Option<i128>,
-    /// No section was dropline's own, so nothing says whether the file is whole.
+    /// No section was written by dropline, so nothing says whether the file is whole.
     foreign: bool,
     tool: Option<String>,
     last: Nanos,
-    /// Lost frames that comments told of since the last packet.
-    lost_told: u64,
+    /// Lost frames that comments reported since the last packet.
+    lost_reported: u64,
     tally: Tally,
     packets: u64,
     not_can: u64,
@@ -82,7 +82,7 @@ impl Packets {
             foreign: true,
             tool: None,
             last: Nanos::ZERO,
-            lost_told: 0,
+            lost_reported: 0,
             tally: Tally::default(),
             packets: 0,
             not_can: 0,
@@ -173,12 +173,12 @@ impl Packets {
         self.packet(&raw, batch)
     }
 
-    /// Takes a plain frame. `false`: this is no ordinary one, its block is to be taken as any.
+    /// Takes a plain frame. `false`: it needs [`Self::take`].
     #[inline]
     pub fn plain(&mut self, packet: &PlainPacket, batch: &mut Vec<Record>) -> bool {
         let begun = self.header.is_some() && self.chosen == Some(packet.interface);
         let t = i64::try_from(i128::from(packet.time) - self.started);
-        let (true, 0, Ok(t)) = (begun, self.lost_told, t) else { return false };
+        let (true, 0, Ok(t)) = (begun, self.lost_reported, t) else { return false };
         self.packets += 1;
         self.last = Nanos(t);
         self.tally.frames += 1;
@@ -231,7 +231,7 @@ impl Packets {
         for text in &raw.comments {
             self.comment(text, batch);
         }
-        let lost = raw.dropped.saturating_sub(std::mem::take(&mut self.lost_told));
+        let lost = raw.dropped.saturating_sub(std::mem::take(&mut self.lost_reported));
         if lost > 0 {
             self.push(t, What::Lost(lost), batch);
         }
@@ -335,15 +335,15 @@ impl Packets {
                 _ => {}
             }
         }
-        // They count from the start; the packets told of most already.
+        // They count from the start, and packets reported most of them already.
         let lost = dropped.saturating_sub(self.tally.lost_frames);
         if lost > 0 {
             self.push(self.last, What::Lost(lost), batch);
-            self.lost_told = self.lost_told.saturating_add(lost);
+            self.lost_reported = self.lost_reported.saturating_add(lost);
         }
     }
 
-    /// One of dropline's own records, or a note that somebody made.
+    /// Takes a comment: one of dropline's own records, or a note.
     fn comment(&mut self, text: &str, batch: &mut Vec<Record>) {
         let own = self.own_since.and_then(|since| {
             let record = parse_record(text.as_bytes()).ok()?;
@@ -353,7 +353,7 @@ impl Packets {
         match own {
             Some(record) => {
                 if let What::Lost(n) = record.what {
-                    self.lost_told = self.lost_told.saturating_add(n);
+                    self.lost_reported = self.lost_reported.saturating_add(n);
                 }
                 self.last = record.t;
                 self.push(record.t, record.what, batch);
@@ -372,20 +372,20 @@ impl Packets {
         self.complaints.add(format_args!("packet {}", self.packets), what);
     }
 
-    /// A block that is whole and makes no sense.
+    /// Counts a whole block whose content makes no sense.
     pub fn bad_block(&mut self, error: &BlockError) {
         self.unreadable += 1;
         self.complaints.add(format_args!("after packet {}", self.packets), error);
     }
 
-    /// The same, and it calls itself the description of an interface; a packet may do so that
-    /// is damaged.
+    /// The same for one that calls itself the description of an interface; it may be a damaged
+    /// packet.
     pub fn bad_interface(&mut self, error: BlockError) {
         self.bad_block(&error);
         self.bad_interface.get_or_insert(error);
     }
 
-    /// A stretch without any block.
+    /// Counts a damaged stretch of the file.
     pub fn damage(&mut self, from: u64, to: u64) {
         self.unreadable += 1;
         let what = format_args!("bytes {from} to {to} are damaged; what they held is lost");

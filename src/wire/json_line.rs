@@ -1,4 +1,4 @@
-//! A capture's header and records as lines of JSON, both ways. No file here: text in, text out.
+//! A capture's header and records as lines of JSON, both ways; text only, without files.
 
 use std::borrow::Cow;
 use std::fmt;

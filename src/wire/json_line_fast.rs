@@ -1,7 +1,7 @@
-//! Most lines of most captures: a data frame, in the very form that our own writer gives it.
+//! The fast path for most lines of most captures: a data frame in the form that the writer gives it.
 //!
-//! Reading that form alone is several times as fast as reading any JSON. It reads a line as
-//! [`super::parse_record`] does or leaves it to that.
+//! Reading that form alone is several times as fast as reading any JSON. A line is read as
+//! [`super::parse_record`] reads it, or left to that.
 
 use embedded_can::{ExtendedId, Id, StandardId};
 
@@ -14,8 +14,7 @@ const LONGEST: usize = 72;
 const DIGITS: usize = 18;
 
 /// The frame of the line that `bytes` begin with, its time, and the length of the line with its line
-/// feed. `None`: not of this form, or too near the end of `bytes`, which says nothing against the
-/// line.
+/// feed. `None`: not of this form, or too near the end of `bytes`; the general reader then decides.
 #[inline]
 pub fn quick_frame(bytes: &[u8]) -> Option<((Nanos, Frame), usize)> {
     let line = bytes.first_chunk::<LONGEST>()?;
@@ -66,7 +65,7 @@ fn identifier(bytes: &[u8]) -> Option<(Id, &[u8])> {
 
 #[inline]
 fn data(bytes: &[u8]) -> Option<(Data, &[u8])> {
-    // In a register: read back from memory at once, single bytes would be waited for.
+    // Kept in a register: single bytes read back from memory at once would stall.
     let mut data = 0_u64;
     let mut all = 0;
     let (pairs, _) = bytes.as_chunks::<2>();

@@ -20,6 +20,35 @@ const XL: u8 = 0x80;
 /// The size of a CAN FD packet where old software did not flag it as one.
 const OLD_FD_SIZE: usize = 72;
 
+/// Why a packet is no classical CAN frame that can be read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum PacketError {
+    /// Shorter than the part before the payload.
+    #[error("too short for a CAN frame")]
+    TooShort,
+    /// A frame of CAN XL.
+    #[error("a CAN XL frame; only classical CAN is read")]
+    Xl,
+    /// A frame of CAN FD.
+    #[error("a CAN FD frame; only classical CAN is read")]
+    Fd,
+    /// An error frame of another length than 8.
+    #[error("an error frame without its 8 bytes")]
+    ErrorLength,
+    /// An error frame with a flag of a data frame.
+    #[error("an error frame that also claims to be remote or extended")]
+    ErrorFlags,
+    /// An error frame with a class that cannot be.
+    #[error("an error frame of no known form")]
+    ErrorClass,
+    /// An identifier too large for its kind.
+    #[error("an 11-bit identifier above 7FF")]
+    Identifier,
+    /// The payload is cut short.
+    #[error("the capture holds only the start of the frame")]
+    CutShort,
+}
+
 /// The packet of one frame or error frame, at most 16 bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Packet {
@@ -56,8 +85,8 @@ impl Packet {
         &self.bytes[..self.len]
     }
 
-    /// Reads a data frame from the first so many of these bytes, as [`Packet::parse`] would. `None`:
-    /// it is something else, or the packet is longer than these bytes.
+    /// Reads a data frame from the first `len` of these bytes, as [`Packet::parse`] would. `None`: it
+    /// is something else, or the packet is longer than these bytes.
     #[inline]
     pub fn quick(bytes: &[u8; HEADER + Data::MAX], len: usize) -> Option<Frame> {
         let [i0, i1, i2, i3, length, flags, _, _, data @ ..] = *bytes;
@@ -78,29 +107,29 @@ impl Packet {
     /// Reads a packet; bytes behind the payload are padding.
     ///
     /// # Errors
-    /// What it is, if not a classical CAN frame: in words, for a message.
-    pub fn parse(bytes: &[u8]) -> Result<What, &'static str> {
+    /// What it is, if not a classical CAN frame.
+    pub fn parse(bytes: &[u8]) -> Result<What, PacketError> {
         let Some((header, rest)) = bytes.split_at_checked(HEADER) else {
-            return Err("too short for a CAN frame");
+            return Err(PacketError::TooShort);
         };
         let id = u32::from_be_bytes([header[0], header[1], header[2], header[3]]);
         let length = header[4];
         if length & XL != 0 {
-            return Err("a CAN XL frame; only classical CAN is read");
+            return Err(PacketError::Xl);
         }
         // Any flag: older software set them without the one that says FD.
         if header[5] != 0 || usize::from(length) > Data::MAX || bytes.len() == OLD_FD_SIZE {
-            return Err("a CAN FD frame; only classical CAN is read");
+            return Err(PacketError::Fd);
         }
         let number = id & !FLAGS;
         let remote = id & REMOTE != 0;
         if id & ERROR != 0 {
             let data = rest.first_chunk::<8>().filter(|_| length == 8);
-            let data = data.ok_or("an error frame without its 8 bytes")?;
+            let data = data.ok_or(PacketError::ErrorLength)?;
             if id & FLAGS != ERROR {
-                return Err("an error frame that also claims to be remote or extended");
+                return Err(PacketError::ErrorFlags);
             }
-            let error = ErrorFrame::new(number, *data).ok_or("an error frame of no known form")?;
+            let error = ErrorFrame::new(number, *data).ok_or(PacketError::ErrorClass)?;
             return Ok(What::Error(error));
         }
         let id = if id & EXTENDED != 0 {
@@ -108,13 +137,13 @@ impl Packet {
         } else {
             u16::try_from(number).ok().and_then(StandardId::new).map(Id::Standard)
         };
-        let id = id.ok_or("an 11-bit identifier above 7FF")?;
+        let id = id.ok_or(PacketError::Identifier)?;
         let payload = if remote {
             RemoteLength::new(length).map(Payload::Remote)
         } else {
             rest.get(..usize::from(length)).and_then(Data::new).map(Payload::Data)
         };
-        let payload = payload.ok_or("the capture holds only the start of the frame")?;
+        let payload = payload.ok_or(PacketError::CutShort)?;
         Ok(What::Frame(Frame::new(id, payload)))
     }
 }
@@ -170,10 +199,10 @@ mod tests {
             ("A0000088080000000000040000000000", "an error frame that also claims"),
         ];
         for (bytes, expected) in cases {
-            let error = Packet::parse(&hex(bytes)).unwrap_err();
+            let error = Packet::parse(&hex(bytes)).unwrap_err().to_string();
             assert!(error.starts_with(expected), "{bytes}: {error}");
         }
         let old_fd = [&hex("0000012308000000")[..], &[0; 64]].concat();
-        assert!(Packet::parse(&old_fd).unwrap_err().starts_with("a CAN FD frame"));
+        assert!(Packet::parse(&old_fd).unwrap_err() == PacketError::Fd);
     }
 }
