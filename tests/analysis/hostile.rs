@@ -257,7 +257,7 @@ fn numbers_that_are_none_or_beyond_all_bounds() {
 fn a_summary_full_of_numbers_in_a_field_that_nobody_knows() {
     let place = Place::new();
     let baseline = include_str!("../baselines/loose-connector.v1.json");
-    let numbers = format!("\"x\": [0{}], \"commands\"", ",0".repeat(3_900_000));
+    let numbers = format!("\"x\": [0{}], \"commands\"", ",0".repeat(3_000_000));
     place.file("a.json", baseline.replacen("\"commands\"", &numbers, 1));
     assert_eq!(place.run(&["compare", "a.json", "a.json"]).code, Some(0));
 }
