@@ -1,15 +1,14 @@
-//! Explicit messages: header, then a request, a response or an error response.
+//! Explicit messages: requests, responses and error responses, with their services and statuses.
 //!
-//! Source: IEC 62026-3, explicit messaging and message body formats. The layout of a path
-//! (body format 4) is from memory.
+//! Source: IEC 62026-3, explicit messaging and its body formats; IEC 61158-6-2, CIP common
+//! services and general status codes.
 
+use super::{Class, MacId};
 use std::fmt;
-
-use super::{Class, GeneralStatus, MacId, Service};
 
 /// The first byte of an explicit message.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub struct Header {
+pub struct ExplicitHeader {
     /// Whether this is a fragment of a longer message.
     pub fragmented: bool,
     /// The transaction bit: a response carries that of its request.
@@ -18,10 +17,10 @@ pub struct Header {
     pub other_end: MacId,
 }
 
-impl Header {
+impl ExplicitHeader {
     /// Takes the byte apart.
-    pub const fn from_byte(byte: u8) -> Header {
-        Header {
+    pub const fn from_byte(byte: u8) -> ExplicitHeader {
+        ExplicitHeader {
             fragmented: byte & 0x80 != 0,
             transaction: byte & 0x40 != 0,
             other_end: MacId::from_low_bits(byte as u16),
@@ -89,7 +88,7 @@ pub struct Target {
 
 /// A whole explicit message after its header.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Message<'a> {
+pub enum ExplicitBody<'a> {
     /// Asks an object for a service.
     Request {
         /// What is asked for.
@@ -120,25 +119,25 @@ pub enum Message<'a> {
 #[error("cut short: no {0}")]
 pub struct CutShort(pub &'static str);
 
-impl<'a> Message<'a> {
+impl<'a> ExplicitBody<'a> {
     /// Reads a message from its service byte on. `format` says how a request names its object,
     /// `None` that it names none.
     ///
     /// # Errors
     /// If a part that the message must have is not there.
-    pub fn parse(body: &'a [u8], format: Option<BodyFormat>) -> Result<Message<'a>, CutShort> {
+    pub fn parse(body: &'a [u8], format: Option<BodyFormat>) -> Result<ExplicitBody<'a>, CutShort> {
         let (&first, rest) = body.split_first().ok_or(CutShort("service"))?;
         let service = Service::from_low_bits(first);
         if service == Service::ERROR {
             let (&status, rest) = rest.split_first().ok_or(CutShort("status"))?;
             let additional = rest.first().copied().filter(|&code| code != 0xFF);
-            return Ok(Message::Error { status: GeneralStatus(status), additional });
+            return Ok(ExplicitBody::Error { status: GeneralStatus(status), additional });
         }
         if first & 0x80 != 0 {
-            return Ok(Message::Response { service, data: rest });
+            return Ok(ExplicitBody::Response { service, data: rest });
         }
         let Some(format) = format else {
-            return Ok(Message::Request { service, target: None, data: rest });
+            return Ok(ExplicitBody::Request { service, target: None, data: rest });
         };
         let (mut target, mut data) = Target::parse(rest, format)?;
         if matches!(service, Service::GET_SINGLE | Service::SET_SINGLE)
@@ -148,12 +147,12 @@ impl<'a> Message<'a> {
             target.attribute = Some(u16::from(attribute));
             data = rest;
         }
-        Ok(Message::Request { service, target: Some(target), data })
+        Ok(ExplicitBody::Request { service, target: Some(target), data })
     }
 
     /// Whether this answers a request.
     pub fn is_response(&self) -> bool {
-        !matches!(self, Message::Request { .. })
+        !matches!(self, ExplicitBody::Request { .. })
     }
 }
 
@@ -223,6 +222,124 @@ fn word<'a>(bytes: &'a [u8], what: &'static str) -> Result<(u16, &'a [u8]), CutS
     Ok((u16::from_le_bytes(value), rest))
 }
 
+/// A service code, 00 to 7F. One that is not known stays the number that it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Service(u8);
+
+impl Service {
+    /// All attributes of an object at once.
+    pub const GET_ALL: Service = Service(0x01);
+    /// Writes all attributes of an object at once.
+    pub const SET_ALL: Service = Service(0x02);
+    /// Starts the device, or one object of it, anew.
+    pub const RESET: Service = Service(0x05);
+    /// Deletes an object.
+    pub const DELETE: Service = Service(0x09);
+    /// One attribute.
+    pub const GET_SINGLE: Service = Service(0x0E);
+    /// Writes one attribute.
+    pub const SET_SINGLE: Service = Service(0x10);
+    /// Answers a request that was refused.
+    pub const ERROR: Service = Service(0x14);
+    /// Allocates the predefined connections; on the unconnected port of Group 3 it opens an
+    /// explicit connection.
+    pub const ALLOCATE: Service = Service(0x4B);
+    /// Releases predefined connections; on the unconnected port of Group 3 it closes an
+    /// explicit connection.
+    pub const RELEASE: Service = Service(0x4C);
+    /// A device says by itself that it lives (from memory).
+    pub const HEARTBEAT: Service = Service(0x4D);
+    /// A device says by itself that it goes off line (from memory).
+    pub const SHUTDOWN: Service = Service(0x4E);
+
+    /// The service in the low seven bits of a header byte; bit 7 marks a response.
+    pub const fn from_low_bits(byte: u8) -> Service {
+        Service(byte & 0x7F)
+    }
+
+    /// The code.
+    pub const fn get(self) -> u8 {
+        self.0
+    }
+
+    /// What it is called; `None` where it is not a common service.
+    pub const fn name(self) -> Option<&'static str> {
+        Some(match self.0 {
+            0x01 => "get all",
+            0x02 => "set all",
+            0x05 => "reset",
+            0x06 => "start",
+            0x07 => "stop",
+            0x08 => "create",
+            0x09 => "delete",
+            0x0D => "apply",
+            0x0E => "get",
+            0x10 => "set",
+            0x11 => "find next",
+            0x14 => "error",
+            0x15 => "restore",
+            0x16 => "save",
+            0x17 => "no operation",
+            0x4B => "allocate",
+            0x4C => "release",
+            0x4D => "heartbeat",
+            0x4E => "shutdown",
+            _ => return None,
+        })
+    }
+}
+
+impl fmt::Display for Service {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.name() {
+            Some(name) => f.write_str(name),
+            None => write!(f, "service {:02X}h", self.0),
+        }
+    }
+}
+
+/// A general status code. One that is not known stays the number that it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct GeneralStatus(pub u8);
+
+impl GeneralStatus {
+    /// What it says; `None` where the code is not known.
+    pub const fn name(self) -> Option<&'static str> {
+        Some(match self.0 {
+            0x00 => "ok",
+            0x02 => "resource unavailable",
+            0x03 => "invalid parameter value",
+            0x08 => "service not supported",
+            0x09 => "invalid attribute value",
+            0x0B => "already in that state",
+            0x0C => "object state conflict",
+            0x0E => "attribute not settable",
+            0x0F => "privilege violation",
+            0x10 => "device state conflict",
+            0x11 => "reply too large",
+            0x13 => "not enough data",
+            0x14 => "attribute not supported",
+            0x15 => "too much data",
+            0x16 => "object does not exist",
+            0x18 => "no stored attribute data",
+            0x19 => "store failed",
+            0x1F => "vendor specific error",
+            0x20 => "invalid parameter",
+            0xD0..=0xFF => "error of this object class",
+            _ => return None,
+        })
+    }
+}
+
+impl fmt::Display for GeneralStatus {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.name() {
+            Some(name) => write!(f, "{name} ({:02X}h)", self.0),
+            None => write!(f, "status {:02X}h", self.0),
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -232,8 +349,8 @@ mod tests {
         Some(Target { class: Class(class), instance, attribute })
     }
 
-    fn parse(body: &[u8], format: BodyFormat) -> Message<'_> {
-        Message::parse(body, Some(format)).unwrap()
+    fn parse(body: &[u8], format: BodyFormat) -> ExplicitBody<'_> {
+        ExplicitBody::parse(body, Some(format)).unwrap()
     }
 
     /// Bytes as in published device manuals: identity read, granted and refused, and the
@@ -241,10 +358,10 @@ mod tests {
     #[test]
     fn messages_of_published_exchanges() {
         use BodyFormat::Class8Instance8 as Format;
-        assert_eq!(Header::from_byte(0x01).other_end.get(), 1);
+        assert_eq!(ExplicitHeader::from_byte(0x01).other_end.get(), 1);
         assert_eq!(
             parse(&[0x0E, 1, 1, 1], Format),
-            Message::Request {
+            ExplicitBody::Request {
                 service: Service::GET_SINGLE,
                 target: target(1, 1, Some(1)),
                 data: &[]
@@ -252,15 +369,15 @@ mod tests {
         );
         assert_eq!(
             parse(&[0x8E, 0x36, 0], Format),
-            Message::Response { service: Service::GET_SINGLE, data: &[0x36, 0] }
+            ExplicitBody::Response { service: Service::GET_SINGLE, data: &[0x36, 0] }
         );
         assert_eq!(
             parse(&[0x94, 0x08, 0xFF], Format),
-            Message::Error { status: GeneralStatus(8), additional: None }
+            ExplicitBody::Error { status: GeneralStatus(8), additional: None }
         );
         assert_eq!(
             parse(&[0x10, 5, 4, 9, 0x0A, 0x0E], Format),
-            Message::Request {
+            ExplicitBody::Request {
                 service: Service::SET_SINGLE,
                 target: target(5, 4, Some(9)),
                 data: &[0x0A, 0x0E]
@@ -280,7 +397,7 @@ mod tests {
         ];
         for (format, body) in bodies {
             let format = BodyFormat::from_low_bits(format).unwrap();
-            let expected = Message::Request {
+            let expected = ExplicitBody::Request {
                 service: Service::GET_SINGLE,
                 target: target(0x64, 7, Some(3)),
                 data: &[],
@@ -293,7 +410,7 @@ mod tests {
     #[test]
     fn what_is_cut_short_says_where() {
         let error = |body: &[u8], format| {
-            Message::parse(body, BodyFormat::from_low_bits(format)).unwrap_err().0
+            ExplicitBody::parse(body, BodyFormat::from_low_bits(format)).unwrap_err().0
         };
         assert_eq!(error(&[], 0), "service");
         assert_eq!(error(&[0x0E], 0), "class");
@@ -316,16 +433,55 @@ mod tests {
     proptest! {
         #[test]
         fn headers_go_round(byte: u8) {
-            prop_assert_eq!(Header::from_byte(byte).byte(), byte);
+            prop_assert_eq!(ExplicitHeader::from_byte(byte).byte(), byte);
         }
 
         #[test]
         fn any_body_is_read_or_refused(body: Vec<u8>, format in 0u8..6) {
-            if let Ok(Message::Request { data, .. } | Message::Response { data, .. }) =
-                Message::parse(&body, BodyFormat::from_low_bits(format))
+            if let Ok(ExplicitBody::Request { data, .. } | ExplicitBody::Response { data, .. }) =
+                ExplicitBody::parse(&body, BodyFormat::from_low_bits(format))
             {
                 prop_assert!(body.ends_with(data));
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod service_tests {
+    use super::*;
+
+    #[test]
+    fn a_service_that_is_not_known_stays_a_number() {
+        assert_eq!(Service::from_low_bits(0x8E), Service::GET_SINGLE);
+        assert_eq!(Service::from_low_bits(0x32).to_string(), "service 32h");
+    }
+
+    /// IEC 61158-6-2, CIP common services; 4D and 4E from memory.
+    #[test]
+    fn the_common_services_have_names() {
+        let known: Vec<u8> =
+            (0..=0x7F).filter(|&code| Service::from_low_bits(code).name().is_some()).collect();
+        let expected = [
+            0x01, 0x02, 0x05, 0x06, 0x07, 0x08, 0x09, 0x0D, 0x0E, 0x10, 0x11, 0x14, 0x15, 0x16,
+            0x17, 0x4B, 0x4C, 0x4D, 0x4E,
+        ];
+        assert_eq!(known, expected);
+    }
+}
+
+#[cfg(test)]
+mod status_tests {
+    use super::*;
+
+    /// IEC 61158-6-2, CIP general status codes.
+    #[test]
+    fn statuses_in_words() {
+        let words = |code| GeneralStatus(code).to_string();
+        assert_eq!(words(0x08), "service not supported (08h)");
+        assert_eq!(words(0x0C), "object state conflict (0Ch)");
+        assert_eq!(words(0x16), "object does not exist (16h)");
+        assert_eq!(words(0xD0), "error of this object class (D0h)");
+        assert_eq!(words(0x2A), "status 2Ah");
     }
 }

@@ -224,7 +224,7 @@ impl From<StandardId> for Identifier {
 
 /// All that an identifier says, found out once for each of the 2048: for every frame that comes.
 #[derive(Debug, Clone, Copy)]
-pub struct Told {
+pub struct IdentifierInfo {
     /// The identifier, taken apart.
     pub identifier: Identifier,
     /// What the message is for.
@@ -235,23 +235,24 @@ pub struct Told {
     pub destination: Option<MacId>,
 }
 
-impl Told {
+impl IdentifierInfo {
     /// Of this identifier.
-    pub fn of(id: StandardId) -> &'static Told {
-        &TOLD[usize::from(id.as_raw() & StandardId::MAX.as_raw())]
+    pub fn from_id(id: StandardId) -> &'static IdentifierInfo {
+        &INFO[usize::from(id.as_raw() & StandardId::MAX.as_raw())]
     }
 }
 
-static TOLD: [Told; 0x800] = told();
+static INFO: [IdentifierInfo; 0x800] = table();
 
-const fn told() -> [Told; 0x800] {
+const fn table() -> [IdentifierInfo; 0x800] {
     let identifier = Identifier::Invalid { low: 0 };
-    let nothing = Told { identifier, role: Role::Invalid, source: None, destination: None };
+    let nothing =
+        IdentifierInfo { identifier, role: Role::Invalid, source: None, destination: None };
     let mut table = [nothing; 0x800];
     let mut raw = 0;
     while raw < 0x800 {
         let identifier = Identifier::from_raw(raw);
-        table[raw as usize] = Told {
+        table[raw as usize] = IdentifierInfo {
             identifier,
             role: identifier.role(),
             source: identifier.source(),
@@ -330,7 +331,7 @@ mod tests {
         for raw in 0..=0x7FF {
             let identifier = Identifier::from_raw(raw);
             assert_eq!(identifier.id().as_raw(), raw, "{identifier:?}");
-            assert_eq!(Told::of(identifier.id()).identifier, identifier);
+            assert_eq!(IdentifierInfo::from_id(identifier.id()).identifier, identifier);
             // Ranges: IEC 62026-3.
             let expected = match raw {
                 0..=0x3FF => matches!(identifier, Identifier::Group1 { .. }),

@@ -1,16 +1,18 @@
-//! Who a device is: what a master reads from its identity object, gathered.
+//! Who a device is and the state that it is in: the identity object and the heartbeat.
 //!
 //! Source: IEC 62026-3 and IEC 61158-6-2, identity object (class 01): attributes 1 to 7, and
-//! all of them at once in that order. The bits of the status word are from memory.
+//! all of them at once in that order. From memory: the bits of the status word, the states, and
+//! the heartbeat's service and layout.
 
-use super::{DeviceId, heartbeat::DeviceState};
+use super::DeviceId;
+use std::fmt;
 
 /// The most characters of a product name that are kept.
 pub const MAX_NAME: usize = 64;
 
 /// What is known of a device. Whatever was not read is `None`.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Identity {
+pub struct IdentityObject {
     /// The maker's number (1).
     pub vendor_id: Option<u16>,
     /// What kind of device it is (2).
@@ -19,8 +21,8 @@ pub struct Identity {
     pub product_code: Option<u16>,
     /// Major and minor revision (4).
     pub revision: Option<(u8, u8)>,
-    /// Status word (5).
-    pub status: Option<Status>,
+    /// DeviceStatus word (5).
+    pub status: Option<DeviceStatus>,
     /// Serial number (6).
     pub serial: Option<u32>,
     /// Product name (7).
@@ -33,9 +35,9 @@ pub struct Identity {
 
 /// The status word of the identity object (bits from memory).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Status(pub u16);
+pub struct DeviceStatus(pub u16);
 
-impl Status {
+impl DeviceStatus {
     /// A master owns the device.
     pub const fn owned(self) -> bool {
         self.0 & 0x0001 != 0
@@ -57,7 +59,7 @@ impl Status {
     }
 }
 
-impl Identity {
+impl IdentityObject {
     /// Takes one attribute's value.
     pub fn attribute(&mut self, attribute: u16, value: &[u8]) {
         let word = value.first_chunk().map(|bytes| u16::from_le_bytes(*bytes));
@@ -66,7 +68,7 @@ impl Identity {
             (2, _) => self.device_type = word.or(self.device_type),
             (3, _) => self.product_code = word.or(self.product_code),
             (4, &[major, minor, ..]) => self.revision = Some((major, minor)),
-            (5, _) => self.status = word.map(Status).or(self.status),
+            (5, _) => self.status = word.map(DeviceStatus).or(self.status),
             (6, _) => {
                 let serial = value.first_chunk().map(|bytes| u32::from_le_bytes(*bytes));
                 self.serial = serial.or(self.serial);
@@ -113,10 +115,57 @@ impl Identity {
         let other = self.vendor_id.is_some_and(|vendor| vendor != device.vendor_id)
             || self.serial.is_some_and(|serial| serial != device.serial);
         if other {
-            *self = Identity::default();
+            *self = IdentityObject::default();
         }
         self.vendor_id = Some(device.vendor_id);
         self.serial = Some(device.serial);
+    }
+}
+
+/// The state of a device (identity object; from memory).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct DeviceState(pub u8);
+
+impl DeviceState {
+    /// Waits for its configuration.
+    pub const STANDBY: DeviceState = DeviceState(2);
+    /// Works.
+    pub const OPERATIONAL: DeviceState = DeviceState(3);
+    /// A fault that can be cleared.
+    pub const RECOVERABLE: DeviceState = DeviceState(4);
+    /// A fault that cannot.
+    pub const UNRECOVERABLE: DeviceState = DeviceState(5);
+}
+
+impl fmt::Display for DeviceState {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self.0 {
+            0 => "nonexistent",
+            1 => "self test",
+            2 => "standby",
+            3 => "operational",
+            4 => "recoverable fault",
+            5 => "unrecoverable fault",
+            other => return write!(f, "state {other}"),
+        })
+    }
+}
+
+/// A heartbeat, after its service byte.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Heartbeat {
+    /// The instance of the identity object that speaks.
+    pub instance: u16,
+    /// The state that it is in.
+    pub state: DeviceState,
+}
+
+impl Heartbeat {
+    /// Reads what follows the service byte; `None` if it is too short.
+    pub fn parse(data: &[u8]) -> Option<Heartbeat> {
+        let &[low, high, state, ..] = data else { return None };
+        let instance = u16::from_le_bytes([low, high]);
+        Some(Heartbeat { instance, state: DeviceState(state & 0x0F) })
     }
 }
 
@@ -127,13 +176,13 @@ mod tests {
     /// IEC 61158-6-2, identity object, get all; invented device.
     #[test]
     fn all_at_once_and_one_by_one_agree() {
-        let mut all = Identity::default();
+        let mut all = IdentityObject::default();
         let name = b"Infeed conveyor drive";
         let mut bytes = vec![0x84, 3, 2, 0, 17, 0, 2, 3, 0x05, 0, 0x67, 0x45, 0x23, 1];
         bytes.push(name.len() as u8);
         bytes.extend_from_slice(name);
         all.all(&bytes);
-        let mut single = Identity::default();
+        let mut single = IdentityObject::default();
         single.attribute(1, &[0x84, 3]);
         single.attribute(2, &[2, 0]);
         single.attribute(3, &[17, 0]);
@@ -151,7 +200,7 @@ mod tests {
 
     #[test]
     fn another_device_at_the_address_starts_anew() {
-        let mut identity = Identity::default();
+        let mut identity = IdentityObject::default();
         identity.attribute(3, &[17, 0]);
         identity.device(DeviceId { vendor_id: 900, serial: 1 });
         assert_eq!(identity.product_code, Some(17));
@@ -161,7 +210,7 @@ mod tests {
 
     #[test]
     fn values_cut_short_leave_what_was_known() {
-        let mut identity = Identity::default();
+        let mut identity = IdentityObject::default();
         identity.attribute(1, &[0x84, 3]);
         identity.attribute(1, &[1]);
         identity.attribute(7, &[9, b'x']);
@@ -170,5 +219,19 @@ mod tests {
         assert_eq!(identity.name, None);
         identity.attribute(7, &[2, 0, b'x', b'y']);
         assert_eq!(identity.name.as_deref(), Some("\u{FFFD}x"));
+    }
+}
+
+#[cfg(test)]
+mod heartbeat_tests {
+    use super::*;
+
+    /// From memory.
+    #[test]
+    fn a_heartbeat_tells_the_state() {
+        let heartbeat = Heartbeat::parse(&[1, 0, 3, 0, 0, 0]).unwrap();
+        assert_eq!(heartbeat, Heartbeat { instance: 1, state: DeviceState::OPERATIONAL });
+        assert_eq!(heartbeat.state.to_string(), "operational");
+        assert_eq!(Heartbeat::parse(&[1, 0]), None);
     }
 }

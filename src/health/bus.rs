@@ -109,7 +109,7 @@ fn bus_errors(trunk: &Trunk) -> Option<Finding> {
             .collect(),
         bursts: errors.bursts(),
         largest_burst: errors.largest_burst().map(BurstSpan::from),
-        trend: ErrorTrend::from_stretches(&trunk.course.stretches(trunk.now())),
+        trend: ErrorTrend::from_bins(&trunk.disturbance_histogram.bins(trunk.now())),
         error_passive: passive,
     };
     let seen = if seen.count() == 0 { errors.controller.passives() } else { seen };
@@ -142,7 +142,7 @@ fn foreign_frames(trunk: &Trunk) -> Option<Finding> {
 
 fn node_floods(trunk: &Trunk, context: &Context) -> Option<Finding> {
     let rate = f64::from(context.bitrate?.get());
-    let most = trunk.talk.most()?;
+    let most = trunk.peak_talker.most()?;
     let share = most.bits.0 as f64 / (rate * WINDOW.as_secs());
     let node = trunk.node(most.mac_id);
     let answers = node.poll.responses() + node.strobe.responses();
@@ -155,8 +155,8 @@ fn node_floods(trunk: &Trunk, context: &Context) -> Option<Finding> {
 }
 
 fn group_dropout(trunk: &Trunk) -> Option<Finding> {
-    let group = trunk.together.largest()?;
-    let groups = trunk.together.groups();
+    let group = trunk.group_dropout.largest()?;
+    let groups = trunk.group_dropout.groups();
     let evidence = Evidence::GroupDropout {
         mac_ids: group.nodes().collect(),
         from_ns: group.from,

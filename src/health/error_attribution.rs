@@ -3,7 +3,7 @@
 use super::evidence::{BurstSpan, RunningErrors};
 use super::{Code, Evidence, Finding, Severity, TwoRates};
 use crate::fieldbus::MacId;
-use crate::trunk::{Burst, Node, Strike, Talker, Tie, Trunk};
+use crate::trunk::{Burst, DriveDisturbances, Node, Talker, TalkerErrors, Trunk};
 use crate::wire::{Cause, Nanos};
 
 /// Fewer errors say nothing about their cause.
@@ -38,7 +38,7 @@ pub(super) fn find(trunk: &Trunk, severity: Severity, found: &mut Vec<Finding>) 
         found.push(finding);
         return;
     }
-    if trunk.strikes.followers() < LEAST_ERRORS {
+    if trunk.error_attribution.followers() < LEAST_ERRORS {
         return;
     }
     let node = struck_node(trunk);
@@ -57,7 +57,7 @@ fn no_acknowledge(trunk: &Trunk) -> Option<Finding> {
     let errors = trunk.errors.with_cause().count();
     let is_alone = errors >= LEAST_ERRORS
         && missing_acknowledges as f64 >= NO_ACKNOWLEDGE_SHARE * errors as f64
-        && trunk.strikes.strikes().count() <= 2;
+        && trunk.error_attribution.talkers().count() <= 2;
     let evidence = Evidence::NoAcknowledge { missing_acknowledges, errors };
     is_alone.then(|| finding(Code::AloneOnTheWire, trunk, evidence))
 }
@@ -101,9 +101,9 @@ fn rhythm(trunk: &Trunk) -> Option<Finding> {
 }
 
 fn struck_node(trunk: &Trunk) -> Option<Finding> {
-    let strike: Strike = trunk
-        .strikes
-        .strikes()
+    let strike: TalkerErrors = trunk
+        .error_attribution
+        .talkers()
         .max_by(|a, b| a.log_likelihood_ratio().total_cmp(&b.log_likelihood_ratio()))?;
     let Talker::Node(mac_id) = strike.talker else { return None };
     let seen = strike.struck as f64 / strike.all as f64;
@@ -121,23 +121,25 @@ fn struck_node(trunk: &Trunk) -> Option<Finding> {
 }
 
 fn struck_long_frames(trunk: &Trunk) -> Option<Finding> {
-    let excess = trunk.strikes.length_excess().filter(|&excess| excess > EXCESS)?;
-    let evidence =
-        Evidence::StruckLongFrames { frames: trunk.strikes.followers(), excess_sd: excess };
+    let excess = trunk.error_attribution.length_excess().filter(|&excess| excess > EXCESS)?;
+    let evidence = Evidence::StruckLongFrames {
+        frames: trunk.error_attribution.followers(),
+        excess_sd: excess,
+    };
     Some(finding(Code::ErrorsWithLength, trunk, evidence))
 }
 
 /// The drives with which errors come.
 fn with_drives(trunk: &Trunk) -> Vec<Finding> {
-    let tried = trunk.ties.drives().count();
-    let with_drive = |(mac_id, tie): (MacId, &Tie)| {
+    let tried = trunk.drive_correlation.drives().count();
+    let with_drive = |(mac_id, tie): (MacId, &DriveDisturbances)| {
         let running = running_errors(tie.running(), tie.standing(), tried);
         let speed_excess_sd = tie.speed_excess().filter(|&excess| excess > EXCESS);
         let evidence = Evidence::DriveErrors { running, speed_excess_sd };
         (running.is_some() || speed_excess_sd.is_some())
             .then(|| finding(Code::ErrorsWithDrive, trunk, evidence).at(mac_id))
     };
-    trunk.ties.drives().filter_map(with_drive).collect()
+    trunk.drive_correlation.drives().filter_map(with_drive).collect()
 }
 
 /// Disturbances and seconds with a drive running and standing, if the rates differ.

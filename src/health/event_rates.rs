@@ -16,7 +16,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{Beta, Binomial, ContinuousCDF, Discrete, DiscreteCDF, Normal};
 
-use crate::trunk::CourseStretch;
+use crate::trunk::DisturbanceBin;
 
 /// Events counted over two exposures (times, frames, any positive measure).
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -121,13 +121,13 @@ pub struct ErrorTrend {
 
 impl ErrorTrend {
     /// The trend over the parts of a measurement; `None` if there are too few disturbances to say.
-    pub fn from_stretches(stretches: &[CourseStretch]) -> Option<ErrorTrend> {
+    pub fn from_bins(stretches: &[DisturbanceBin]) -> Option<ErrorTrend> {
         let seconds: f64 = stretches.iter().map(|s| s.seconds).sum();
         let events: u64 = stretches.iter().map(|s| s.events).sum();
         if events < LEAST_DISTURBANCES || stretches.len() < 4 {
             return None;
         }
-        let weighted = |of: &dyn Fn(&CourseStretch) -> f64| -> f64 {
+        let weighted = |of: &dyn Fn(&DisturbanceBin) -> f64| -> f64 {
             stretches.iter().map(|s| s.seconds * of(s)).sum::<f64>() / seconds
         };
         let mean = weighted(&|s| s.middle);
@@ -156,7 +156,7 @@ impl ErrorTrend {
 }
 
 /// How much more neighbouring parts differ than chance would make them; 1 is chance.
-fn dispersion(stretches: &[CourseStretch]) -> f64 {
+fn dispersion(stretches: &[DisturbanceBin]) -> f64 {
     let (mut seen, mut expected) = (0.0, 0.0);
     for pair in stretches.windows(2) {
         let both = (pair[0].events + pair[1].events) as f64;
@@ -168,7 +168,7 @@ fn dispersion(stretches: &[CourseStretch]) -> f64 {
 }
 
 /// Events a second in the two halves of the time; the part in the middle is split.
-fn halves(stretches: &[CourseStretch], seconds: f64) -> [f64; 2] {
+fn halves(stretches: &[DisturbanceBin], seconds: f64) -> [f64; 2] {
     let half = seconds / 2.0;
     let (mut first, mut before) = (0.0, 0.0);
     for stretch in stretches {
@@ -229,8 +229,8 @@ mod tests {
         assert!(near(rates.p_value(), sum, 1e-3), "{} {sum}", rates.p_value());
     }
 
-    fn parts(events: &[u64]) -> Vec<CourseStretch> {
-        let part = |(index, &events): (usize, &u64)| CourseStretch {
+    fn parts(events: &[u64]) -> Vec<DisturbanceBin> {
+        let part = |(index, &events): (usize, &u64)| DisturbanceBin {
             middle: index as f64 + 0.5,
             seconds: 1.0,
             events,
@@ -242,7 +242,7 @@ mod tests {
     /// mean; the centres of four parts of one second have the variance 1.25 about 2.
     #[test]
     fn laplaces_statistic() {
-        let trend = ErrorTrend::from_stretches(&parts(&[2, 4, 6, 8])).unwrap();
+        let trend = ErrorTrend::from_bins(&parts(&[2, 4, 6, 8])).unwrap();
         // mean (2·0.5 + 4·1.5 + 6·2.5 + 8·3.5) / 20 = 2.5; (2.5 − 2) / √(1.25 / 20) = 2
         assert!((trend.statistic - 2.0).abs() < 1e-12, "{trend:?}");
         assert!((trend.p - 0.0455).abs() < 1e-4, "{trend:?}");
@@ -254,8 +254,7 @@ mod tests {
     fn rising_and_falling_are_told_apart_and_few_are_not_judged() {
         let rising: Vec<u64> = (0..40).map(|n| n / 5).collect();
         let falling: Vec<u64> = rising.iter().rev().copied().collect();
-        let direction =
-            |events: &[u64]| ErrorTrend::from_stretches(&parts(events)).map(|t| t.direction);
+        let direction = |events: &[u64]| ErrorTrend::from_bins(&parts(events)).map(|t| t.direction);
         assert_eq!(direction(&rising), Some(TrendDirection::Rising));
         assert_eq!(direction(&falling), Some(TrendDirection::Falling));
         assert_eq!(direction(&[3; 40]), Some(TrendDirection::Steady));
@@ -269,7 +268,7 @@ mod tests {
         let mut events = [0; 60];
         events[44] = 50;
         events[45] = 50;
-        let trend = ErrorTrend::from_stretches(&parts(&events)).unwrap();
+        let trend = ErrorTrend::from_bins(&parts(&events)).unwrap();
         assert_eq!(trend.direction, TrendDirection::Steady);
         assert!(trend.dispersion > 20.0);
     }
@@ -287,7 +286,7 @@ mod tests {
                 for _ in 0..events {
                     counts[(random.next_u32() % 60) as usize] += cluster;
                 }
-                let trend = ErrorTrend::from_stretches(&parts(&counts)).unwrap();
+                let trend = ErrorTrend::from_bins(&parts(&counts)).unwrap();
                 found += u64::from(trend.direction != TrendDirection::Steady);
             }
             assert!(found <= 15, "{found} of 1000, clusters of {cluster}");

@@ -4,7 +4,7 @@
 use super::evidence::{IdentityDifference, IdentityPart, NotOffered, SizeDifference, SizeSource};
 use super::{Code, Context, Evidence, Finding, Severity};
 use crate::fieldbus::eds::{DataSheet, SheetIndex, SheetMatch, SizeNotOffered};
-use crate::fieldbus::{ConnectionKind, Identity, MacId};
+use crate::fieldbus::{ConnectionKind, IdentityObject, MacId};
 use crate::plan::{Connection, Node as Planned, Plan, Traffic};
 use crate::trunk::{Exchange, IoSizes, Known, Node, Origin, Trunk};
 use crate::wire::Nanos;
@@ -285,7 +285,7 @@ pub(super) fn compare_data_sheets(sheets: &SheetIndex, trunk: &Trunk, found: &mu
     }
 }
 
-fn wrong_sheet(matched: &SheetMatch, identity: &Identity) -> Option<Finding> {
+fn wrong_sheet(matched: &SheetMatch, identity: &IdentityObject) -> Option<Finding> {
     let (code, severity, evidence) = match *matched {
         SheetMatch::IdentityUnknown | SheetMatch::RevisionUnknown(_) | SheetMatch::Right(_) => {
             return None;
@@ -318,7 +318,7 @@ fn wrong_sheet(matched: &SheetMatch, identity: &Identity) -> Option<Finding> {
     Some(once(code, severity, evidence))
 }
 
-fn no_data_sheet(identity: &Identity, files_of_vendor: usize) -> Evidence {
+fn no_data_sheet(identity: &IdentityObject, files_of_vendor: usize) -> Evidence {
     let (vendor_id, product_code) = (identity.vendor_id, identity.product_code);
     Evidence::NoDataSheet { vendor_id, product_code, files_of_vendor }
 }

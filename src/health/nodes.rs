@@ -3,7 +3,9 @@
 use super::evidence::{ClashDevices, CountedEvent, IoDirection, SlowAgainstPeers, SlowStretch};
 use super::{Code, Evidence, Finding, Severity};
 use crate::fieldbus::MacId;
-use crate::trunk::{Clash, ClashOutcome, Distribution, IoSizes, Known, Node, Origin, Pace, Trunk};
+use crate::trunk::{
+    Clash, ClashOutcome, Distribution, IoSizes, Known, LatencyDrift, Node, Origin, Trunk,
+};
 use crate::wire::Nanos;
 
 /// From this share of polls on, misses are a fault and no warning. Common practice, no source.
@@ -128,16 +130,16 @@ fn slow_answers(mac_id: MacId, node: &Node, latencies: &[(MacId, Nanos)]) -> Opt
     };
     let mut against_own = None;
     let (mut first, mut count) = (None, 0);
-    if let (Some(fast), Some(slow)) = (node.pace.fastest(), node.pace.slowest())
+    if let (Some(fast), Some(slow)) = (node.latency_drift.fastest(), node.latency_drift.slowest())
         && slower(slow.median, fast.median, SLOWER)
     {
         against_own = Some(SlowStretch {
-            answers: Pace::STRETCH,
+            answers: LatencyDrift::STRETCH,
             slowest_ns: slow.median,
             fastest_ns: fast.median,
         });
         first = Some(slow.from);
-        count = node.pace.stretches().1;
+        count = node.latency_drift.stretches().1;
     }
     let own = latency.quantile(0.5)?;
     let mut peers: Vec<Nanos> =

@@ -3,7 +3,7 @@
 //! Source of the procedure: IEC 62026-3, duplicate MAC ID check: request, 1 s, request, 1 s,
 //! then on line; a node on line answers a request for its address.
 
-use super::occurrences::Occurrences;
+use super::statistics::Occurrences;
 use crate::fieldbus::{AddressCheck, AddressCheckKind, DeviceId, MacId};
 use crate::wire::Nanos;
 
@@ -61,7 +61,7 @@ pub struct AddressState {
     /// Somebody else whose request may still be refused.
     newcomer: Option<Newcomer>,
     /// A check that was refused: its second request is no clash of its own.
-    refused_check: Option<Check>,
+    refused_check: Option<CheckRun>,
 }
 
 /// How far the holder is with its claim.
@@ -71,23 +71,23 @@ enum ClaimStage {
     #[default]
     Free,
     /// The holder runs its check. `started`: it has been taken as started anew.
-    Claiming { check: Check, started: bool },
+    Claiming { check: CheckRun, started: bool },
     /// The holder finished its check or was heard otherwise.
     OnLine,
 }
 
 /// One address check by a device: its first and its latest request.
 #[derive(Debug, Clone, Copy)]
-struct Check {
+struct CheckRun {
     device: DeviceId,
     first: Nanos,
     last: Nanos,
     repeated: bool,
 }
 
-impl Check {
-    fn new(device: DeviceId, t: Nanos) -> Check {
-        Check { device, first: t, last: t, repeated: false }
+impl CheckRun {
+    fn new(device: DeviceId, t: Nanos) -> CheckRun {
+        CheckRun { device, first: t, last: t, repeated: false }
     }
 
     /// Whether a request by this device at this time belongs to the same check.
@@ -113,7 +113,7 @@ impl Check {
 /// A check for an address that is in use, or was.
 #[derive(Debug, Clone, Copy)]
 struct Newcomer {
-    check: Check,
+    check: CheckRun,
     /// The address was heard on line since, so it is known whose connections these are.
     settled: bool,
 }
@@ -149,8 +149,8 @@ pub(super) struct NewStart {
     pub(super) since: Nanos,
 }
 
-impl From<Check> for NewStart {
-    fn from(check: Check) -> NewStart {
+impl From<CheckRun> for NewStart {
+    fn from(check: CheckRun) -> NewStart {
         NewStart { device: check.device, since: check.last }
     }
 }
@@ -193,7 +193,7 @@ impl AddressState {
         match self.holder {
             Some(holder) if holder == device => self.own_request(t, device),
             before if free => {
-                let check = Check::new(device, t);
+                let check = CheckRun::new(device, t);
                 self.holder = Some(device);
                 self.claim = ClaimStage::Claiming { check, started: true };
                 let replaced = before.map(|before| {
@@ -205,7 +205,7 @@ impl AddressState {
             // Either somebody else is there, or a node whose identity nobody has heard
             // restarts: an answer will tell.
             _ => {
-                self.newcomer = Some(Newcomer { check: Check::new(device, t), settled: false });
+                self.newcomer = Some(Newcomer { check: CheckRun::new(device, t), settled: false });
                 (None, None)
             }
         }
@@ -221,7 +221,7 @@ impl AddressState {
             let start = (!std::mem::replace(started, true)).then_some(NewStart::from(*check));
             return (None, start);
         }
-        let check = Check::new(device, t);
+        let check = CheckRun::new(device, t);
         let was_on_line = self.is_on_line(t);
         self.claim = ClaimStage::Claiming { check, started: !was_on_line };
         if was_on_line { (Some(self.restarted(t)), None) } else { (None, Some(check.into())) }
@@ -294,7 +294,7 @@ impl AddressState {
         let start = (!settled && now.is_some()).then_some(NewStart::from(check));
         if !settled {
             // By now its second request was sent, heard or not.
-            let check = Check { repeated: true, ..check };
+            let check = CheckRun { repeated: true, ..check };
             self.claim = ClaimStage::Claiming { check, started: true };
         }
         // A node of unknown identity that asks again, unrefused, is most likely the same one.

@@ -56,7 +56,7 @@ pub fn offer<T>(slot: &mut Option<Known<T>>, value: T, origin: Origin) {
 
 /// One predefined connection.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Connection {
+pub struct PredefinedConnection {
     /// Its state, as far as the wire shows.
     pub state: ConnectionState,
     /// Expected packet rate in ms; 0 is no watchdog.
@@ -79,7 +79,7 @@ pub struct Connection {
     fed: Nanos,
 }
 
-impl Connection {
+impl PredefinedConnection {
     /// The silence after which it times out; `None` where none is known or there is no
     /// watchdog.
     pub fn limit(&self) -> Option<Nanos> {
@@ -89,16 +89,16 @@ impl Connection {
 
     /// Whether anything is known of it.
     pub fn is_known(&self) -> bool {
-        *self != Connection { fed: self.fed, ..Connection::default() }
+        *self != PredefinedConnection { fed: self.fed, ..PredefinedConnection::default() }
     }
 
     fn forget(&mut self) {
         let planned = |slot: Option<Known<u16>>| slot.filter(|k| k.origin == Origin::Planned);
-        *self = Connection {
+        *self = PredefinedConnection {
             timeouts: self.timeouts,
             produced: planned(self.produced),
             consumed: planned(self.consumed),
-            ..Connection::default()
+            ..PredefinedConnection::default()
         };
     }
 }
@@ -106,7 +106,7 @@ impl Connection {
 /// The predefined connections of one node.
 #[derive(Debug, Clone, Default)]
 pub struct Connections {
-    each: [Connection; 4],
+    each: [PredefinedConnection; 4],
     /// What is allocated, as far as the wire shows.
     pub allocated: Choice,
     /// The master that owns the node.
@@ -123,12 +123,12 @@ pub struct Connections {
 
 impl Connections {
     /// One of them.
-    pub fn get(&self, kind: ConnectionKind) -> &Connection {
+    pub fn get(&self, kind: ConnectionKind) -> &PredefinedConnection {
         &self.each[kind as usize]
     }
 
     /// One of them, to change.
-    pub fn get_mut(&mut self, kind: ConnectionKind) -> &mut Connection {
+    pub fn get_mut(&mut self, kind: ConnectionKind) -> &mut PredefinedConnection {
         &mut self.each[kind as usize]
     }
 
@@ -185,7 +185,7 @@ impl Connections {
     }
 
     /// The allocation attribute was read.
-    pub fn told(&mut self, choice: Choice, owner: Option<MacId>) {
+    pub fn read_allocation(&mut self, choice: Choice, owner: Option<MacId>) {
         self.allocated = choice;
         let learnt = owner.map(|value| Known { value, origin: Origin::Learnt });
         self.owner = learnt.or(self.planned());

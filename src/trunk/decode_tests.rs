@@ -34,7 +34,7 @@ impl Story {
         self.trunk.advance(self.now);
     }
 
-    fn lights(&self, address: u8) -> Lights {
+    fn lights(&self, address: u8) -> NodeLights {
         self.node(address).lights(self.now)
     }
 

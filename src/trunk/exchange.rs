@@ -1,8 +1,8 @@
 //! Command and response: how often, how fast, how often not.
 
-use super::distribution::Distribution;
-use super::occurrences::Occurrences;
-use super::trail::Trail;
+use super::latency::LatencySeries;
+use super::statistics::Distribution;
+use super::statistics::Occurrences;
 use crate::wire::Nanos;
 
 /// The exchanges of one kind with one node: poll, bit-strobe, change of state.
@@ -17,10 +17,10 @@ pub struct Exchange {
     uncertain: u64,
     missed: Occurrences,
     unsolicited: Occurrences,
-    state: State,
+    state: ExchangeState,
     latency: Option<Box<Distribution>>,
     interval: Option<Box<Distribution>>,
-    over_time: Option<Box<Trail>>,
+    over_time: Option<Box<LatencySeries>>,
     /// End of the command before the last one: the interval is known once the last one has
     /// certainly ended, which a fragmented command does only with its last fragment.
     previous: Option<Nanos>,
@@ -30,7 +30,7 @@ pub struct Exchange {
 }
 
 #[derive(Debug, Clone, Copy, Default)]
-enum State {
+enum ExchangeState {
     #[default]
     Closed,
     /// Open since the end of the command.
@@ -43,13 +43,13 @@ enum State {
 impl Exchange {
     /// A command. `true`: the exchange before it was missed.
     pub fn command(&mut self, t: Nanos) -> bool {
-        let missed = matches!(self.state, State::Open(_));
+        let missed = matches!(self.state, ExchangeState::Open(_));
         if missed {
             self.missed.add(t);
             self.over_time.get_or_insert_default().missed(t);
         }
         self.commands += 1;
-        self.state = State::Open(t);
+        self.state = ExchangeState::Open(t);
         self.record_interval();
         self.previous = if std::mem::take(&mut self.gap) { None } else { self.last };
         self.last = Some(t);
@@ -58,7 +58,7 @@ impl Exchange {
 
     /// A further fragment of the last command: the command ends with its last one.
     pub fn command_continues(&mut self, t: Nanos) {
-        if let State::Open(end) = &mut self.state {
+        if let ExchangeState::Open(end) = &mut self.state {
             *end = t;
         }
         if std::mem::take(&mut self.gap) {
@@ -72,15 +72,15 @@ impl Exchange {
     pub fn response(&mut self, t: Nanos) -> Option<Nanos> {
         let state = std::mem::take(&mut self.state);
         match state {
-            State::Open(command) => {
+            ExchangeState::Open(command) => {
                 self.responses += 1;
                 let span = t.since(command)?;
                 self.latency.get_or_insert_default().record(span);
                 self.over_time.get_or_insert_default().measured(t, span);
                 Some(span)
             }
-            State::Doubtful => None,
-            State::Closed => {
+            ExchangeState::Doubtful => None,
+            ExchangeState::Closed => {
                 self.unsolicited.add(t);
                 None
             }
@@ -90,9 +90,9 @@ impl Exchange {
     /// Frames were lost or the link went down: whether the open exchange was answered, nobody
     /// can tell.
     pub fn doubt(&mut self) {
-        if let State::Open(_) = self.state {
+        if let ExchangeState::Open(_) = self.state {
             self.uncertain += 1;
-            self.state = State::Doubtful;
+            self.state = ExchangeState::Doubtful;
         }
         self.gap();
     }
@@ -124,12 +124,12 @@ impl Exchange {
 
     /// Whether a command waits for its response.
     pub fn is_open(&self) -> bool {
-        matches!(self.state, State::Open(_))
+        matches!(self.state, ExchangeState::Open(_))
     }
 
     /// Whether the next response would be the first one after a command.
     pub fn awaits_response(&self) -> bool {
-        !matches!(self.state, State::Closed)
+        !matches!(self.state, ExchangeState::Closed)
     }
 
     /// Whether there was neither command nor response.
@@ -168,7 +168,7 @@ impl Exchange {
     }
 
     /// The latency and what was missed, over time.
-    pub fn over_time(&self) -> Option<&Trail> {
+    pub fn latency_series(&self) -> Option<&LatencySeries> {
         self.over_time.as_deref()
     }
 

@@ -1,17 +1,17 @@
-//! Explicit messages: fragments put together, requests paired with responses, and what a granted
+//! ExplicitMessage messages: fragments put together, requests paired with responses, and what a granted
 //! request says of the node.
 
 use super::connections::Origin;
-use super::decoded::{Decoded, Explicit, Meaning, Note, Notes, Way};
+use super::decoded::{Decoded, ExplicitMessage, FrameDirection, Meaning, Note, Notes};
+use super::explicit_state::{EarlierRequest, PendingRequest};
+use super::explicit_state::{OpenConnectionEnds, OpenConnections};
+use super::node::Nodes;
 use super::node::{EXPLICIT_LIMIT, Node};
-use super::nodes::Nodes;
-use super::opened_connections::{Between, OpenConnections};
-use super::reassembly::{Assembly, FragmentError, Stage};
-use super::transactions::{Asked, Older};
+use super::reassembly::{Assembly, FragmentError, FragmentStage};
 use crate::fieldbus::{
-    Allocate, BodyFormat, Choice, Class, ConnectionKind, CutShort, Fragment, FragmentKind, Header,
-    Heartbeat, Identifier, MacId, Message, Open, Opened, Role, Service, Target,
-    allocation_attribute,
+    AllocateRequest, BodyFormat, Choice, Class, ConnectionKind, CutShort, ExplicitBody,
+    ExplicitHeader, Fragment, FragmentKind, Heartbeat, Identifier, MacId, OpenRequest,
+    OpenResponse, Role, Service, Target, allocation_attribute,
 };
 use crate::wire::Nanos;
 
@@ -43,7 +43,7 @@ impl Default for Agreed {
 /// One frame of an explicit message: who, to whom.
 #[derive(Debug, Clone, Copy)]
 struct Ends {
-    header: Header,
+    header: ExplicitHeader,
     role: Role,
     from: MacId,
     to: MacId,
@@ -53,7 +53,7 @@ struct Ends {
 
 impl Ends {
     fn new(identifier: Identifier, data: &[u8]) -> Ends {
-        let header = Header::from_byte(data.first().copied().unwrap_or(0));
+        let header = ExplicitHeader::from_byte(data.first().copied().unwrap_or(0));
         let role = identifier.role();
         let service = data.get(if header.fragmented { 2 } else { 1 });
         let (from, to, answers) = match (identifier.source(), identifier.destination()) {
@@ -74,9 +74,9 @@ impl Ends {
         Ends { header, role, from, to, answers }
     }
 
-    fn opened(between: Between, data: &[u8]) -> Ends {
-        let header = Header::from_byte(data.first().copied().unwrap_or(0));
-        let Between { from, to, answers } = between;
+    fn opened(between: OpenConnectionEnds, data: &[u8]) -> Ends {
+        let header = ExplicitHeader::from_byte(data.first().copied().unwrap_or(0));
+        let OpenConnectionEnds { from, to, answers } = between;
         Ends { header, role: Role::OpenedExplicit, from, to, answers }
     }
 
@@ -118,7 +118,7 @@ impl ExplicitMessages {
     /// The ends of a message on a connection with identifiers of Group 1 or 2 that two nodes
     /// opened; `None` where the frame is no such message.
     #[inline]
-    pub(super) fn opened(&self, identifier: Identifier, data: &[u8]) -> Option<Between> {
+    pub(super) fn opened(&self, identifier: Identifier, data: &[u8]) -> Option<OpenConnectionEnds> {
         self.agreed.open.find(identifier, data)
     }
 
@@ -153,7 +153,7 @@ impl ExplicitMessages {
         &'a mut self,
         nodes: &mut Nodes,
         t: Nanos,
-        between: Between,
+        between: OpenConnectionEnds,
         data: &'a [u8],
     ) -> Decoded<'a> {
         self.between(nodes, t, Ends::opened(between, data), data)
@@ -190,7 +190,7 @@ impl ExplicitMessages {
         Decoded {
             node: Some(ends.server()),
             other: Some(ends.client()),
-            way: if ends.answers { Way::Out } else { Way::In },
+            way: if ends.answers { FrameDirection::Out } else { FrameDirection::In },
             role: Some(ends.role),
             meaning,
             notes,
@@ -213,7 +213,7 @@ fn part<'a>(
     if fragment.kind == FragmentKind::Acknowledge {
         let status = data.get(2).copied();
         let assembly = if ends.group3() {
-            group3.of(t, ends.to, ends.from)
+            group3.assembly(t, ends.to, ends.from)
         } else if ends.answers {
             &mut nodes[ends.server()].request
         } else {
@@ -226,7 +226,7 @@ fn part<'a>(
         return Meaning::Acknowledge { count: fragment.count, status };
     }
     let assembly = if ends.group3() {
-        group3.of(t, ends.from, ends.to)
+        group3.assembly(t, ends.from, ends.to)
     } else if ends.answers {
         &mut nodes[ends.server()].response
     } else {
@@ -237,13 +237,13 @@ fn part<'a>(
         // Only the first fragment shows it; the message begins with that.
         ends.answers = assembly.message().first().is_some_and(|byte| byte & 0x80 != 0);
     }
-    if stage == Stage::Whole {
+    if stage == FragmentStage::Whole {
         body.clear();
         body.extend_from_slice(assembly.message());
     }
     let counts = &mut nodes[ends.server()].explicit.fragments;
-    counts.whole += u64::from(stage == Stage::Whole);
-    if stage == Stage::Repeated {
+    counts.whole += u64::from(stage == FragmentStage::Whole);
+    if stage == FragmentStage::Repeated {
         counts.repeated += 1;
         notes.add(Note::Repeated);
     }
@@ -252,7 +252,7 @@ fn part<'a>(
         notes.add(Note::Fragment(error));
     }
     match stage {
-        Stage::Whole => message(nodes, agreed, t, ends, body, notes),
+        FragmentStage::Whole => message(nodes, agreed, t, ends, body, notes),
         _ => Meaning::Part(fragment, stage),
     }
 }
@@ -289,7 +289,7 @@ fn message<'a>(
             _ => {}
         }
     }
-    let message = match Message::parse(body, ends.format(agreed)) {
+    let message = match ExplicitBody::parse(body, ends.format(agreed)) {
         Ok(message) => message,
         Err(short) => {
             node.explicit.cut_short += 1;
@@ -299,7 +299,7 @@ fn message<'a>(
     };
     let transaction = ends.header.transaction;
     let asked = match message {
-        Message::Request { .. } => {
+        ExplicitBody::Request { .. } => {
             if ends.answers {
                 // A request on a slave's response identifier: shown, not counted.
                 None
@@ -308,12 +308,12 @@ fn message<'a>(
                 None
             }
         }
-        Message::Response { service, .. } => {
+        ExplicitBody::Response { service, .. } => {
             let asked = node.waiting.answer(client, transaction, Some(service));
             node.explicit.responses += 1;
             asked
         }
-        Message::Error { .. } => {
+        ExplicitBody::Error { .. } => {
             notes.add(Note::Refused);
             let asked = node.waiting.answer(client, transaction, None);
             node.explicit.errors += 1;
@@ -331,7 +331,7 @@ fn message<'a>(
             notes.add(Note::NobodyAsked);
         }
     }
-    Meaning::Explicit(Explicit {
+    Meaning::Explicit(ExplicitMessage {
         header: ends.header,
         message,
         port: ends.format(agreed).is_none(),
@@ -341,10 +341,17 @@ fn message<'a>(
 }
 
 /// A connection was opened or closed on the unconnected port of Group 3.
-fn agree(node: &mut Node, agreed: &mut Agreed, ends: &Ends, asked: &Asked, message: &Message) {
-    let (None, &Message::Response { service, data }) = (asked.target, message) else { return };
+fn agree(
+    node: &mut Node,
+    agreed: &mut Agreed,
+    ends: &Ends,
+    asked: &PendingRequest,
+    message: &ExplicitBody,
+) {
+    let (None, &ExplicitBody::Response { service, data }) = (asked.target, message) else { return };
     if service == Service::ALLOCATE
-        && let (Some(open), Some(opened)) = (Open::parse(asked.data()), Opened::parse(data))
+        && let (Some(open), Some(opened)) =
+            (OpenRequest::parse(asked.data()), OpenResponse::parse(data))
     {
         node.explicit.opened += 1;
         agreed.open.open(ends.client(), ends.server(), open, opened);
@@ -356,7 +363,7 @@ fn agree(node: &mut Node, agreed: &mut Agreed, ends: &Ends, asked: &Asked, messa
     }
 }
 
-fn request(node: &mut Node, t: Nanos, ends: &Ends, message: &Message, notes: &mut Notes) {
+fn request(node: &mut Node, t: Nanos, ends: &Ends, message: &ExplicitBody, notes: &mut Notes) {
     node.explicit.requests += 1;
     node.allocation_requests += u64::from(allocates_io(message));
     let (client, transaction) = (ends.client(), ends.header.transaction);
@@ -364,16 +371,17 @@ fn request(node: &mut Node, t: Nanos, ends: &Ends, message: &Message, notes: &mu
         node.connections.fed(t, ConnectionKind::Explicit);
         node.seems_owned(client);
     }
-    let Some(asked) = Asked::new(t, client, transaction, ends.unconnected(), message) else {
+    let Some(asked) = PendingRequest::new(t, client, transaction, ends.unconnected(), message)
+    else {
         return;
     };
     match node.waiting.ask(asked) {
-        Older::Nothing => {}
-        Older::AskedAgain => {
+        EarlierRequest::Nothing => {}
+        EarlierRequest::AskedAgain => {
             node.explicit.asked_again += 1;
             notes.add(Note::AskedAgain);
         }
-        Older::NeverAnswered => {
+        EarlierRequest::NeverAnswered => {
             node.explicit.unanswered += 1;
             notes.add(Note::NeverAnswered);
         }
@@ -381,28 +389,33 @@ fn request(node: &mut Node, t: Nanos, ends: &Ends, message: &Message, notes: &mu
 }
 
 /// Whether a request is a master's that wants to exchange I/O.
-fn allocates_io(message: &Message) -> bool {
-    let &Message::Request { service: Service::ALLOCATE, target, data } = message else {
+fn allocates_io(message: &ExplicitBody) -> bool {
+    let &ExplicitBody::Request { service: Service::ALLOCATE, target, data } = message else {
         return false;
     };
-    let io = |allocate: Allocate| {
+    let io = |allocate: AllocateRequest| {
         allocate.choice.without(Choice::EXPLICIT.with(Choice::NO_ACKNOWLEDGE)) != Choice::NONE
     };
     target.is_some_and(|target| target.class == Class::DEVICENET)
-        && Allocate::parse(data).is_some_and(io)
+        && AllocateRequest::parse(data).is_some_and(io)
 }
 
 /// Takes a response to a request, and returns the body format that was agreed, if one was.
-fn granted(node: &mut Node, t: Nanos, asked: &Asked, message: &Message) -> Option<BodyFormat> {
-    let &Message::Response { data, .. } = message else { return None };
+fn granted(
+    node: &mut Node,
+    t: Nanos,
+    asked: &PendingRequest,
+    message: &ExplicitBody,
+) -> Option<BodyFormat> {
+    let &ExplicitBody::Response { data, .. } = message else { return None };
     let Some(target) = asked.target else {
         // The unconnected port of Group 3.
-        let opened = (asked.service == Service::ALLOCATE).then(|| Opened::parse(data))??;
+        let opened = (asked.service == Service::ALLOCATE).then(|| OpenResponse::parse(data))??;
         return opened.format;
     };
     match (target.class, asked.service) {
         (Class::DEVICENET, Service::ALLOCATE) => {
-            let allocate = Allocate::parse(asked.data())?;
+            let allocate = AllocateRequest::parse(asked.data())?;
             node.connections.allocate(t, allocate.choice, allocate.owner);
             return data.first().and_then(|&format| BodyFormat::from_low_bits(format));
         }
@@ -428,7 +441,7 @@ fn attribute(node: &mut Node, target: Target, value: &[u8], set: bool) {
         Class::IDENTITY if target.instance == 1 => node.identity.attribute(attribute, value),
         Class::DEVICENET if attribute == 5 => {
             if let Some((choice, owner)) = allocation_attribute(value) {
-                node.connections.told(choice, owner);
+                node.connections.read_allocation(choice, owner);
             }
         }
         Class::CONNECTION => {
@@ -457,7 +470,7 @@ impl Group3 {
     const SLOTS: usize = 16;
 
     /// The assembly of one sender to one receiver; the one idle longest makes room.
-    fn of(&mut self, t: Nanos, from: MacId, to: MacId) -> &mut Assembly {
+    fn assembly(&mut self, t: Nanos, from: MacId, to: MacId) -> &mut Assembly {
         let known = self.slots.iter().position(|&(f, t, ..)| (f, t) == (from, to));
         let index = known.unwrap_or_else(|| {
             if self.slots.len() < Self::SLOTS {

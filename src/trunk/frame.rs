@@ -4,15 +4,15 @@
 //! [`Trunk::take_decoded`] also says what it means. Memory is bounded whatever comes in, and an
 //! ordinary frame allocates nothing.
 
+use super::Trunk;
 use super::connections::Origin;
-use super::decoded::{Decoded, Io, Meaning, Note, Notes, Way};
+use super::decoded::{Decoded, FrameDirection, IoMessage, Meaning, Note, Notes};
 use super::event::Event;
 use super::node_io::IoHeard;
-use super::reassembly::Stage;
-use super::state::Trunk;
+use super::reassembly::FragmentStage;
 use crate::fieldbus::{
-    AddressCheck, AddressCheckKind, ConnectionKind, Identifier, MacId, Offline, OfflineService,
-    Role, Told,
+    AddressCheck, AddressCheckKind, ConnectionKind, Identifier, IdentifierInfo, MacId, Offline,
+    OfflineService, Role,
 };
 use crate::wire::{Frame, Id, Nanos};
 
@@ -26,12 +26,12 @@ impl Trunk {
         events: &mut impl FnMut(Nanos, Event),
     ) {
         self.advance(t);
-        let Some(told) = self.count_frame(t, frame) else { return };
+        let Some(info) = self.count_frame(t, frame) else { return };
         let data = frame.bytes();
-        if self.is_io(told, data) {
-            self.io(t, told, data, events);
+        if self.is_io(info, data) {
+            self.io(t, info, data, events);
         } else {
-            self.message(t, told, data, events);
+            self.message(t, info, data, events);
         }
     }
 
@@ -43,29 +43,29 @@ impl Trunk {
         events: &mut impl FnMut(Nanos, Event),
     ) -> Decoded<'a> {
         self.advance(t);
-        let Some(told) = self.count_frame(t, frame) else {
+        let Some(info) = self.count_frame(t, frame) else {
             return match frame.id() {
                 Id::Extended(_) => stray(None, Meaning::Extended),
-                Id::Standard(id) => stray(Some(Told::of(id)), Meaning::Remote),
+                Id::Standard(id) => stray(Some(IdentifierInfo::from_id(id)), Meaning::Remote),
             };
         };
         let data = frame.bytes();
-        if !self.is_io(told, data) {
-            return self.message(t, told, data, events);
+        if !self.is_io(info, data) {
+            return self.message(t, info, data, events);
         }
-        let one = whom(told).0.filter(|_| told.role != Role::StrobeCommand);
+        let one = whom(info).0.filter(|_| info.role != Role::StrobeCommand);
         let other = one.and_then(|mac_id| self.node(mac_id).connections.owner);
-        let heard = self.io(t, told, data, events);
-        Decoded { other: other.map(|owner| owner.value), ..self.io_in_words(told, data, &heard) }
+        let heard = self.io(t, info, data, events);
+        Decoded { other: other.map(|owner| owner.value), ..self.io_in_words(info, data, &heard) }
     }
 
     /// Takes account of its length, its sender and its group. `None`: an identifier of 29 bits, or
     /// a remote frame, neither of which this fieldbus uses.
     #[inline]
-    fn count_frame(&mut self, t: Nanos, frame: &Frame) -> Option<&'static Told> {
+    fn count_frame(&mut self, t: Nanos, frame: &Frame) -> Option<&'static IdentifierInfo> {
         let bits = frame.wire_bits();
         self.load.frame(t, bits);
-        let told = match frame.id() {
+        let info = match frame.id() {
             Id::Extended(_) => {
                 self.groups.extended.add(t);
                 return None;
@@ -74,51 +74,51 @@ impl Trunk {
                 self.groups.remote.add(t);
                 return None;
             }
-            Id::Standard(id) => Told::of(id),
+            Id::Standard(id) => IdentifierInfo::from_id(id),
         };
-        if told.source.is_some() {
-            self.talk.before(t, &self.strikes);
+        if info.source.is_some() {
+            self.peak_talker.before(t, &self.error_attribution);
         }
-        self.strikes.frame(told.source, bits);
-        match told.identifier {
+        self.error_attribution.frame(info.source, bits);
+        match info.identifier {
             Identifier::Group1 { .. } => self.groups.valid[0] += 1,
             Identifier::Group2 { .. } => self.groups.valid[1] += 1,
             Identifier::Group3 { .. } => self.groups.valid[2] += 1,
             Identifier::Group4 { .. } => self.groups.valid[3] += 1,
             Identifier::Invalid { .. } => self.groups.invalid.add(t),
         }
-        Some(told)
+        Some(info)
     }
 
     /// Whether it is I/O, and no message on a connection that two nodes opened.
     #[inline]
-    fn is_io(&self, told: &Told, data: &[u8]) -> bool {
-        told.role.is_io() && self.explicit.opened(told.identifier, data).is_none()
+    fn is_io(&self, info: &IdentifierInfo, data: &[u8]) -> bool {
+        info.role.is_io() && self.explicit.opened(info.identifier, data).is_none()
     }
 
     /// What is no I/O by its identifier, or was agreed to be none.
     fn message<'a>(
         &'a mut self,
         t: Nanos,
-        told: &'static Told,
+        info: &'static IdentifierInfo,
         data: &'a [u8],
         events: &mut impl FnMut(Nanos, Event),
     ) -> Decoded<'a> {
-        if told.role == Role::AddressCheck {
-            return self.address_check(t, told, data, events);
+        if info.role == Role::AddressCheck {
+            return self.address_check(t, info, data, events);
         }
-        if let Some(mac_id) = told.source {
+        if let Some(mac_id) = info.source {
             self.nodes[mac_id].sent(t, mac_id, events);
         }
-        if let Some(between) = self.explicit.opened(told.identifier, data) {
+        if let Some(between) = self.explicit.opened(info.identifier, data) {
             return self.explicit.opened_message(&mut self.nodes, t, between, data);
         }
-        match told.role {
+        match info.role {
             Role::FaultedRequest
             | Role::FaultedResponse
             | Role::OwnershipRequest
             | Role::OwnershipResponse
-            | Role::OtherOffline => self.offline(told, data),
+            | Role::OtherOffline => self.offline(info, data),
             Role::ExplicitRequest
             | Role::ExplicitResponse
             | Role::UnconnectedRequest
@@ -126,22 +126,22 @@ impl Trunk {
             | Role::UnconnectedResponseGroup3
             | Role::OtherExplicit
             | Role::OpenedExplicit => {
-                self.explicit.message(&mut self.nodes, t, told.identifier, data)
+                self.explicit.message(&mut self.nodes, t, info.identifier, data)
             }
             // I/O does not come here.
-            _ => stray(Some(told), Meaning::Invalid),
+            _ => stray(Some(info), Meaning::Invalid),
         }
     }
 
     fn address_check<'a>(
         &mut self,
         t: Nanos,
-        told: &Told,
+        info: &IdentifierInfo,
         data: &[u8],
         events: &mut impl FnMut(Nanos, Event),
     ) -> Decoded<'a> {
-        let Some(mac_id) = told.source else {
-            return plain(told, Meaning::Unreadable, Notes::default());
+        let Some(mac_id) = info.source else {
+            return plain(info, Meaning::Unreadable, Notes::default());
         };
         let node = &mut self.nodes[mac_id];
         node.count_sent(t, mac_id, events);
@@ -149,7 +149,7 @@ impl Trunk {
             Ok(check) => check,
             Err(error) => {
                 node.malformed_checks.add(t);
-                return plain(told, Meaning::Unreadable, Notes::of(Note::NotSeven(error.0)));
+                return plain(info, Meaning::Unreadable, Notes::new(Note::NotSeven(error.0)));
             }
         };
         let itself = node.identity.serial == Some(check.device.serial);
@@ -162,11 +162,11 @@ impl Trunk {
             self.pending.insert(mac_id);
         }
         self.outcome(t, mac_id, outcome, events);
-        plain(told, Meaning::AddressCheck(check), Notes::default())
+        plain(info, Meaning::AddressCheck(check), Notes::default())
     }
 
-    fn offline<'a>(&mut self, told: &Told, data: &'a [u8]) -> Decoded<'a> {
-        let offline = Offline::parse(told.role, data);
+    fn offline<'a>(&mut self, info: &IdentifierInfo, data: &'a [u8]) -> Decoded<'a> {
+        let offline = Offline::parse(info.role, data);
         let node = if let Offline::Request { mac_id, service, .. } = offline {
             if service == OfflineService::IDENTIFY {
                 self.nodes[mac_id].identify();
@@ -175,7 +175,7 @@ impl Trunk {
         } else {
             None
         };
-        Decoded { node, ..plain(told, Meaning::Offline(offline), Notes::default()) }
+        Decoded { node, ..plain(info, Meaning::Offline(offline), Notes::default()) }
     }
 
     /// What I/O does to the node that sent it or that it is for. Inlined, so that who wants a part
@@ -184,13 +184,13 @@ impl Trunk {
     fn io(
         &mut self,
         t: Nanos,
-        told: &Told,
+        info: &IdentifierInfo,
         data: &[u8],
         events: &mut impl FnMut(Nanos, Event),
     ) -> IoHeard {
-        let Some(mac_id) = told.source.or(told.destination) else { return IoHeard::default() };
+        let Some(mac_id) = info.source.or(info.destination) else { return IoHeard::default() };
         let node = &mut self.nodes[mac_id];
-        match told.role {
+        match info.role {
             Role::PollCommand => {
                 let heard = node.poll_command(t, data);
                 if heard.missed {
@@ -205,7 +205,7 @@ impl Trunk {
             }
             _ => node.sent(t, mac_id, events),
         }
-        let heard = match told.role {
+        let heard = match info.role {
             Role::PollResponse => node.poll_response(t, data),
             Role::ChangeOfState => node.change_of_state(t, data),
             Role::StrobeResponse => {
@@ -233,15 +233,20 @@ impl Trunk {
         {
             let (asked, said) = (asked.read(), said.read());
             let speed = f64::from(said.speed.unsigned_abs());
-            self.ties.drive(t, mac_id, said.running(), speed);
+            self.drive_correlation.drive(t, mac_id, said.running(), speed);
             node.following.response(t, &asked, &said);
         }
         heard
     }
 
     /// The same frame, after [`Trunk::io`], with all that can be said of it.
-    fn io_in_words<'a>(&'a self, told: &Told, data: &'a [u8], heard: &IoHeard) -> Decoded<'a> {
-        let role = told.role;
+    fn io_in_words<'a>(
+        &'a self,
+        info: &IdentifierInfo,
+        data: &'a [u8],
+        heard: &IoHeard,
+    ) -> Decoded<'a> {
+        let role = info.role;
         let mut notes = Notes::default();
         if heard.part.is_some() && heard.inferred {
             notes.add(Note::FragmentsInferred);
@@ -249,18 +254,18 @@ impl Trunk {
         if let Some((_, _, Some(error))) = heard.part {
             notes.add(Note::Fragment(error));
         }
-        let node = whom(told).0.map(|mac_id| self.node(mac_id));
+        let node = whom(info).0.map(|mac_id| self.node(mac_id));
         let drive = node.filter(|_| heard.drive).and_then(|node| node.drive.io(role));
         if drive.is_some_and(|drive| drive.origin() == Origin::Inferred) {
             notes.add(Note::Guessed);
         }
         let data = match heard.part {
             None => Some(data),
-            Some((_, Stage::Whole, _)) => node.and_then(|node| node.message(role)),
+            Some((_, FragmentStage::Whole, _)) => node.and_then(|node| node.message(role)),
             Some(_) => None,
         };
         let fragment = heard.part.map(|(fragment, stage, _)| (fragment, stage));
-        plain(told, Meaning::Io(Io { fragment, data, drive }), notes)
+        plain(info, Meaning::Io(IoMessage { fragment, data, drive }), notes)
     }
 
     /// A master's strobe is for every node that it strobes.
@@ -281,22 +286,22 @@ impl Trunk {
 }
 
 /// A frame that does not belong on the trunk.
-fn stray<'a>(told: Option<&Told>, meaning: Meaning<'a>) -> Decoded<'a> {
-    let (node, way) = told.map_or((None, Way::Unknown), whom);
-    let role = told.map(|told| told.role);
-    Decoded { node, other: None, way, role, meaning, notes: Notes::of(Note::DoesNotBelong) }
+fn stray<'a>(info: Option<&IdentifierInfo>, meaning: Meaning<'a>) -> Decoded<'a> {
+    let (node, way) = info.map_or((None, FrameDirection::Unknown), whom);
+    let role = info.map(|info| info.role);
+    Decoded { node, other: None, way, role, meaning, notes: Notes::new(Note::DoesNotBelong) }
 }
 
-fn plain<'a>(told: &Told, meaning: Meaning<'a>, notes: Notes) -> Decoded<'a> {
-    let (node, way) = whom(told);
-    Decoded { node, other: None, way, role: Some(told.role), meaning, notes }
+fn plain<'a>(info: &IdentifierInfo, meaning: Meaning<'a>, notes: Notes) -> Decoded<'a> {
+    let (node, way) = whom(info);
+    Decoded { node, other: None, way, role: Some(info.role), meaning, notes }
 }
 
 /// Whom the identifier names, and which way the frame goes.
-fn whom(told: &Told) -> (Option<MacId>, Way) {
-    match (told.source, told.destination) {
-        (Some(source), _) => (Some(source), Way::Out),
-        (None, Some(destination)) => (Some(destination), Way::In),
-        (None, None) => (None, Way::Unknown),
+fn whom(info: &IdentifierInfo) -> (Option<MacId>, FrameDirection) {
+    match (info.source, info.destination) {
+        (Some(source), _) => (Some(source), FrameDirection::Out),
+        (None, Some(destination)) => (Some(destination), FrameDirection::In),
+        (None, None) => (None, FrameDirection::Unknown),
     }
 }

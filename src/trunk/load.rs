@@ -1,30 +1,32 @@
-//! Bus load: exact bits, the fullest second, and the load over time in bounded memory.
+//! Bus load: exact bits, the fullest second, the load over time in bounded memory, and the second
+//! in which one node sent the most.
 
+use super::error_attribution::{ErrorAttribution, Talker};
+use crate::fieldbus::MacId;
+use crate::wire::{BitTime, Nanos};
 use std::collections::VecDeque;
 use std::ops::Range;
-
-use crate::wire::{BitTime, Nanos};
 
 /// The windows, laid end to end from t = 0, of which the fullest is the peak.
 pub const WINDOW: Nanos = Nanos::SECOND;
 
-/// How many spans a level of [`Load::over_time`] keeps; the next level's are twice as long.
+/// How many spans a level of [`BusLoad::over_time`] keeps; the next level's are twice as long.
 const LEVEL: usize = 128;
 
 /// The wire bits of all good frames.
 #[derive(Debug, Clone, Default)]
-pub struct Load {
+pub struct BusLoad {
     total: BitTime,
     /// When the window at the back of level 0 begins and ends; nothing, before the first one.
     newest: Range<i64>,
     /// Newest window at the back of level 0. Each level is older and coarser than the one
     /// before.
-    levels: Vec<VecDeque<Span>>,
+    levels: Vec<VecDeque<LoadWindow>>,
 }
 
 /// The load of one or more whole windows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Span {
+pub struct LoadWindow {
     /// The first window, counted from 0 at t = 0.
     pub first: i64,
     /// How many windows. Those with no frame hold nothing and are counted.
@@ -37,9 +39,9 @@ pub struct Span {
     pub error_frames: u64,
 }
 
-impl Span {
-    fn one(window: i64, bits: BitTime, error_frames: u64) -> Span {
-        Span { first: window, windows: 1, bits, peak: bits, error_frames }
+impl LoadWindow {
+    fn one(window: i64, bits: BitTime, error_frames: u64) -> LoadWindow {
+        LoadWindow { first: window, windows: 1, bits, peak: bits, error_frames }
     }
 
     /// For a single window.
@@ -54,7 +56,7 @@ impl Span {
     }
 }
 
-impl Load {
+impl BusLoad {
     /// A good frame that ended at this time.
     #[inline]
     pub fn frame(&mut self, t: Nanos, bits: BitTime) {
@@ -86,7 +88,7 @@ impl Load {
             Some(span) if span.first == index => span.add(bits, error_frames),
             Some(span) if span.first > index => self.add_late(index, bits, error_frames),
             _ => {
-                newest.push_back(Span::one(index, bits, error_frames));
+                newest.push_back(LoadWindow::one(index, bits, error_frames));
                 self.newest = index.saturating_mul(WINDOW.0)
                     ..index.saturating_add(1).saturating_mul(WINDOW.0);
                 self.make_room();
@@ -110,7 +112,7 @@ impl Load {
                 return;
             }
             _ => {
-                newest.insert(after, Span::one(index, BitTime(0), 0));
+                newest.insert(after, LoadWindow::one(index, BitTime(0), 0));
                 &mut newest[after]
             }
         };
@@ -123,7 +125,7 @@ impl Load {
         let mut level = 0;
         while self.levels[level].len() > LEVEL {
             let merged = match (self.levels[level].pop_front(), self.levels[level].pop_front()) {
-                (Some(a), Some(b)) => Span {
+                (Some(a), Some(b)) => LoadWindow {
                     first: a.first,
                     windows: b.first.saturating_add(b.windows).saturating_sub(a.first),
                     bits: a.bits + b.bits,
@@ -148,14 +150,84 @@ impl Load {
     /// The fullest window that is whole at this time; `None` before the first one is.
     pub fn peak(&self, end: Nanos) -> Option<BitTime> {
         let whole = end.0.div_euclid(WINDOW.0);
-        let is_whole = |span: &&Span| span.first.saturating_add(span.windows) <= whole;
+        let is_whole = |span: &&LoadWindow| span.first.saturating_add(span.windows) <= whole;
         let peak = self.over_time().filter(is_whole).map(|span| span.peak).max();
         (whole >= 1).then(|| peak.unwrap_or_default())
     }
 
     /// The load over time, oldest first: the newest windows singly, older time coarser.
-    pub fn over_time(&self) -> impl Iterator<Item = &Span> {
+    pub fn over_time(&self) -> impl Iterator<Item = &LoadWindow> {
         self.levels.iter().rev().flatten()
+    }
+}
+
+/// A second of one node.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PeakSecond {
+    /// Where the second begins.
+    pub from: Nanos,
+    /// Who.
+    pub mac_id: MacId,
+    /// The node's frames in it.
+    pub frames: u64,
+    /// The node's bits in it.
+    pub bits: BitTime,
+}
+
+/// Frames and bits of each node, a second at a time: what they sent by its end, less what they had
+/// sent by its beginning.
+#[derive(Debug, Clone)]
+pub struct PeakTalker {
+    /// When the second begins and ends; nothing, before the first frame.
+    second: Range<i64>,
+    before: [(u64, BitTime); MacId::COUNT],
+    most: Option<PeakSecond>,
+}
+
+impl Default for PeakTalker {
+    fn default() -> Self {
+        PeakTalker { second: 0..0, before: [(0, BitTime(0)); MacId::COUNT], most: None }
+    }
+}
+
+impl PeakTalker {
+    /// A node is about to send, after all that these know of.
+    #[inline]
+    pub(super) fn before(&mut self, t: Nanos, attribution: &ErrorAttribution) {
+        if !self.second.contains(&t.0) {
+            self.begin(t, attribution);
+        }
+    }
+
+    #[cold]
+    fn begin(&mut self, t: Nanos, attribution: &ErrorAttribution) {
+        self.close(attribution);
+        let index = t.0.div_euclid(Nanos::SECOND.0);
+        self.second = index.saturating_mul(Nanos::SECOND.0)
+            ..index.saturating_add(1).saturating_mul(Nanos::SECOND.0);
+    }
+
+    /// The second is over.
+    pub(super) fn close(&mut self, attribution: &ErrorAttribution) {
+        for (mac_id, before) in MacId::all().zip(&mut self.before) {
+            let node = Talker::Node(mac_id);
+            let now = (attribution.frames(node), attribution.bits(node));
+            let (frames, bits) = (now.0 - before.0, now.1.0 - before.1.0);
+            *before = now;
+            if frames > 0 && self.most.is_none_or(|most| bits > most.bits.0) {
+                self.most = Some(PeakSecond {
+                    from: Nanos(self.second.start),
+                    mac_id,
+                    frames,
+                    bits: BitTime(bits),
+                });
+            }
+        }
+    }
+
+    /// The second in which one node sent the most bits.
+    pub fn most(&self) -> Option<&PeakSecond> {
+        self.most.as_ref()
     }
 }
 
@@ -169,7 +241,7 @@ mod tests {
 
     #[test]
     fn the_peak_is_that_of_whole_windows() {
-        let mut load = Load::default();
+        let mut load = BusLoad::default();
         load.frame(at(0), BitTime(100));
         load.frame(at(999), BitTime(100));
         load.frame(at(1000), BitTime(150));
@@ -182,7 +254,7 @@ mod tests {
 
     #[test]
     fn long_watches_get_coarser_not_larger() {
-        let mut load = Load::default();
+        let mut load = BusLoad::default();
         let days = 30 * 86_400;
         for second in 0..days {
             load.frame(at(second * 1000), BitTime(1));
@@ -197,7 +269,7 @@ mod tests {
 
     #[test]
     fn a_leap_over_centuries_costs_nothing() {
-        let mut load = Load::default();
+        let mut load = BusLoad::default();
         for t in [i64::MIN, 0, i64::MAX] {
             load.frame(Nanos(t), BitTime(10));
             load.error_frame(Nanos(t));
@@ -207,7 +279,7 @@ mod tests {
 
     #[test]
     fn a_long_step_back_does_not_heap_up() {
-        let mut load = Load::default();
+        let mut load = BusLoad::default();
         for second in 0..1000 {
             load.frame(at(second * 1000), BitTime(10));
         }
@@ -220,7 +292,7 @@ mod tests {
 
     #[test]
     fn after_a_step_back_the_older_window_fills_up() {
-        let mut load = Load::default();
+        let mut load = BusLoad::default();
         load.frame(at(500), BitTime(100));
         load.frame(at(1500), BitTime(120));
         load.frame(at(900), BitTime(100));
@@ -228,5 +300,25 @@ mod tests {
         assert_eq!(load.over_time().map(|s| s.bits.0).collect::<Vec<_>>(), [200, 120]);
         load.frame(at(-500), BitTime(7));
         assert_eq!(load.over_time().map(|s| s.bits.0).collect::<Vec<_>>(), [7, 200, 120]);
+    }
+}
+
+#[cfg(test)]
+mod talk_tests {
+    use super::*;
+
+    #[test]
+    fn the_loudest_second_is_kept() {
+        let (mut peak, mut attribution) = (PeakTalker::default(), ErrorAttribution::default());
+        for ms in 0..5000 {
+            let loud = (2000..3000).contains(&ms);
+            let mac_id = MacId::new(if loud { 9 } else { (ms % 10) as u8 }).unwrap();
+            peak.before(Nanos::from_millis(ms), &attribution);
+            attribution.frame(Some(mac_id), BitTime(100));
+        }
+        peak.close(&attribution);
+        let most = peak.most().unwrap();
+        assert_eq!((most.frames, most.from), (1000, Nanos::from_millis(2000)));
+        assert_eq!(most.mac_id.get(), 9);
     }
 }

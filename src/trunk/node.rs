@@ -1,26 +1,25 @@
 //! One node, as the wire shows it: who it is, its connections, its messages, its I/O, its drive,
-//! its address, and what its lights should show.
-
-use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+//! its address, and what its lights should show; and the nodes of a trunk.
 
 use super::address::{AddressState, NewStart, Outcome};
 use super::connections::{Connections, Known, Origin, offer};
-use super::drive_inference::Drive;
+use super::drive::{Following, NodeDrive};
 use super::event::Event;
 use super::exchange::Exchange;
-use super::following::Following;
-use super::io_channel::{IoChannel, IoSizes};
-use super::occurrences::Occurrences;
-use super::pace::Pace;
-use super::presence::{Change, Presence};
+use super::explicit_state::PendingRequests;
+use super::io::{IoChannel, IoSizes};
+use super::latency::LatencyDrift;
+use super::presence::{Presence, PresenceChange};
 use super::reassembly::{Assembly, FragmentCounts};
-use super::transactions::Waiting;
+use super::statistics::Occurrences;
 use crate::fieldbus::{
     AddressCheck, AddressCheckKind, Choice, ConnectionKind, ConnectionState, DeviceId, DeviceState,
-    Identity, Light, MacId, ModuleFacts, NetworkFacts, module_light, network_light,
+    IdentityObject, Light, MacId, MacIdSet, ModuleFacts, NetworkFacts, module_light, network_light,
 };
 use crate::wire::Nanos;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::ops::{Index, IndexMut};
 
 /// After so many commands without any sign of the node its lights cannot be told.
 const UNANSWERED: u32 = 20;
@@ -61,7 +60,7 @@ pub struct ExplicitCounts {
 
 /// What the lights should show now. `None` where the wire does not tell.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Lights {
+pub struct NodeLights {
     /// Module light.
     pub module: Option<Light>,
     /// Network light.
@@ -79,7 +78,7 @@ pub struct Node {
     /// change of state or cyclic data and the node's acknowledge.
     pub poll: Exchange,
     /// Whether its poll responses get slower.
-    pub pace: Pace,
+    pub latency_drift: LatencyDrift,
     /// The master's bit-strobes, from the node's first response on, and its responses.
     pub strobe: Exchange,
     /// The node's change of state or cyclic data and the master's acknowledges. Where the
@@ -94,7 +93,7 @@ pub struct Node {
     /// Whether the node is there.
     pub presence: Presence,
     /// Who it is.
-    pub identity: Identity,
+    pub identity: IdentityObject,
     /// Its predefined connections.
     pub connections: Connections,
     /// Its explicit messages.
@@ -104,8 +103,8 @@ pub struct Node {
     /// Its fragmented I/O, to and from the node.
     pub io_fragments: FragmentCounts,
     /// What it does, if it is a drive.
-    pub drive: Drive,
-    pub(super) waiting: Waiting,
+    pub drive: NodeDrive,
+    pub(super) waiting: PendingRequests,
     pub(super) request: Assembly,
     pub(super) response: Assembly,
     pub(super) command_io: IoChannel,
@@ -157,7 +156,7 @@ impl Node {
         if let Some(start) = self.address.heard(t) {
             self.start_anew(start);
         }
-        if let Some(Change::Returned { after }) = self.presence.heard(t) {
+        if let Some(PresenceChange::Returned { after }) = self.presence.heard(t) {
             events(t, Event::NodeReturned { mac_id, after });
         }
     }
@@ -348,7 +347,7 @@ impl Node {
     }
 
     /// What its lights should show now, at the time of the last record.
-    pub fn lights(&self, now: Nanos) -> Lights {
+    pub fn lights(&self, now: Nanos) -> NodeLights {
         let told = self.heard && self.unanswered < UNANSWERED;
         let io = [ConnectionKind::Poll, ConnectionKind::Strobe, ConnectionKind::ChangeOfState]
             .map(|kind| self.connections.get(kind).state);
@@ -375,10 +374,99 @@ impl Node {
         };
         let asked_to_identify = self.asked_to_identify;
         let refused = NetworkFacts { refused: true, asked_to_identify, ..NetworkFacts::default() };
-        Lights {
+        NodeLights {
             module: told.then(|| module_light(module)).flatten(),
             network: told.then(|| network_light(network)),
             refused: self.refused.map(|device| (device, network_light(refused))),
+        }
+    }
+}
+
+/// One for each address. Who asks for one to change it has heard of it.
+#[derive(Debug, Clone)]
+pub(super) struct Nodes {
+    each: Box<[Node; MacId::COUNT]>,
+    /// Those that were heard of.
+    known: MacIdSet,
+}
+
+impl Default for Nodes {
+    fn default() -> Nodes {
+        Nodes {
+            each: Box::new(std::array::from_fn(|_| Node::default())),
+            known: MacIdSet::default(),
+        }
+    }
+}
+
+impl Nodes {
+    /// Visits the nodes that were heard of; most addresses of most trunks are not, and there time
+    /// changes nothing.
+    pub(super) fn each_known(&mut self, mut visit: impl FnMut(&mut Node)) {
+        for mac_id in self.known.iter() {
+            visit(&mut self.each[mac_id.index()]);
+        }
+    }
+
+    /// All nodes, by address.
+    pub(super) fn iter(&self) -> impl Iterator<Item = (MacId, &Node)> {
+        MacId::all().zip(self.each.iter())
+    }
+
+    /// Visits all nodes.
+    pub(super) fn each(&mut self, visit: impl FnMut(&mut Node)) {
+        self.each.iter_mut().for_each(visit);
+    }
+}
+
+impl Index<MacId> for Nodes {
+    type Output = Node;
+
+    fn index(&self, mac_id: MacId) -> &Node {
+        &self.each[mac_id.index()]
+    }
+}
+
+impl IndexMut<MacId> for Nodes {
+    fn index_mut(&mut self, mac_id: MacId) -> &mut Node {
+        self.known.insert(mac_id);
+        &mut self.each[mac_id.index()]
+    }
+}
+
+#[cfg(test)]
+mod nodes_tests {
+    use super::*;
+    use crate::wire::Nanos;
+
+    #[test]
+    fn only_who_was_asked_for_is_known() {
+        let mut nodes = Nodes::default();
+        let mac_id = |address| MacId::new(address).unwrap();
+        assert_eq!(nodes[mac_id(5)].explicit.requests, 0);
+        for address in [63, 0, 9, 63] {
+            nodes[mac_id(address)].explicit.requests += 1;
+        }
+        let mut requests = Vec::new();
+        nodes.each_known(|node| requests.push(node.explicit.requests));
+        assert_eq!(requests, [1, 1, 2]);
+        let mut all = 0;
+        nodes.each(|_| all += 1);
+        assert_eq!(all, MacId::COUNT);
+    }
+
+    /// So those that were never heard of need not be visited.
+    #[test]
+    fn time_changes_nothing_of_a_node_never_heard_of() {
+        let mut node = Node::default();
+        for hours in 1..50 {
+            let t = Nanos(hours * 3600 * Nanos::SECOND.0);
+            if hours % 7 == 0 {
+                node.forgive(t);
+            }
+            let before = format!("{node:?}");
+            node.expire(t);
+            assert_eq!(format!("{node:?}"), before);
         }
     }
 }

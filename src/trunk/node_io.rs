@@ -1,9 +1,9 @@
 //! The I/O of one node: what a frame does to its connection, to its exchanges and to its drive.
 
 use super::connections::{Known, Origin, offer};
-use super::io_channel::IoFrame;
+use super::io::IoFrame;
 use super::node::Node;
-use super::reassembly::{FragmentCounts, FragmentError, Stage};
+use super::reassembly::{FragmentCounts, FragmentError, FragmentStage};
 use crate::fieldbus::{ConnectionKind, Fragment, Role};
 use crate::wire::Nanos;
 
@@ -11,7 +11,7 @@ use crate::wire::Nanos;
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct IoHeard {
     /// The part of a message that it is, where it is one, and what is wrong with that.
-    pub(super) part: Option<(Fragment, Stage, Option<FragmentError>)>,
+    pub(super) part: Option<(Fragment, FragmentStage, Option<FragmentError>)>,
     /// That it is a part is concluded from the traffic.
     pub(super) inferred: bool,
     /// It says something of a drive, which the node's [`Drive`](super::Drive) knows.
@@ -26,7 +26,7 @@ impl IoHeard {
     fn new(frame: &IoFrame, size: Option<Known<u16>>, counts: &mut FragmentCounts) -> IoHeard {
         let mut heard = IoHeard { part: frame.part, ..IoHeard::default() };
         if let Some((_, stage, error)) = frame.part {
-            counts.whole += u64::from(stage == Stage::Whole);
+            counts.whole += u64::from(stage == FragmentStage::Whole);
             if let Some(error) = error {
                 counts.count(error);
             }
@@ -84,7 +84,7 @@ impl Node {
         if !frame.continues
             && let Some(latency) = self.poll.response(t)
         {
-            self.pace.record(t, latency);
+            self.latency_drift.record(t, latency);
         }
         heard
     }

@@ -1,8 +1,9 @@
-//! Whether a node is there: it leaves the trunk while it is still asked, and returns.
+//! Whether a node is there: it leaves the trunk while it is still polled, and returns; and whether
+//! several nodes leave or restart at the same time, so that they share the cause.
 
-use std::collections::VecDeque;
-
+use crate::fieldbus::{MacId, MacIdSet};
 use crate::wire::Nanos;
+use std::collections::VecDeque;
 
 /// A time when a node was gone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -33,7 +34,7 @@ pub struct Presence {
 
 /// What a missed exchange or a frame changed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Change {
+pub(super) enum PresenceChange {
     Left,
     Returned { after: Option<Nanos> },
 }
@@ -46,7 +47,7 @@ impl Presence {
     pub const RECENT: usize = 32;
 
     /// The node sent a frame.
-    pub(super) fn heard(&mut self, t: Nanos) -> Option<Change> {
+    pub(super) fn heard(&mut self, t: Nanos) -> Option<PresenceChange> {
         self.missed_in_a_row = 0;
         self.last_heard = Some(t);
         if !self.gone {
@@ -60,11 +61,11 @@ impl Presence {
             self.total = self.total.plus(span);
             self.longest = self.longest.max(span);
         }
-        Some(Change::Returned { after: span })
+        Some(PresenceChange::Returned { after: span })
     }
 
     /// The node did not answer.
-    pub(super) fn missed(&mut self) -> Option<Change> {
+    pub(super) fn missed(&mut self) -> Option<PresenceChange> {
         self.missed_in_a_row = self.missed_in_a_row.saturating_add(1);
         let from = self.last_heard?;
         if self.gone {
@@ -84,7 +85,7 @@ impl Presence {
             self.recent.pop_front();
         }
         self.recent.push_back(Absence { from, to: None });
-        Some(Change::Left)
+        Some(PresenceChange::Left)
     }
 
     /// Whether the node has left and has not returned.
@@ -123,6 +124,73 @@ impl Presence {
     }
 }
 
+/// Nodes that left or restarted close after one another.
+#[derive(Debug, Clone, Default)]
+pub struct GroupDropout {
+    running: Option<DropoutGroup>,
+    groups: u64,
+    largest: Option<DropoutGroup>,
+}
+
+/// A group of them.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct DropoutGroup {
+    /// The first one's time.
+    pub from: Nanos,
+    /// The last one's.
+    pub to: Nanos,
+    nodes: MacIdSet,
+}
+
+impl DropoutGroup {
+    /// The nodes in it.
+    pub fn nodes(&self) -> impl Iterator<Item = MacId> {
+        self.nodes.iter()
+    }
+
+    /// How many.
+    pub fn count(&self) -> u32 {
+        self.nodes.len()
+    }
+}
+
+impl GroupDropout {
+    /// Nodes that leave or restart with no longer gap than this do so together.
+    pub const GAP: Nanos = Nanos::from_millis(1500);
+
+    /// A node left or restarted.
+    pub(super) fn add(&mut self, t: Nanos, mac_id: MacId) {
+        let group = match &mut self.running {
+            Some(group) if t.since(group.to).is_some_and(|gap| gap <= Self::GAP) => {
+                let alone = group.count() == 1;
+                group.to = t;
+                group.nodes.insert(mac_id);
+                self.groups += u64::from(alone && group.count() == 2);
+                *group
+            }
+            running => {
+                let mut nodes = MacIdSet::default();
+                nodes.insert(mac_id);
+                *running.insert(DropoutGroup { from: t, to: t, nodes })
+            }
+        };
+        let larger = self.largest.is_none_or(|largest| group.count() > largest.count());
+        if group.count() > 1 && larger {
+            self.largest = Some(group);
+        }
+    }
+
+    /// How often two or more nodes did so together.
+    pub fn groups(&self) -> u64 {
+        self.groups
+    }
+
+    /// The largest group of two or more.
+    pub fn largest(&self) -> Option<&DropoutGroup> {
+        self.largest.as_ref()
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -134,11 +202,11 @@ mod tests {
         for _ in 0..3 {
             assert_eq!(p.missed(), None);
         }
-        assert_eq!(p.missed(), Some(Change::Left));
+        assert_eq!(p.missed(), Some(PresenceChange::Left));
         assert_eq!(p.missed(), None);
         assert!(p.is_gone());
         assert_eq!(p.missed_while_gone(), 5);
-        assert_eq!(p.heard(Nanos(110)), Some(Change::Returned { after: Some(Nanos(100)) }));
+        assert_eq!(p.heard(Nanos(110)), Some(PresenceChange::Returned { after: Some(Nanos(100)) }));
         assert_eq!((p.count(), p.total(), p.first()), (1, Nanos(100), Some(Nanos(10))));
     }
 
@@ -162,5 +230,22 @@ mod tests {
         }
         assert_eq!(p.count(), 1000);
         assert_eq!(p.recent().len(), Presence::RECENT);
+    }
+}
+
+#[cfg(test)]
+mod together_tests {
+    use super::*;
+
+    #[test]
+    fn nodes_that_restart_at_once_are_a_group() {
+        let mut dropouts = GroupDropout::default();
+        for (ms, mac) in [(0, 1), (9_000, 2), (9_100, 3), (10_200, 4), (30_000, 2), (30_010, 2)] {
+            dropouts.add(Nanos::from_millis(ms), MacId::new(mac).unwrap());
+        }
+        assert_eq!(dropouts.groups(), 1);
+        let largest = dropouts.largest().unwrap();
+        assert_eq!(largest.nodes().map(MacId::get).collect::<Vec<_>>(), [2, 3, 4]);
+        assert_eq!(largest.from, Nanos::from_millis(9_000));
     }
 }

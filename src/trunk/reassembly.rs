@@ -116,7 +116,7 @@ impl FragmentCounts {
 
 /// Where a message stands after a fragment.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Stage {
+pub enum FragmentStage {
     /// More is to come.
     Open,
     /// This was the last: [`Assembly::message`] is the message.
@@ -131,14 +131,14 @@ pub enum Stage {
 #[derive(Debug, Clone, Default)]
 pub struct Assembly {
     buffer: Vec<u8>,
-    state: State,
+    state: AssemblyState,
     /// The last fragment, as long as its acknowledge has not come.
     unacknowledged: Option<Fragment>,
     last: Nanos,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-enum State {
+enum AssemblyState {
     #[default]
     Idle,
     /// The next count that is due. `vague`: a fragment counted on but called itself a first
@@ -156,25 +156,25 @@ impl Assembly {
         fragment: Fragment,
         data: &[u8],
         acknowledged: bool,
-    ) -> (Stage, Option<FragmentError>) {
+    ) -> (FragmentStage, Option<FragmentError>) {
         self.last = t;
         let waiting = std::mem::take(&mut self.unacknowledged);
         if acknowledged {
             self.unacknowledged = Some(fragment);
             if waiting == Some(fragment) {
-                return (Stage::Repeated, None);
+                return (FragmentStage::Repeated, None);
             }
         }
         let (stage, error) = match fragment.kind {
             FragmentKind::First => self.first(fragment.count, data),
             FragmentKind::Middle | FragmentKind::Last => self.next(fragment, data),
-            FragmentKind::Acknowledge => (Stage::Spoilt, None),
+            FragmentKind::Acknowledge => (FragmentStage::Spoilt, None),
         };
         (stage, error.or(waiting.map(|_| FragmentError::NotAcknowledged)))
     }
 
-    fn first(&mut self, count: u8, data: &[u8]) -> (Stage, Option<FragmentError>) {
-        if let State::Open { next, .. } = self.state
+    fn first(&mut self, count: u8, data: &[u8]) -> (FragmentStage, Option<FragmentError>) {
+        if let AssemblyState::Open { next, .. } = self.state
             && count == next
             && !matches!(count, 0 | Fragment::ONLY)
         {
@@ -182,28 +182,31 @@ impl Assembly {
             let stage = self.append(FragmentKind::Middle, count, true, data).0;
             return (stage, Some(FragmentError::WrongCount { expected: 0, got: count }));
         }
-        let open = matches!(self.state, State::Open { vague: false, .. });
+        let open = matches!(self.state, AssemblyState::Open { vague: false, .. });
         self.buffer.clear();
         if count == Fragment::ONLY {
-            self.state = State::Idle;
+            self.state = AssemblyState::Idle;
             self.buffer.extend_from_slice(data);
-            return (Stage::Whole, open.then_some(FragmentError::NotEnded));
+            return (FragmentStage::Whole, open.then_some(FragmentError::NotEnded));
         }
         if count != 0 {
-            self.state = State::Spoilt;
-            return (Stage::Spoilt, Some(FragmentError::WrongCount { expected: 0, got: count }));
+            self.state = AssemblyState::Spoilt;
+            return (
+                FragmentStage::Spoilt,
+                Some(FragmentError::WrongCount { expected: 0, got: count }),
+            );
         }
         let stage = self.append(FragmentKind::First, count, false, data).0;
         (stage, open.then_some(FragmentError::NotEnded))
     }
 
-    fn next(&mut self, fragment: Fragment, data: &[u8]) -> (Stage, Option<FragmentError>) {
+    fn next(&mut self, fragment: Fragment, data: &[u8]) -> (FragmentStage, Option<FragmentError>) {
         let count = fragment.count;
         match self.state {
-            State::Open { next, vague } if next == count => {
+            AssemblyState::Open { next, vague } if next == count => {
                 self.append(fragment.kind, count, vague, data)
             }
-            State::Open { next, .. } => {
+            AssemblyState::Open { next, .. } => {
                 self.spoil(fragment.kind);
                 let ahead = count.wrapping_sub(next) % Fragment::COUNTS;
                 let error = if ahead < Fragment::COUNTS / 2 {
@@ -211,15 +214,15 @@ impl Assembly {
                 } else {
                     FragmentError::WrongCount { expected: next, got: count }
                 };
-                (Stage::Spoilt, Some(error))
+                (FragmentStage::Spoilt, Some(error))
             }
-            State::Idle => {
+            AssemblyState::Idle => {
                 self.spoil(fragment.kind);
-                (Stage::Spoilt, Some(FragmentError::Lost(count.max(1))))
+                (FragmentStage::Spoilt, Some(FragmentError::Lost(count.max(1))))
             }
-            State::Spoilt => {
+            AssemblyState::Spoilt => {
                 self.spoil(fragment.kind);
-                (Stage::Spoilt, None)
+                (FragmentStage::Spoilt, None)
             }
         }
     }
@@ -230,23 +233,24 @@ impl Assembly {
         count: u8,
         vague: bool,
         data: &[u8],
-    ) -> (Stage, Option<FragmentError>) {
+    ) -> (FragmentStage, Option<FragmentError>) {
         if self.buffer.len() + data.len() > MAX_MESSAGE {
             self.spoil(kind);
-            return (Stage::Spoilt, Some(FragmentError::TooLong));
+            return (FragmentStage::Spoilt, Some(FragmentError::TooLong));
         }
         self.buffer.extend_from_slice(data);
         if kind == FragmentKind::Last {
-            self.state = State::Idle;
-            return (Stage::Whole, None);
+            self.state = AssemblyState::Idle;
+            return (FragmentStage::Whole, None);
         }
-        self.state = State::Open { next: (count + 1) % Fragment::COUNTS, vague };
-        (Stage::Open, None)
+        self.state = AssemblyState::Open { next: (count + 1) % Fragment::COUNTS, vague };
+        (FragmentStage::Open, None)
     }
 
     /// The rest of the message is of no use; its last fragment ends that, too.
     fn spoil(&mut self, kind: FragmentKind) {
-        self.state = if kind == FragmentKind::Last { State::Idle } else { State::Spoilt };
+        self.state =
+            if kind == FragmentKind::Last { AssemblyState::Idle } else { AssemblyState::Spoilt };
     }
 
     /// Takes the receiver's acknowledge of a fragment of this message.
@@ -257,7 +261,7 @@ impl Assembly {
                 if status == 0 {
                     return None;
                 }
-                self.state = State::Idle;
+                self.state = AssemblyState::Idle;
                 Some(FragmentError::Refused(status))
             }
             _ => Some(FragmentError::WrongAcknowledge { got: count }),
@@ -266,21 +270,21 @@ impl Assembly {
 
     /// Gives up a message that has not gone on for longer than `limit`.
     pub fn expire(&mut self, t: Nanos, limit: Nanos) -> Option<FragmentError> {
-        if self.state == State::Idle && self.unacknowledged.is_none() {
+        if self.state == AssemblyState::Idle && self.unacknowledged.is_none() {
             return None;
         }
         let late = t.since(self.last).is_some_and(|silent| silent > limit);
         if !late {
             return None;
         }
-        let open = matches!(self.state, State::Open { vague: false, .. });
+        let open = matches!(self.state, AssemblyState::Open { vague: false, .. });
         self.reset();
         open.then_some(FragmentError::TimedOut)
     }
 
     /// Forgets what is half done, without blame: frames are known to be missing.
     pub fn reset(&mut self) {
-        self.state = State::Idle;
+        self.state = AssemblyState::Idle;
         self.unacknowledged = None;
     }
 
@@ -294,17 +298,17 @@ impl Assembly {
     /// The count of the fragment that is due, while a message is open.
     pub(super) fn next_count(&self) -> Option<u8> {
         match self.state {
-            State::Open { next, vague: false } => Some(next),
+            AssemblyState::Open { next, vague: false } => Some(next),
             _ => None,
         }
     }
 
     /// Whether a message has begun and not ended.
     pub fn is_open(&self) -> bool {
-        matches!(self.state, State::Open { .. })
+        matches!(self.state, AssemblyState::Open { .. })
     }
 
-    /// The message, right after [`Stage::Whole`].
+    /// The message, right after [`FragmentStage::Whole`].
     pub fn message(&self) -> &[u8] {
         &self.buffer
     }
@@ -317,7 +321,7 @@ mod tests {
 
     const T: Nanos = Nanos(0);
 
-    fn io(assembly: &mut Assembly, frame: &[u8]) -> (Stage, Option<FragmentError>) {
+    fn io(assembly: &mut Assembly, frame: &[u8]) -> (FragmentStage, Option<FragmentError>) {
         assembly.fragment(T, Fragment::from_byte(frame[0]), &frame[1..], false)
     }
 
@@ -326,8 +330,8 @@ mod tests {
     fn io_in_two_fragments() {
         let mut assembly = Assembly::default();
         let first = io(&mut assembly, &[0, 1, 2, 3, 4, 5, 6, 7]);
-        assert_eq!(first, (Stage::Open, None));
-        assert_eq!(io(&mut assembly, &[0x81, 8, 9, 10]), (Stage::Whole, None));
+        assert_eq!(first, (FragmentStage::Open, None));
+        assert_eq!(io(&mut assembly, &[0x81, 8, 9, 10]), (FragmentStage::Whole, None));
         assert_eq!(assembly.message(), [1, 2, 3, 4, 5, 6, 7, 8, 9, 10]);
     }
 
@@ -335,24 +339,30 @@ mod tests {
     fn a_lost_middle_is_counted_once_and_the_next_message_is_whole() {
         let mut assembly = Assembly::default();
         io(&mut assembly, &[0, 1]);
-        assert_eq!(io(&mut assembly, &[0x42, 3]), (Stage::Spoilt, Some(FragmentError::Lost(1))));
-        assert_eq!(io(&mut assembly, &[0x43, 4]), (Stage::Spoilt, None));
-        assert_eq!(io(&mut assembly, &[0x84, 5]), (Stage::Spoilt, None));
+        assert_eq!(
+            io(&mut assembly, &[0x42, 3]),
+            (FragmentStage::Spoilt, Some(FragmentError::Lost(1)))
+        );
+        assert_eq!(io(&mut assembly, &[0x43, 4]), (FragmentStage::Spoilt, None));
+        assert_eq!(io(&mut assembly, &[0x84, 5]), (FragmentStage::Spoilt, None));
         io(&mut assembly, &[0, 1]);
-        assert_eq!(io(&mut assembly, &[0x81, 2]), (Stage::Whole, None));
+        assert_eq!(io(&mut assembly, &[0x81, 2]), (FragmentStage::Whole, None));
     }
 
     #[test]
     fn wrong_counts_missing_ends_and_starts_are_told_apart() {
         let mut assembly = Assembly::default();
         let lost = Some(FragmentError::Lost(2));
-        assert_eq!(io(&mut assembly, &[0x82, 1]), (Stage::Spoilt, lost));
+        assert_eq!(io(&mut assembly, &[0x82, 1]), (FragmentStage::Spoilt, lost));
         io(&mut assembly, &[0, 1]);
-        assert_eq!(io(&mut assembly, &[0, 1]), (Stage::Open, Some(FragmentError::NotEnded)));
+        assert_eq!(
+            io(&mut assembly, &[0, 1]),
+            (FragmentStage::Open, Some(FragmentError::NotEnded))
+        );
         io(&mut assembly, &[0x41, 1]);
         let wrong = Some(FragmentError::WrongCount { expected: 2, got: 1 });
-        assert_eq!(io(&mut assembly, &[0x41, 1]), (Stage::Spoilt, wrong));
-        assert_eq!(io(&mut assembly, &[0x3F, 7]), (Stage::Whole, None));
+        assert_eq!(io(&mut assembly, &[0x41, 1]), (FragmentStage::Spoilt, wrong));
+        assert_eq!(io(&mut assembly, &[0x3F, 7]), (FragmentStage::Whole, None));
         assert_eq!(assembly.message(), [7]);
     }
 
@@ -372,11 +382,11 @@ mod tests {
         let part = |assembly: &mut Assembly, byte| {
             assembly.fragment(T, Fragment::from_byte(byte), &[1], true)
         };
-        assert_eq!(part(&mut assembly, 0), (Stage::Open, None));
-        assert_eq!(part(&mut assembly, 0), (Stage::Repeated, None));
+        assert_eq!(part(&mut assembly, 0), (FragmentStage::Open, None));
+        assert_eq!(part(&mut assembly, 0), (FragmentStage::Repeated, None));
         assert_eq!(assembly.acknowledge(T, 0, 0), None);
-        assert_eq!(part(&mut assembly, 0x41), (Stage::Open, None));
-        let unacknowledged = (Stage::Whole, Some(FragmentError::NotAcknowledged));
+        assert_eq!(part(&mut assembly, 0x41), (FragmentStage::Open, None));
+        let unacknowledged = (FragmentStage::Whole, Some(FragmentError::NotAcknowledged));
         assert_eq!(part(&mut assembly, 0x82), unacknowledged);
         let wrong = Some(FragmentError::WrongAcknowledge { got: 1 });
         assert_eq!(assembly.acknowledge(T, 1, 0), wrong);

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use dropline::fieldbus::eds::{DataSheet, SheetIndex, SheetMatch, decode_text};
-use dropline::fieldbus::{ConnectionKind, Identity};
+use dropline::fieldbus::{ConnectionKind, IdentityObject};
 use dropline::health::compare::{Comparison, Judgement, Tolerance};
 use dropline::health::{Expectation, Summary};
 use dropline::plan::{Plan, Report, Size, Traffic, scan_svg, text};
@@ -35,12 +35,12 @@ pub fn data_sheet(bytes: &[u8]) {
     };
     assert_eq!(said(&again), said(&sheet));
 
-    let device = Identity {
+    let device = IdentityObject {
         vendor_id: sheet.vendor_id,
         device_type: sheet.device_type,
         product_code: sheet.product_code,
         revision: sheet.major_revision.zip(sheet.minor_revision),
-        ..Identity::default()
+        ..IdentityObject::default()
     };
     let mut index = SheetIndex::default();
     index.add(sheet.clone());

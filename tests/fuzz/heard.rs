@@ -6,7 +6,7 @@ use dropline::fieldbus::{Fragment, FragmentKind};
 use dropline::health::Summary;
 use dropline::health::compare::{Comparison, Judgement, Tolerance};
 use dropline::health::summary::{ExchangeCounts, SourceKind};
-use dropline::trunk::{Assembly, FragmentCounts, MAX_MESSAGE, Stage};
+use dropline::trunk::{Assembly, FragmentCounts, FragmentStage, MAX_MESSAGE};
 use dropline::wire::{
     Bitrate, ErrorFrame, ExtendedId, Frame, Header, Id, Nanos, Record, StandardId, Tally, What,
 };
@@ -29,13 +29,13 @@ pub fn fragment(bytes: &[u8]) {
                 let data = bytes.take(how as usize >> 2 & 7);
                 let (stage, error) = assembly.fragment(t, fragment, data, acknowledged == 2);
                 let part = fragment.kind != FragmentKind::Acknowledge;
-                if part && stage != Stage::Repeated {
+                if part && stage != FragmentStage::Repeated {
                     if fragment.kind == FragmentKind::First && matches!(fragment.count, 0 | 0x3F) {
                         sent.clear();
                     }
                     sent.extend_from_slice(data);
                 }
-                if stage == Stage::Whole {
+                if stage == FragmentStage::Whole {
                     assert_eq!(assembly.message(), sent);
                 }
                 error

@@ -4,10 +4,12 @@ use serde::Serialize;
 
 use super::entry::{Entry, Kind};
 use crate::fieldbus::{
-    AddressCheck, DeviceId, DriveCommand, DriveStatus, Fragment, FragmentKind, Message, Offline,
-    Target,
+    AddressCheck, DeviceId, DriveCommand, DriveStatus, ExplicitBody, Fragment, FragmentKind,
+    Offline, Target,
 };
-use crate::trunk::{Decoded, DriveIo, Explicit, Io, Meaning, Origin, Stage, Way};
+use crate::trunk::{
+    Decoded, DriveIo, ExplicitMessage, FragmentStage, FrameDirection, IoMessage, Meaning, Origin,
+};
 use crate::wire::{Id, Payload, What};
 
 /// Appends the line, without its line feed. `step` is the time since the line above, in ns.
@@ -152,9 +154,9 @@ impl Line {
         self.node = decoded.node.map(|node| node.get());
         self.other = decoded.other.map(|other| other.get());
         self.way = match decoded.way {
-            Way::In => Some("in"),
-            Way::Out => Some("out"),
-            Way::Unknown => None,
+            FrameDirection::In => Some("in"),
+            FrameDirection::Out => Some("out"),
+            FrameDirection::Unknown => None,
         };
         self.role = decoded.role.map(|role| role.to_string());
         self.meaning = Some(decoded.to_string());
@@ -185,7 +187,7 @@ impl Line {
 }
 
 impl Fields {
-    fn io(&mut self, io: &Io) {
+    fn io(&mut self, io: &IoMessage) {
         self.fragment = io.fragment.map(|(fragment, stage)| FragmentField::of(fragment, stage));
         self.io = io.data.map(hex);
         self.drive = io.drive.map(|drive| match drive {
@@ -200,7 +202,7 @@ impl Fields {
 }
 
 impl FragmentField {
-    fn of(fragment: Fragment, stage: Stage) -> FragmentField {
+    fn of(fragment: Fragment, stage: FragmentStage) -> FragmentField {
         FragmentField {
             kind: match fragment.kind {
                 FragmentKind::First => "first",
@@ -210,10 +212,10 @@ impl FragmentField {
             },
             count: fragment.count,
             stage: Some(match stage {
-                Stage::Open => "open",
-                Stage::Whole => "whole",
-                Stage::Repeated => "repeated",
-                Stage::Spoilt => "lost",
+                FragmentStage::Open => "open",
+                FragmentStage::Whole => "whole",
+                FragmentStage::Repeated => "repeated",
+                FragmentStage::Spoilt => "lost",
             }),
             status: None,
         }
@@ -221,17 +223,17 @@ impl FragmentField {
 }
 
 impl ExplicitField {
-    fn of(explicit: &Explicit) -> ExplicitField {
+    fn of(explicit: &ExplicitMessage) -> ExplicitField {
         let asked = explicit.asked;
         let (message, service, target, status, additional, data) = match explicit.message {
-            Message::Request { service, target, data } => {
+            ExplicitBody::Request { service, target, data } => {
                 ("request", Some(service), target, None, None, Some(hex(data)))
             }
-            Message::Response { service, data } => {
+            ExplicitBody::Response { service, data } => {
                 let target = asked.and_then(|asked| asked.target);
                 ("response", Some(service), target, None, None, Some(hex(data)))
             }
-            Message::Error { status, additional } => {
+            ExplicitBody::Error { status, additional } => {
                 let target = asked.and_then(|asked| asked.target);
                 let service = asked.map(|asked| asked.service);
                 ("error", service, target, Some(status), additional, None)

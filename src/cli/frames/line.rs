@@ -5,7 +5,7 @@ use std::fmt::Write;
 
 use super::entry::Entry;
 use crate::source::one_line;
-use crate::trunk::{Decoded, Way};
+use crate::trunk::{Decoded, FrameDirection};
 use crate::wire::{ErrorFrame, Frame, Id, Payload, What};
 
 /// Appends the line, without its line feed. `step` is the time since the line above, in ns.
@@ -71,9 +71,9 @@ fn who(line: &mut String, decoded: &Decoded) -> std::fmt::Result {
         return Ok(());
     };
     let way = match decoded.way {
-        Way::In => "<-",
-        Way::Out => "->",
-        Way::Unknown => "  ",
+        FrameDirection::In => "<-",
+        FrameDirection::Out => "->",
+        FrameDirection::Unknown => "  ",
     };
     write!(line, "node {:>2} {way} ", node.get())?;
     match decoded.other {

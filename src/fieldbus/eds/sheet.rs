@@ -7,7 +7,7 @@
 use std::collections::BTreeMap;
 
 use super::entries::{SheetEntries, SheetEntry, SheetProblem};
-use crate::fieldbus::{ConnectionKind, Identity};
+use crate::fieldbus::{ConnectionKind, IdentityObject};
 
 /// What a file says.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -218,7 +218,7 @@ impl SheetIndex {
     }
 
     /// The file that describes a device best. Of equals, the first added.
-    pub fn find(&self, identity: &Identity) -> SheetMatch<'_> {
+    pub fn find(&self, identity: &IdentityObject) -> SheetMatch<'_> {
         let (Some(vendor), Some(code)) = (identity.vendor_id, identity.product_code) else {
             return SheetMatch::IdentityUnknown;
         };
@@ -235,7 +235,7 @@ impl SheetIndex {
 }
 
 /// How well a file of the right product fits: the less the better.
-fn fit<'a>(sheet: &'a DataSheet, identity: &Identity) -> ((u8, u8), SheetMatch<'a>) {
+fn fit<'a>(sheet: &'a DataSheet, identity: &IdentityObject) -> ((u8, u8), SheetMatch<'a>) {
     if let (Some(ours), Some(theirs)) = (identity.device_type, sheet.device_type)
         && ours != theirs
     {
@@ -344,13 +344,13 @@ mod tests {
         index
     }
 
-    fn device(code: u16, revision: (u8, u8)) -> Identity {
-        Identity {
+    fn device(code: u16, revision: (u8, u8)) -> IdentityObject {
+        IdentityObject {
             vendor_id: Some(900),
             device_type: Some(2),
             product_code: Some(code),
             revision: Some(revision),
-            ..Identity::default()
+            ..IdentityObject::default()
         }
     }
 
@@ -370,11 +370,11 @@ mod tests {
         let found = index.find(&device(40, (1, 1)));
         assert!(matches!(found, SheetMatch::WrongType(_)) && file(found) == "other.eds");
         assert_eq!(index.find(&device(18, (1, 1))), SheetMatch::WrongProduct { of_vendor: 4 });
-        let other = Identity { vendor_id: Some(901), ..device(17, (2, 3)) };
+        let other = IdentityObject { vendor_id: Some(901), ..device(17, (2, 3)) };
         assert_eq!(index.find(&other), SheetMatch::NoFileOfVendor);
-        let found = index.find(&Identity { revision: None, ..device(17, (2, 3)) });
+        let found = index.find(&IdentityObject { revision: None, ..device(17, (2, 3)) });
         assert!(matches!(found, SheetMatch::RevisionUnknown(_)));
-        assert_eq!(index.find(&Identity::default()), SheetMatch::IdentityUnknown);
+        assert_eq!(index.find(&IdentityObject::default()), SheetMatch::IdentityUnknown);
     }
 
     #[test]

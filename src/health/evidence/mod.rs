@@ -19,7 +19,7 @@ use super::ErrorTrend;
 use crate::fieldbus::eds::SheetProblem;
 use crate::fieldbus::{DeviceId, MacId};
 use crate::plan;
-use crate::trunk::{ClashOutcome, Reasons};
+use crate::trunk::{ClashOutcome, DriveReasons};
 use crate::wire::Nanos;
 
 /// What was seen. Times count from the start of the measurement, shares are 0 to 1. As text it
@@ -261,7 +261,7 @@ pub enum Evidence {
         /// The longest of them.
         longest_ns: Nanos,
         /// What the drive said meanwhile.
-        reasons: Reasons,
+        reasons: DriveReasons,
         /// Whether it ever ran when asked to.
         has_followed: bool,
         /// Whether its assemblies are guessed from the traffic.

@@ -305,15 +305,15 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
             "of 8 explicit requests it refused 3 and left 2 unanswered",
         ),
         (
-            drive(Reasons { faulted: true, not_ready: true, ..Reasons::default() }, true),
+            drive(DriveReasons { faulted: true, not_ready: true, ..DriveReasons::default() }, true),
             "told to run and did not, once, for 4.000 s at most; it reported: faulted",
         ),
         (
             drive(
-                Reasons {
+                DriveReasons {
                     control_elsewhere: true,
                     reference_elsewhere: true,
-                    ..Reasons::default()
+                    ..DriveReasons::default()
                 },
                 true,
             ),
@@ -321,12 +321,15 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
              do not come from the network, speed does not come from the network",
         ),
         (
-            drive(Reasons { not_ready: true, no_speed: true, ..Reasons::default() }, true),
+            drive(
+                DriveReasons { not_ready: true, no_speed: true, ..DriveReasons::default() },
+                true,
+            ),
             "told to run and did not, once, for 4.000 s at most; it reported: not ready, \
              the speed asked for is zero",
         ),
         (
-            drive(Reasons::default(), false),
+            drive(DriveReasons::default(), false),
             "told to run and did not, once, for 4.000 s at most; it reported: nothing that \
              explains it; master and drive may be set to different assemblies (its \
              assemblies are guessed from the traffic)",
@@ -334,7 +337,7 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
     ]
 }
 
-fn drive(reasons: Reasons, has_followed: bool) -> Evidence {
+fn drive(reasons: DriveReasons, has_followed: bool) -> Evidence {
     Evidence::DriveNotRunning {
         episodes: 1,
         longest_ns: ms(4000),

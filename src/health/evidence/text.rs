@@ -10,7 +10,7 @@ use super::{
 use crate::fieldbus::DeviceId;
 use crate::fieldbus::eds::SheetProblem;
 use crate::health::{ErrorTrend, TrendDirection};
-use crate::trunk::{ClashOutcome, Reasons};
+use crate::trunk::{ClashOutcome, DriveReasons};
 use crate::wire::Nanos;
 
 impl Display for Evidence {
@@ -450,8 +450,9 @@ fn counted(f: &mut Formatter<'_>, what: CountedEvent, count: u64) -> fmt::Result
     }
 }
 
-fn drive_reasons(f: &mut Formatter<'_>, reasons: Reasons, has_followed: bool) -> fmt::Result {
-    let Reasons { faulted, control_elsewhere, reference_elsewhere, not_ready, no_speed } = reasons;
+fn drive_reasons(f: &mut Formatter<'_>, reasons: DriveReasons, has_followed: bool) -> fmt::Result {
+    let DriveReasons { faulted, control_elsewhere, reference_elsewhere, not_ready, no_speed } =
+        reasons;
     let words = [
         (faulted, "faulted"),
         (control_elsewhere, "run and stop do not come from the network"),

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::health::ErrorTrend;
-use crate::trunk::{self, BusErrors, Controller, Trunk, WINDOW};
+use crate::trunk::{self, AdapterController, BusErrors, Trunk, WINDOW};
 use crate::wire::{BitTime, Bitrate, Cause, ControllerState, Nanos};
 
 /// How full the bus was. Good frames only; error frames are estimated apart.
@@ -107,7 +107,7 @@ pub struct GroupCounts {
 }
 
 impl GroupCounts {
-    pub(super) fn new(groups: &trunk::Groups) -> GroupCounts {
+    pub(super) fn new(groups: &trunk::FrameGroups) -> GroupCounts {
         let [group1, group2, group3, group4] = groups.valid;
         GroupCounts {
             group1,
@@ -226,7 +226,7 @@ pub struct ErrorBurst {
 impl ErrorSummary {
     pub(super) fn new(trunk: &Trunk) -> ErrorSummary {
         let errors: &BusErrors = &trunk.errors;
-        let controller: &Controller = &errors.controller;
+        let controller: &AdapterController = &errors.controller;
         ErrorSummary {
             frames: errors.frames(),
             causes: CauseCounts {
@@ -259,7 +259,7 @@ impl ErrorSummary {
                 frames: burst.frames,
                 good_frames: burst.good_frames,
             }),
-            trend: ErrorTrend::from_stretches(&trunk.course.stretches(trunk.now())),
+            trend: ErrorTrend::from_bins(&trunk.disturbance_histogram.bins(trunk.now())),
         }
     }
 }

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::fieldbus::eds::{SheetIndex, SheetMatch};
-use crate::fieldbus::{DeviceId, Identity};
+use crate::fieldbus::{DeviceId, IdentityObject};
 use crate::health::evidence::NotOffered;
 use crate::health::expectation::not_offered;
 use crate::trunk::Node;
@@ -24,8 +24,8 @@ pub struct DeviceIdentity {
 
 impl DeviceIdentity {
     /// The device that holds the address, with what was read of it; `None` if neither is known.
-    pub(super) fn new(holder: Option<DeviceId>, read: &Identity) -> Option<DeviceIdentity> {
-        if holder.is_none() && *read == Identity::default() {
+    pub(super) fn new(holder: Option<DeviceId>, read: &IdentityObject) -> Option<DeviceIdentity> {
+        if holder.is_none() && *read == IdentityObject::default() {
             return None;
         }
         // What was read may belong to a device that had the address before.
@@ -33,7 +33,7 @@ impl DeviceIdentity {
             read.serial.is_some_and(|serial| serial != holder.serial)
                 || read.vendor_id.is_some_and(|vendor_id| vendor_id != holder.vendor_id)
         });
-        let blank = Identity::default();
+        let blank = IdentityObject::default();
         let read = if is_other { &blank } else { read };
         Some(DeviceIdentity {
             vendor_id: holder.map(|holder| holder.vendor_id).or(read.vendor_id),

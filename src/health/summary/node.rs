@@ -10,8 +10,8 @@ use crate::fieldbus::{
     MacId, Target, WatchdogAction,
 };
 use crate::trunk::{
-    self, Clash, ClashOutcome, Connection, Distribution, Exchange, ExplicitCounts, FragmentCounts,
-    Known,
+    self, Clash, ClashOutcome, Distribution, Exchange, ExplicitCounts, FragmentCounts, Known,
+    PredefinedConnection,
 };
 use crate::wire::Nanos;
 
@@ -287,7 +287,7 @@ impl NodeSummary {
 }
 
 impl ConnectionSummary {
-    fn new(kind: ConnectionKind, connection: &Connection) -> ConnectionSummary {
+    fn new(kind: ConnectionKind, connection: &PredefinedConnection) -> ConnectionSummary {
         let assembly = |path: Option<Target>| {
             path.filter(|path| path.class == Class::ASSEMBLY).map(|path| path.instance)
         };
@@ -306,8 +306,8 @@ impl ConnectionSummary {
     }
 }
 
-impl From<trunk::Lights> for StatusLights {
-    fn from(lights: trunk::Lights) -> StatusLights {
+impl From<trunk::NodeLights> for StatusLights {
+    fn from(lights: trunk::NodeLights) -> StatusLights {
         let (refused_device, refused_network) = lights.refused.unzip();
         let (module, network) = (lights.module, lights.network);
         StatusLights { module, network, refused_device, refused_network }

@@ -117,14 +117,14 @@ fn spread(
 
 fn over_time(screen: &Screen, detail: &NodeDetail, width: usize) -> Vec<TextLine<'static>> {
     let trail = &detail.over_time;
-    if trail.points().is_empty() {
+    if trail.windows().is_empty() {
         return Vec::new();
     }
     let theme = screen.theme;
     let places = width.saturating_sub(8);
     let (from, to) = bus::window(screen, places);
     let window = trail.window().as_secs();
-    let points = trail.points().iter().map(|point| {
+    let points = trail.windows().iter().map(|point| {
         let start = point.index as f64 * window;
         (start, start + window, (point.max, point.missed))
     });

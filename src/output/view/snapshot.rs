@@ -7,7 +7,7 @@ use crate::fieldbus::{DeviceId, MacId};
 use crate::health::{
     self, Code, Condition, Context, Expectation, Finding, References, Severity, Verdict,
 };
-use crate::trunk::{Absence, Burst, Exchange, Node, Span, Trail, Trunk, WINDOW};
+use crate::trunk::{Absence, Burst, Exchange, LatencySeries, LoadWindow, Node, Trunk, WINDOW};
 use crate::wire::{Bitrate, Cause, ControllerState, Nanos, Tally};
 
 /// A finding counts as open while it last happened no longer ago than this.
@@ -137,7 +137,7 @@ pub struct NodeDetail {
     /// How often it was gone.
     pub absence_count: u64,
     /// Answer times over time.
-    pub over_time: Trail,
+    pub over_time: LatencySeries,
 }
 
 /// How full the bus is. Shares are 0 to 1 and need a bit rate.
@@ -152,7 +152,7 @@ pub struct LoadNow {
     /// The fullest whole second.
     pub peak: Option<f64>,
     /// Whole windows, oldest first.
-    pub over_time: Vec<Span>,
+    pub over_time: Vec<LoadWindow>,
 }
 
 /// What was destroyed, and how the adapter's controller is.
@@ -317,7 +317,7 @@ fn detail(mac_id: MacId, node: &Node) -> NodeDetail {
         checks: [node.address.requests(), node.address.responses()],
         absences: node.presence.recent().copied().collect(),
         absence_count: node.presence.count(),
-        over_time: exchange.over_time().cloned().unwrap_or_default(),
+        over_time: exchange.latency_series().cloned().unwrap_or_default(),
     }
 }
 
@@ -325,7 +325,7 @@ fn load(trunk: &Trunk, bitrate: Option<Bitrate>) -> LoadNow {
     let now = trunk.now();
     let whole = now.0.div_euclid(WINDOW.0);
     // The second that has just begun is not full yet.
-    let over_time: Vec<Span> =
+    let over_time: Vec<LoadWindow> =
         trunk.load.over_time().filter(|span| span.first < whole).copied().collect();
     let share = |bits: u64, seconds: f64| {
         let rate = f64::from(bitrate?.get());

@@ -11,7 +11,7 @@ use super::canvas::{
 };
 use crate::fieldbus::MacId;
 use crate::health::Summary;
-use crate::trunk::{Controller, Trunk};
+use crate::trunk::{AdapterController, Trunk};
 use crate::wire::ControllerState;
 
 /// With more drives than this, the shade behind the errors says that any of them ran.
@@ -107,7 +107,7 @@ fn ran(canvas: &Canvas<'_>, time: &TimeAxis, middle: i32, mac_id: MacId, drive: 
 }
 
 /// A strip with the state of the controller.
-fn path(canvas: &Canvas<'_>, time: &TimeAxis, controller: &Controller) -> Drawn {
+fn path(canvas: &Canvas<'_>, time: &TimeAxis, controller: &AdapterController) -> Drawn {
     const STRIP: (i32, i32) = (8, 32);
     let middle = (STRIP.0 + STRIP.1) / 2;
     canvas.text("controller", (LEFT - 8, middle), At::Right, (SMALL, SOFT))?;

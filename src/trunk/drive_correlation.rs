@@ -5,8 +5,8 @@ use crate::wire::Nanos;
 
 /// For each drive: how long it stood and ran, and how many disturbances fell into each.
 #[derive(Debug, Clone)]
-pub struct Ties {
-    drives: Box<[Tie; MacId::COUNT]>,
+pub struct DriveCorrelation {
+    drives: Box<[DriveDisturbances; MacId::COUNT]>,
     /// Those whose drive was read.
     known: MacIdSet,
     last: Option<Nanos>,
@@ -14,8 +14,8 @@ pub struct Ties {
 
 /// One drive's times and the disturbances in them.
 #[derive(Debug, Clone, Copy, Default)]
-pub struct Tie {
-    now: Option<Doing>,
+pub struct DriveDisturbances {
+    now: Option<DriveActivity>,
     /// Seconds that it stood, and ran.
     seconds: [f64; 2],
     /// Disturbances while it stood, and ran.
@@ -28,7 +28,7 @@ pub struct Tie {
 
 /// What a drive does since it was last heard.
 #[derive(Debug, Clone, Copy)]
-struct Doing {
+struct DriveActivity {
     since: Nanos,
     running: bool,
     speed: f64,
@@ -43,20 +43,20 @@ const APART: Nanos = Nanos::from_millis(500);
 /// A drive not heard for so long may do anything: its time counts for nothing.
 const STALE: Nanos = Nanos::from_millis(1000);
 
-impl Default for Ties {
+impl Default for DriveCorrelation {
     fn default() -> Self {
-        let drives = Box::new([Tie::default(); MacId::COUNT]);
-        Ties { drives, known: MacIdSet::default(), last: None }
+        let drives = Box::new([DriveDisturbances::default(); MacId::COUNT]);
+        DriveCorrelation { drives, known: MacIdSet::default(), last: None }
     }
 }
 
-impl Ties {
+impl DriveCorrelation {
     /// A drive tells whether it runs, and its speed (without its sign; in any unit).
     pub(super) fn drive(&mut self, t: Nanos, mac_id: MacId, running: bool, speed: f64) {
         self.known.insert(mac_id);
         let tie = &mut self.drives[mac_id.index()];
         tie.spend(t);
-        tie.now = Some(Doing { since: t, running, speed });
+        tie.now = Some(DriveActivity { since: t, running, speed });
     }
 
     /// A disturbance.
@@ -76,12 +76,12 @@ impl Ties {
     }
 
     /// The drives that were read.
-    pub fn drives(&self) -> impl Iterator<Item = (MacId, &Tie)> {
+    pub fn drives(&self) -> impl Iterator<Item = (MacId, &DriveDisturbances)> {
         self.known.iter().map(|mac_id| (mac_id, &self.drives[mac_id.index()]))
     }
 }
 
-impl Tie {
+impl DriveDisturbances {
     fn spend(&mut self, t: Nanos) {
         let Some(doing) = self.now else { return };
         let Some(span) = t.since(doing.since).filter(|&span| span <= STALE) else { return };
@@ -133,25 +133,25 @@ mod tests {
     use super::*;
 
     /// A thousand seconds standing, a thousand running, every second a response.
-    fn play(disturb: impl Fn(i64, bool) -> bool) -> Ties {
+    fn play(disturb: impl Fn(i64, bool) -> bool) -> DriveCorrelation {
         let mac_id = MacId::new(12).unwrap();
-        let mut ties = Ties::default();
+        let mut correlation = DriveCorrelation::default();
         for scan in 0..2000 {
             let t = Nanos::from_millis(1000 * scan);
             let running = scan >= 1000;
             let speed = if running { (scan % 100) as f64 } else { 0.0 };
-            ties.drive(t, mac_id, running, speed);
+            correlation.drive(t, mac_id, running, speed);
             if disturb(scan, running) {
-                ties.disturbance(t.plus(Nanos::from_millis(5)));
+                correlation.disturbance(t.plus(Nanos::from_millis(5)));
             }
         }
-        ties
+        correlation
     }
 
     #[test]
     fn disturbances_fall_into_what_the_drive_does() {
-        let ties = play(|scan, running| running && scan % 10 == 0 || scan % 100 == 0);
-        let (_, tie) = ties.drives().next().unwrap();
+        let correlation = play(|scan, running| running && scan % 10 == 0 || scan % 100 == 0);
+        let (_, tie) = correlation.drives().next().unwrap();
         assert_eq!((tie.running().0, tie.standing().0), (100, 10));
         assert!((tie.running().1 - 999.0).abs() < 0.1 && (tie.standing().1 - 1000.0).abs() < 0.1);
     }
@@ -166,15 +166,15 @@ mod tests {
 
     #[test]
     fn a_drive_not_heard_counts_for_nothing() {
-        let mut ties = Ties::default();
+        let mut correlation = DriveCorrelation::default();
         let mac_id = MacId::new(1).unwrap();
-        ties.drive(Nanos::ZERO, mac_id, true, 1.0);
-        ties.disturbance(Nanos::from_millis(5000));
-        ties.drive(Nanos::from_millis(6000), mac_id, true, 1.0);
-        let tie = *ties.drives().next().unwrap().1;
+        correlation.drive(Nanos::ZERO, mac_id, true, 1.0);
+        correlation.disturbance(Nanos::from_millis(5000));
+        correlation.drive(Nanos::from_millis(6000), mac_id, true, 1.0);
+        let tie = *correlation.drives().next().unwrap().1;
         assert_eq!((tie.running(), tie.standing()), ((0, 0.0), (0, 0.0)));
-        ties.doubt();
-        ties.disturbance(Nanos::from_millis(6001));
-        assert_eq!(ties.drives().next().unwrap().1.running().0, 0);
+        correlation.doubt();
+        correlation.disturbance(Nanos::from_millis(6001));
+        assert_eq!(correlation.drives().next().unwrap().1.running().0, 0);
     }
 }

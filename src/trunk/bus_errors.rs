@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use super::occurrences::Occurrences;
+use super::statistics::Occurrences;
 use crate::wire::{Cause, ControllerState, ErrorFrame, Nanos};
 
 /// Everything that error frames told.
@@ -17,7 +17,7 @@ pub struct BusErrors {
     bursts: u64,
     largest: Option<Burst>,
     /// The adapter's own controller.
-    pub controller: Controller,
+    pub controller: AdapterController,
 }
 
 /// Error frames that came close after one another.
@@ -103,7 +103,7 @@ impl BusErrors {
 
 /// The fault confinement state of the adapter's own controller, as its driver reports it.
 #[derive(Debug, Clone, Default)]
-pub struct Controller {
+pub struct AdapterController {
     state: Option<ControllerState>,
     warnings: Occurrences,
     passives: Occurrences,
@@ -121,7 +121,7 @@ pub(super) struct ControllerChange {
     pub(super) state: Option<ControllerState>,
 }
 
-impl Controller {
+impl AdapterController {
     /// How many changes of state are kept with their times.
     pub const PATH: usize = 64;
 
@@ -203,7 +203,7 @@ impl Controller {
         self.highest
     }
 
-    /// The latest changes of state, oldest first, [`Controller::PATH`] at most.
+    /// The latest changes of state, oldest first, [`AdapterController::PATH`] at most.
     pub fn path(&self) -> impl ExactSizeIterator<Item = &(Nanos, ControllerState)> {
         self.path.iter()
     }

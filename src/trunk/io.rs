@@ -1,5 +1,5 @@
-//! I/O data of one sender for one purpose: which frames are fragments, the messages put together,
-//! and their sizes.
+//! I/O of one sender for one purpose: which frames are fragments, the messages put together, and
+//! their sizes.
 //!
 //! Source: IEC 62026-3: I/O longer than eight bytes is fragmented, each frame with a fragment
 //! byte first, not acknowledged. No frame says that it is a fragment. The size of the connection
@@ -7,7 +7,7 @@
 //! fragment's byte (00), then, before the exchange moves on, the byte of its next fragment.
 
 use super::connections::{Known, Origin};
-use super::reassembly::{Assembly, FragmentError, Stage};
+use super::reassembly::{Assembly, FragmentError, FragmentStage};
 use crate::fieldbus::{Fragment, FragmentKind};
 use crate::wire::{Data, Nanos};
 
@@ -31,9 +31,9 @@ pub struct IoChannel {
 /// What one frame of I/O was.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct IoFrame {
-    /// The part of a message that it is. If the stage is [`Stage::Whole`],
+    /// The part of a message that it is. If the stage is [`FragmentStage::Whole`],
     /// [`IoChannel::message`] has it all. `None`: it is a whole message.
-    pub part: Option<(Fragment, Stage, Option<FragmentError>)>,
+    pub part: Option<(Fragment, FragmentStage, Option<FragmentError>)>,
     /// It continues the message of the frame before it.
     pub continues: bool,
     /// The length of the message that it is, or ends.
@@ -91,12 +91,12 @@ impl IoChannel {
         };
         let fragment = Fragment::from_byte(first);
         let (stage, error) = self.assembly.fragment(t, fragment, rest, false);
-        self.tentative = !fragmented && stage == Stage::Open;
+        self.tentative = !fragmented && stage == FragmentStage::Open;
         if tentative && !continues {
             return IoFrame::whole(data);
         }
         let mut length = None;
-        if stage == Stage::Whole {
+        if stage == FragmentStage::Whole {
             self.inferred |= continues;
             self.contrary = 0;
             let bytes = self.message().len();
@@ -218,7 +218,7 @@ mod tests {
         Some(Known { value, origin: Origin::Learnt })
     }
 
-    fn stage(frame: IoFrame) -> Option<Stage> {
+    fn stage(frame: IoFrame) -> Option<FragmentStage> {
         frame.part.map(|(_, stage, _)| stage)
     }
 
@@ -227,9 +227,9 @@ mod tests {
     fn a_known_size_says_that_it_is_fragmented() {
         let mut channel = IoChannel::default();
         let first = channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], learnt(10), true);
-        assert_eq!(stage(first), Some(Stage::Open));
+        assert_eq!(stage(first), Some(FragmentStage::Open));
         let last = channel.frame(T, &[0x81, 8, 9, 10], learnt(10), false);
-        assert_eq!((stage(last), last.length), (Some(Stage::Whole), Some(10)));
+        assert_eq!((stage(last), last.length), (Some(FragmentStage::Whole), Some(10)));
         assert_eq!(channel.message(), [1, 2, 3, 4, 5, 6, 7, 8, 9, 10]);
         assert_eq!(channel.sizes().as_slice(), [10]);
         let mut channel = IoChannel::default();

@@ -1,13 +1,13 @@
-//! Whom errors strike: the frame that follows an error is most often the one that was
-//! destroyed, sent again.
+//! Whose frames errors destroy: the frame that follows an error is most often the destroyed one,
+//! sent again.
 
 use crate::fieldbus::MacId;
 use crate::wire::{BitTime, MAX_WIRE_BITS};
 
 /// Who talks, and who talks right after errors.
 #[derive(Debug, Clone)]
-pub struct Strikes {
-    traffic: [Share; TALKERS],
+pub struct ErrorAttribution {
+    traffic: [TalkerTraffic; TALKERS],
     struck: [u64; TALKERS],
     /// How many frames have each length.
     lengths: [u64; MAX_WIRE_BITS.0 as usize + 1],
@@ -24,7 +24,7 @@ const TALKERS: usize = MacId::COUNT + 1;
 const MASTER: usize = MacId::COUNT;
 
 #[derive(Debug, Clone, Copy, Default)]
-struct Share {
+struct TalkerTraffic {
     frames: u64,
     bits: u64,
 }
@@ -40,7 +40,7 @@ pub enum Talker {
 
 /// How often one talker's frames followed errors, against what chance would give.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Strike {
+pub struct TalkerErrors {
     /// Who.
     pub talker: Talker,
     /// Frames of this talker that followed errors.
@@ -51,7 +51,7 @@ pub struct Strike {
     pub share: f64,
 }
 
-impl Strike {
+impl TalkerErrors {
     /// How much better "the errors strike this talker as often as seen" explains the
     /// followers than "they strike blindly": the natural logarithm of the likelihood ratio.
     /// Zero if it is struck less often than by chance.
@@ -69,10 +69,10 @@ impl Strike {
     }
 }
 
-impl Default for Strikes {
+impl Default for ErrorAttribution {
     fn default() -> Self {
-        Strikes {
-            traffic: [Share::default(); TALKERS],
+        ErrorAttribution {
+            traffic: [TalkerTraffic::default(); TALKERS],
             struck: [0; TALKERS],
             lengths: [0; MAX_WIRE_BITS.0 as usize + 1],
             followers: 0,
@@ -82,7 +82,7 @@ impl Default for Strikes {
     }
 }
 
-impl Strikes {
+impl ErrorAttribution {
     /// A good frame; who sent it, as far as its identifier tells.
     #[inline]
     pub(super) fn frame(&mut self, source: Option<MacId>, bits: BitTime) {
@@ -114,11 +114,11 @@ impl Strikes {
         self.followers
     }
 
-    /// Each talker that was struck.
-    pub fn strikes(&self) -> impl Iterator<Item = Strike> {
+    /// Each talker whose frames followed errors.
+    pub fn talkers(&self) -> impl Iterator<Item = TalkerErrors> {
         let bits: u64 = self.traffic.iter().map(|share| share.bits).sum();
         self.struck.iter().enumerate().filter(|(_, struck)| **struck > 0).map(
-            move |(index, &struck)| Strike {
+            move |(index, &struck)| TalkerErrors {
                 talker: talker(index),
                 struck,
                 all: self.followers,
@@ -178,23 +178,23 @@ mod tests {
 
     #[test]
     fn a_node_that_follows_most_errors_stands_out() {
-        let mut strikes = Strikes::default();
+        let mut attribution = ErrorAttribution::default();
         for scan in 0..1000 {
             for mac in 0..10 {
                 // nine of ten errors strike node 3, one anybody
                 let struck = if scan % 50 == 0 { 7 } else { 3 };
                 if mac == struck && scan % 5 == 0 {
-                    strikes.error();
-                    strikes.error();
+                    attribution.error();
+                    attribution.error();
                 }
-                strikes.frame(response(mac), BitTime(80));
+                attribution.frame(response(mac), BitTime(80));
             }
         }
-        let best = strikes
-            .strikes()
+        let best = attribution
+            .talkers()
             .max_by(|a, b| a.log_likelihood_ratio().total_cmp(&b.log_likelihood_ratio()))
             .unwrap();
-        let expected = Strike {
+        let expected = TalkerErrors {
             talker: Talker::Node(MacId::new(3).unwrap()),
             struck: 180,
             all: 200,
@@ -207,26 +207,26 @@ mod tests {
 
     #[test]
     fn blind_errors_single_nobody_out_and_favour_no_length() {
-        let mut strikes = Strikes::default();
+        let mut attribution = ErrorAttribution::default();
         for slot in 0..20_000u64 {
             let (mac, bits) = [(1, 50), (2, 100)][(slot % 2) as usize];
             // twice as long, so struck twice as often
             if slot % 2 == 0 && slot % 100 == 0 || slot % 2 == 1 && slot % 50 == 1 {
-                strikes.error();
+                attribution.error();
             }
-            strikes.frame(response(mac), BitTime(bits));
+            attribution.frame(response(mac), BitTime(bits));
         }
-        assert!(strikes.strikes().all(|s| s.log_likelihood_ratio() < 0.01));
-        assert!(strikes.length_excess().unwrap().abs() < 0.1);
+        assert!(attribution.talkers().all(|s| s.log_likelihood_ratio() < 0.01));
+        assert!(attribution.length_excess().unwrap().abs() < 0.1);
     }
 
     #[test]
     fn what_follows_a_loss_is_no_witness() {
-        let mut strikes = Strikes::default();
-        strikes.error();
-        strikes.doubt();
-        strikes.frame(response(1), BitTime(80));
-        assert_eq!(strikes.followers(), 0);
-        assert_eq!(strikes.length_excess(), None);
+        let mut attribution = ErrorAttribution::default();
+        attribution.error();
+        attribution.doubt();
+        attribution.frame(response(1), BitTime(80));
+        assert_eq!(attribution.followers(), 0);
+        assert_eq!(attribution.length_excess(), None);
     }
 }
