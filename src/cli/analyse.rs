@@ -4,8 +4,6 @@ use std::fs;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
-use anyhow::anyhow;
-
 use super::terminal::say;
 use crate::analysis::{Analysis, Finished, Given};
 use crate::health::Summary;
@@ -83,15 +81,6 @@ pub(super) fn is_same_file(a: &Path, b: &Path) -> bool {
 /// The last part of a path, as a summary names its capture.
 pub(super) fn file_name(path: &Path) -> String {
     path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
-}
-
-/// Runs a command's async part on this thread alone.
-pub(super) fn block_on<F: Future>(future: F) -> anyhow::Result<F::Output> {
-    tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .map(|runtime| runtime.block_on(future))
-        .map_err(|error| anyhow!("cannot start: {error}"))
 }
 
 /// The name of these captures together: that of the file, or what the names of the pieces share.

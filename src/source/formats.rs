@@ -258,6 +258,17 @@ mod tests {
     }
 
     #[test]
+    fn a_capture_that_is_damaged_at_its_start_is_not_called_something_else() {
+        let lines = "{\"t_ns\":1,\"link\":\"up\"}\n".repeat(1000);
+        let mut packed = zstd::encode_all(format!("{HEADER}\n{lines}").as_bytes(), 3).unwrap();
+        packed[9] ^= 0x55;
+        let error = open(file(&packed).path(), &ReadOptions::default()).err().unwrap();
+        assert!(
+            error.to_string().ends_with("line 1: damaged: it cannot be unpacked; copy it again")
+        );
+    }
+
+    #[test]
     fn a_source_that_is_given_up_ends_its_thread() {
         let text = format!("{HEADER}\n") + &"{\"t_ns\":1,\"link\":\"up\"}\n".repeat(500_000);
         let source = open(file(text.as_bytes()).path(), &ReadOptions::default()).unwrap();

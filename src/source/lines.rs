@@ -42,6 +42,8 @@ pub struct Lines<R> {
     number: u64,
     skipping: bool,
     ended: Option<bool>,
+    /// Damage that [`Self::peek`] met, to be reported by [`Self::next`].
+    damage: Option<(u64, u64)>,
 }
 
 impl<R: Read> Lines<R> {
@@ -56,6 +58,7 @@ impl<R: Read> Lines<R> {
             number: 0,
             skipping: false,
             ended: None,
+            damage: None,
         }
     }
 
@@ -72,7 +75,7 @@ impl<R: Read> Lines<R> {
     /// The bytes that were read and not given out, to recognise the format.
     pub fn peek(&mut self) -> io::Result<&[u8]> {
         if self.start == self.end {
-            self.fill()?;
+            self.damage = self.fill()?;
         }
         Ok(&self.buffer[self.start..self.end])
     }
@@ -100,6 +103,9 @@ impl<R: Read> Lines<R> {
 
     /// The next line, or why there is none.
     pub fn next(&mut self) -> io::Result<NextLine<'_>> {
+        if let Some((from, to)) = self.damage.take() {
+            return Ok(NextLine::Damage(from, to));
+        }
         loop {
             if let Some(feed) = self.find() {
                 let line = self.start..feed;

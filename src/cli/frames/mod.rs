@@ -13,11 +13,11 @@ use clap::Args;
 
 use self::entry::{Entry, Reading};
 use self::filter::Filter;
-use super::analyse::{CaptureSet, block_on};
+use super::analyse::CaptureSet;
 use super::arguments::bitrate;
 use super::bar::Bar;
+use super::event_loop::{Stop, block_on};
 use super::plan::read_plan;
-use super::stop::Stop;
 use super::terminal::{CommandOutcome, say};
 use crate::source::{self, LiveOptions, LiveSource, Reader};
 use crate::wire::{Bitrate, Nanos, Record};

@@ -1,4 +1,4 @@
-//! What ends a command that listens: a signal, or the time that was given.
+//! The loop of a command that listens, and what ends it: a signal, or the time that was given.
 
 use std::time::Duration;
 
@@ -55,6 +55,15 @@ impl Stop {
             () = deadline => {}
         }
     }
+}
+
+/// Runs a command's async part on this thread alone.
+pub(super) fn block_on<F: Future>(future: F) -> anyhow::Result<F::Output> {
+    tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map(|runtime| runtime.block_on(future))
+        .map_err(|error| anyhow!("cannot start: {error}"))
 }
 
 /// Whether the process was started to ignore a hangup, as `nohup` does. Listening for the signal
