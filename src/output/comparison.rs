@@ -84,11 +84,11 @@ fn side(out: &mut String, when: &str, side: &ComparedVisit) -> fmt::Result {
 }
 
 /// The words and figures of a line, for every page that shows it.
-pub(super) struct Said {
+pub(super) struct LineText {
     /// The address, or the trunk.
     pub(super) place: String,
     /// What is compared.
-    pub(super) what: String,
+    pub(super) quantity: String,
     /// At the baseline.
     pub(super) then: String,
     /// Now.
@@ -99,8 +99,8 @@ pub(super) struct Said {
     pub(super) why: String,
 }
 
-impl Said {
-    pub(super) fn of(line: &ComparisonLine) -> Said {
+impl LineText {
+    pub(super) fn new(line: &ComparisonLine) -> LineText {
         let value = |value: &Option<ComparedValue>| match value {
             None => "-".to_string(),
             Some(ComparedValue::Number(number)) => in_unit(line.quantity, *number),
@@ -109,9 +109,9 @@ impl Said {
             }
             Some(ComparedValue::Text(text)) => printable(text),
         };
-        Said {
+        LineText {
             place: line.mac_id.map_or("trunk".to_string(), |mac_id| format!("address {mac_id}")),
-            what: match (line.finding, line.exchange) {
+            quantity: match (line.finding, line.exchange) {
                 (Some(code), _) => format!("finding {}", code.name()),
                 (None, Some(exchange)) => format!("{exchange} {}", name(line.quantity)),
                 (None, None) => name(line.quantity).to_string(),
@@ -125,17 +125,17 @@ impl Said {
 }
 
 fn write_line(out: &mut String, line: &ComparisonLine) -> fmt::Result {
-    let Said { place, what, then, now, difference, why } = Said::of(line);
-    let place_and_what = format!("  {place:<11} {what}");
+    let LineText { place, quantity, then, now, difference, why } = LineText::new(line);
+    let place_and_quantity = format!("  {place:<11} {quantity}");
     let is_text = matches!(line.then, Some(ComparedValue::Text(_)));
     if is_text && then == now {
-        paragraph(out, &format!("{place_and_what:<42} "), &then)?;
+        paragraph(out, &format!("{place_and_quantity:<42} "), &then)?;
     } else if then.chars().count() > 15 || now.chars().count() > 15 {
-        writeln!(out, "{place_and_what}")?;
+        writeln!(out, "{place_and_quantity}")?;
         paragraph(out, "                then  ", &then)?;
         paragraph(out, "                now   ", &now)?;
     } else {
-        let row = format!("{place_and_what:<42} {then:>15} {now:>15} {difference:>15}");
+        let row = format!("{place_and_quantity:<42} {then:>15} {now:>15} {difference:>15}");
         writeln!(out, "{}", row.trim_end())?;
     }
     let explains = line.judgement != Judgement::Same || line.finding.is_some();

@@ -18,7 +18,7 @@ use serde::Serialize;
 pub use comparison_line::{
     ComparedValue, ComparisonLine, ExchangeKind, Judgement, JudgementCounts, Quantity,
 };
-use statistics::{Share, SharesToJudge};
+use statistics::{EventShare, SharesToJudge};
 pub use tolerance::Tolerance;
 pub use trend::{Trend, Visit};
 
@@ -138,7 +138,7 @@ fn compare_bus(
             lines.push(load(quantity, then_load, now_load, allowed, too_short));
         }
     }
-    let errors = |summary: &Summary| Share {
+    let errors = |summary: &Summary| EventShare {
         events: summary.errors.frames,
         of: summary.errors.frames + summary.source.frames,
     };

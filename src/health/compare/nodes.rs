@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use super::comparison_line::{ComparedValue, ComparisonLine, ExchangeKind, Judgement, Quantity};
-use super::statistics::{Share, SharesToJudge, difference, judge_shift, percentile};
+use super::statistics::{EventShare, SharesToJudge, difference, judge_shift, percentile};
 use super::tolerance::Tolerance;
 use crate::fieldbus::MacId;
 use crate::health::summary::{
@@ -145,7 +145,7 @@ impl NodePair<'_> {
             self.push_exchange(kind, self.pause(then, now));
         }
         for (quantity, share, allowed) in [
-            (Quantity::MissedShare, missed as fn(&_) -> Share, tolerance.missed_share),
+            (Quantity::MissedShare, missed as fn(&_) -> EventShare, tolerance.missed_share),
             (Quantity::UnsolicitedShare, unsolicited, tolerance.unsolicited_share),
         ] {
             let (then, now) = (share(then), share(now));
@@ -208,12 +208,12 @@ fn used(node: &NodeSummary, kind: ExchangeKind) -> Option<&ExchangeCounts> {
     exchange.filter(|exchange| exchange.commands > 0)
 }
 
-fn missed(exchange: &ExchangeCounts) -> Share {
-    Share { events: exchange.missed, of: exchange.missed + exchange.responses }
+fn missed(exchange: &ExchangeCounts) -> EventShare {
+    EventShare { events: exchange.missed, of: exchange.missed + exchange.responses }
 }
 
-fn unsolicited(exchange: &ExchangeCounts) -> Share {
-    Share { events: exchange.unsolicited, of: exchange.commands }
+fn unsolicited(exchange: &ExchangeCounts) -> EventShare {
+    EventShare { events: exchange.unsolicited, of: exchange.commands }
 }
 
 /// `inferred`: that the I/O is fragmented is inferred, which now and then takes whole messages

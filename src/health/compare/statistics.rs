@@ -97,12 +97,12 @@ const DEVIATE_95: f64 = 1.959_963_985;
 
 /// So many events of so many occasions.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Share {
+pub(super) struct EventShare {
     pub(super) events: u64,
     pub(super) of: u64,
 }
 
-impl Share {
+impl EventShare {
     pub(super) fn value(self) -> Option<f64> {
         (self.of > 0).then(|| self.events as f64 / self.of as f64)
     }
@@ -129,8 +129,8 @@ pub(super) struct SharesToJudge(Vec<ShareToJudge>);
 struct ShareToJudge {
     /// Which line.
     index: usize,
-    then: Share,
-    now: Share,
+    then: EventShare,
+    now: EventShare,
 }
 
 impl SharesToJudge {
@@ -139,11 +139,11 @@ impl SharesToJudge {
         &mut self,
         lines: &mut Vec<ComparisonLine>,
         line: ComparisonLine,
-        then: Share,
-        now: Share,
+        then: EventShare,
+        now: EventShare,
     ) {
         self.0.push(ShareToJudge { index: lines.len(), then, now });
-        let number = |share: Share| share.value().map(ComparedValue::Number);
+        let number = |share: EventShare| share.value().map(ComparedValue::Number);
         let difference = then.value().zip(now.value()).map(|(then, now)| now - then);
         lines.push(ComparisonLine { then: number(then), now: number(now), difference, ..line });
     }
@@ -151,7 +151,7 @@ impl SharesToJudge {
     /// Judges the lines appended here.
     pub(super) fn judge(&self, lines: &mut [ComparisonLine], significance: f64) {
         let p_value = |share: &ShareToJudge| {
-            let rate = |share: Share| (share.events, share.of as f64);
+            let rate = |share: EventShare| (share.events, share.of as f64);
             TwoRates::new(rate(share.now), rate(share.then)).map_or(1.0, |rates| rates.p_value())
         };
         let p_values: Vec<f64> = self.0.iter().map(p_value).collect();
@@ -280,7 +280,7 @@ mod tests {
     /// independent routine).
     #[test]
     fn the_examples_of_newcombe() {
-        let share = |events, of| Share { events, of }.estimate().unwrap();
+        let share = |events, of| EventShare { events, of }.estimate().unwrap();
         for (first, second, low, high) in [
             ((56, 70), (48, 80), 0.0524, 0.3339),
             ((9, 10), (3, 10), 0.1705, 0.8090),
@@ -303,7 +303,7 @@ mod tests {
     }
 
     fn judged_share(then: (u64, u64), now: (u64, u64)) -> Judgement {
-        let share = |(events, of)| Share { events, of };
+        let share = |(events, of)| EventShare { events, of };
         let (mut shares, mut lines) = (SharesToJudge::default(), Vec::new());
         shares.push(&mut lines, missed_share(12), share(then), share(now));
         shares.judge(&mut lines, 0.01);
@@ -333,7 +333,7 @@ mod tests {
     #[test]
     fn one_of_many_needs_more() {
         let (mut shares, mut lines) = (SharesToJudge::default(), Vec::new());
-        let of_2000 = |events| Share { events, of: 2000 };
+        let of_2000 = |events| EventShare { events, of: 2000 };
         for mac_id in 0..60 {
             shares.push(&mut lines, missed_share(mac_id), of_2000(0), of_2000(0));
         }

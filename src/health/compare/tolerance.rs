@@ -150,7 +150,7 @@ mod tests {
     }
 
     #[test]
-    fn what_is_wrong_is_said_with_its_line() {
+    fn a_problem_comes_with_its_line() {
         for (text, expected) in [
             (
                 "# mine\nlatency_ms = 1\nmissed_share = 2\n",

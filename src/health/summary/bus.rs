@@ -7,16 +7,16 @@ use crate::health::ErrorTrend;
 use crate::trunk::{self, AdapterController, BusErrors, Trunk, WINDOW};
 use crate::wire::{BitTime, Bitrate, Cause, ControllerState, Nanos};
 
-/// How full the bus was. Good frames only; error frames are estimated apart.
+/// The load of the bus by good frames; that of error frames is estimated apart.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LoadSummary {
     /// Exact bits on the wire of every good frame, with stuff bits and interframe space.
     pub wire_bits: u64,
     /// wire_bits / (bitrate × duration_s).
     pub mean: Option<f64>,
-    /// The largest load in one whole window.
+    /// The largest load in one complete window.
     pub peak: Option<f64>,
-    /// The length of a window; they are laid end to end from t = 0.
+    /// The length of a window; windows follow each other from t = 0.
     pub window_s: f64,
     /// An estimate of what the error frames took, as a share like `mean`: 20 bits each, and
     /// half a frame of mean length that was destroyed.
@@ -27,7 +27,7 @@ pub struct LoadSummary {
     pub over_time: Vec<LoadSpan>,
 }
 
-/// The load in a span of whole windows.
+/// The load in a span of complete windows.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LoadSpan {
     /// Where it begins.
@@ -56,9 +56,9 @@ impl LoadSummary {
         };
         let spans = load.over_time().map(|span| {
             let from = Nanos(span.first.saturating_mul(WINDOW.0));
-            let whole = Nanos(span.windows.saturating_mul(WINDOW.0));
-            let cut_short = duration.since(from).filter(|&left| left < whole && left.0 > 0);
-            let length = cut_short.unwrap_or(whole);
+            let complete = Nanos(span.windows.saturating_mul(WINDOW.0));
+            let cut_short = duration.since(from).filter(|&left| left < complete && left.0 > 0);
+            let length = cut_short.unwrap_or(complete);
             LoadSpan {
                 from_s: from.as_secs(),
                 span_s: length.as_secs(),

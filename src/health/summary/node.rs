@@ -98,8 +98,8 @@ pub struct ExchangeCounts {
     pub uncertain: u64,
     /// End of the command to end of the response.
     pub latency_us: SpanStatistics,
-    /// Between successive commands, where nothing was lost between them and the adapter heard all
-    /// the time.
+    /// Between successive commands, but for those between which frames were lost or the adapter
+    /// did not receive.
     pub interval_us: SpanStatistics,
 }
 
@@ -109,9 +109,9 @@ pub struct PollCounts {
     /// Counts and times.
     #[serde(flatten)]
     pub exchange: ExchangeCounts,
-    /// Each size of the command that was seen, in bytes; fragments are put together.
+    /// Each size of the command, in bytes, after reassembly.
     pub command_bytes: Vec<u16>,
-    /// Each size of the response that was seen, in bytes; fragments are put together.
+    /// Each size of the response, in bytes, after reassembly.
     pub response_bytes: Vec<u16>,
     /// Whether the I/O looks fragmented: inferred from the data, not known.
     #[serde(default)]
@@ -208,9 +208,9 @@ pub struct DriveSummary {
 /// When a node was gone.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct AbsenceSpan {
-    /// When it was last heard.
+    /// When it last sent before.
     pub from_s: f64,
-    /// When it was heard again; `null` if it was not.
+    /// When it sent again; `null` if it did not.
     pub to_s: Option<f64>,
 }
 
@@ -223,7 +223,7 @@ pub struct AddressClash {
     pub mac_id: MacId,
     /// How it ended.
     pub outcome: ClashOutcome,
-    /// Who held or claimed it; `null` if it never told.
+    /// Who held or claimed it; `null` if it is not known.
     pub holder: Option<DeviceId>,
     /// Who asked.
     pub newcomer: DeviceId,

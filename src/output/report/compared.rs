@@ -8,7 +8,7 @@ use super::Report;
 use super::words::{date_and_time, duration, number};
 use crate::fieldbus::MacId;
 use crate::health::compare::{ComparedVisit, Comparison, ComparisonLine, Judgement};
-use crate::output::comparison::{IN_ORDER, Said, counts, verdict};
+use crate::output::comparison::{IN_ORDER, LineText, counts, verdict};
 use crate::output::text::printable;
 
 /// The comparison; nothing without a baseline.
@@ -92,17 +92,17 @@ fn lines(comparison: &Comparison, judgement: Judgement, heading: &str) -> Markup
 }
 
 fn row(line: &ComparisonLine) -> Markup {
-    let said = Said::of(line);
+    let text = LineText::new(line);
     // Long words, such as an identity, may break; figures may not.
     let class = |value: &str| if value.chars().count() > 15 { "text" } else { "n" };
     html! {
         tr {
-            th scope="row" { (said.place) }
-            td { (said.what) }
-            td class=(class(&said.then)) { (said.then) }
-            td class=(class(&said.now)) { (said.now) }
-            td.n { (said.difference) }
-            td.why { (said.why) }
+            th scope="row" { (text.place) }
+            td { (text.quantity) }
+            td class=(class(&text.then)) { (text.then) }
+            td class=(class(&text.now)) { (text.now) }
+            td.n { (text.difference) }
+            td.why { (text.why) }
         }
     }
 }
@@ -142,9 +142,9 @@ fn same(comparison: &Comparison, heading: &str) -> Markup {
 
 /// What is compared, its figure now and by how much it differs, if it does.
 fn figure(line: &ComparisonLine) -> String {
-    let Said { what, now, difference, .. } = Said::of(line);
+    let LineText { quantity, now, difference, .. } = LineText::new(line);
     match &*difference {
-        "" | "0" => format!("{what}\u{A0}{now}"),
-        by => format!("{what}\u{A0}{now} ({by})"),
+        "" | "0" => format!("{quantity}\u{A0}{now}"),
+        by => format!("{quantity}\u{A0}{now} ({by})"),
     }
 }
