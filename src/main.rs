@@ -3,5 +3,5 @@
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    dropline::cli::main()
+    dropline::internal::main()
 }

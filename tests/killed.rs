@@ -6,9 +6,11 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use dropline::output::capture::{CaptureWriter, Pieces, WriterOptions};
-use dropline::source::{ReadOptions, Reader, open_all};
-use dropline::wire::{Frame, Header, Nanos, Record, StandardId, What};
+use dropline::Nanos;
+use dropline::Record;
+use dropline::capture::{ReadOptions, Reader, open_all};
+use dropline::internal::output::capture::{CaptureWriter, Pieces, WriterOptions};
+use dropline::record::{Frame, Header, StandardId, What};
 
 const CAPTURE: &str = "DROPLINE_TEST_CAPTURE";
 const ROLL: &str = "DROPLINE_TEST_ROLL";

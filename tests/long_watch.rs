@@ -5,9 +5,12 @@
 //! release build, and patience.
 
 use dropline::Analysis;
-use dropline::output::metrics::{About, Format, Reading};
-use dropline::sim::SimSource;
-use dropline::wire::{Bitrate, Clock, Frame, Header, Nanos, Record, StandardId, What};
+use dropline::Bitrate;
+use dropline::Nanos;
+use dropline::Record;
+use dropline::internal::output::metrics::{About, Format, Reading};
+use dropline::record::{Clock, Frame, Header, StandardId, What};
+use dropline::simulation::SimSource;
 
 /// The resident memory now and the most there was, in bytes (proc_pid_status(5)).
 fn memory() -> (u64, u64) {

@@ -13,7 +13,7 @@ mod lights;
 mod mac_id;
 mod object;
 
-pub use address_check::{AddressCheck, AddressCheckError, AddressCheckKind, DeviceId};
+pub use address_check::{AddressCheck, AddressCheckKind, DeviceId};
 pub use address_check::{Offline, OfflineService};
 pub use connection::{AllocateRequest, Choice, OpenRequest, OpenResponse, allocation_attribute};
 pub use connection::{ConnectionKind, ConnectionState, WatchdogAction};
@@ -29,5 +29,5 @@ pub use lights::{
     Light, ModuleFacts, NetworkFacts, module as module_light, network as network_light,
 };
 pub use mac_id::{MacId, MacIdSet};
+pub use object::Class;
 pub(crate) use object::{AttributeValue, ObjectPath};
-pub use object::{Class, connection_instance, device_type};

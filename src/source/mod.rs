@@ -21,14 +21,13 @@ pub use error::{
     BlockError, CaptureSetError, Complaints, FileError, FormatError, LiveError, NetlinkError,
     SourceError, one_line,
 };
-pub use formats::{CaptureFormat, FORMATS, ReadAhead, open, open_reader, reader_from};
+pub use formats::{CaptureFormat, ReadAhead, open, open_reader, reader_from};
 pub use input::{Progress, ReadOptions};
 pub use json_lines::Packer;
 pub use live::{
-    AdapterStatus, BitrateTrial, ControllerEvents, InterfaceCounts, LiveOptions, Safety,
-    find_bitrate, interface_kind, open_live,
+    AdapterStatus, BitrateTrial, LiveOptions, Safety, find_bitrate, interface_kind, open_live,
 };
-pub use text_files::{LONGEST_TEXT, data_sheets, read_bounded, read_text, unreadable};
+pub use text_files::{data_sheets, read_bounded, read_text, unreadable};
 
 /// Records that are read or simulated: a capture, several captures as one, the simulated trunk.
 /// Its calls may wait for a disk, so a program that has more to do than to read calls it on a

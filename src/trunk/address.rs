@@ -45,7 +45,7 @@ pub struct Clash {
 
 /// The claims on one address, followed as the only account of address checks.
 ///
-/// A check is refused if its answer comes within [`CHECK_STEP`] of a request. It has succeeded
+/// A check is refused if its answer comes within 1.25 s of a request. It has succeeded
 /// when that time is over, or when the address is heard on line once the check can be over. A
 /// frame of the address before that comes from somebody else who holds it.
 #[derive(Debug, Clone, Default)]

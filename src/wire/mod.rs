@@ -9,7 +9,7 @@ mod json_line_fast;
 mod record;
 mod units;
 
-pub use can_packet::{Packet, PacketError};
+pub use can_packet::Packet;
 pub use embedded_can::{ExtendedId, Id, StandardId};
 pub use error::{Cause, CauseSet, ControllerState, ErrorFrame};
 pub use frame::{Data, Frame, MAX_WIRE_BITS, Payload, RemoteLength, crc15, stuff_bits, wire_bits};

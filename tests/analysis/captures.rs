@@ -6,9 +6,9 @@ use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
 use dropline::Analysis;
-use dropline::health::summary::SourceKind;
-use dropline::sim::{Scenario, SimSource};
-use dropline::wire::{write_header, write_record};
+use dropline::SourceKind;
+use dropline::internal::wire::{write_header, write_record};
+use dropline::simulation::{Scenario, SimSource};
 use serde_json::Value;
 
 /// The most that a committed capture may take.

@@ -2,10 +2,10 @@
 //! demo's trunk, and what stands at the top then.
 
 use dropline::Analysis;
-use dropline::fieldbus::MacId;
-use dropline::health::Summary;
-use dropline::health::summary::SourceKind;
-use dropline::sim::{Scenario, SimSource};
+use dropline::MacId;
+use dropline::SourceKind;
+use dropline::Summary;
+use dropline::simulation::{Scenario, SimSource};
 
 /// The demo's trunk without its faults, for half a minute, with this one.
 fn run(fault: &str) -> Summary {
@@ -115,7 +115,7 @@ fn a_drive_says_why_it_does_not_follow() {
 fn noise_that_grows_is_called_rising() {
     let summary = run("kind = 'noise'\npattern = 'random'\nrate_per_s = 20\nfrom_s = 18");
     let trend = summary.errors.trend.expect("enough errors for a trend");
-    assert_eq!(trend.direction, dropline::health::TrendDirection::Rising, "{trend:?}");
+    assert_eq!(trend.direction, dropline::summary::TrendDirection::Rising, "{trend:?}");
     let errors = summary.findings.iter().find(|f| f.code.name() == "bus-errors").unwrap();
     assert!(errors.text.contains("; rising: "), "{}", errors.text);
 }

@@ -1,10 +1,11 @@
 //! Each finding on a trunk that has just this fault, and nothing found on one that is well.
 
 use crate::common::scene::{Scene, device};
-use dropline::fieldbus::AddressCheckKind::{Request, Response};
-use dropline::fieldbus::DeviceId;
-use dropline::health::Summary;
-use dropline::wire::{Nanos, What};
+use dropline::DeviceId;
+use dropline::Nanos;
+use dropline::Summary;
+use dropline::internal::fieldbus::AddressCheckKind::{Request, Response};
+use dropline::record::What;
 
 const NODES: [u8; 3] = [5, 12, 13];
 
@@ -292,5 +293,5 @@ fn the_page() {
     scene.error(0x204, 0x0004_0000_0000_0060);
     scene.scans(100, &NODES, &[]);
     scene.end();
-    insta::assert_snapshot!(dropline::output::page(&scene.summary()));
+    insta::assert_snapshot!(dropline::internal::output::page(&scene.summary()));
 }

@@ -1,7 +1,7 @@
 //! Plan and wire compared: each difference by itself, and none where there is none.
 
 use crate::common::scene::{Scene, device};
-use dropline::wire::Nanos;
+use dropline::Nanos;
 
 const NODES: [u8; 2] = [12, 13];
 

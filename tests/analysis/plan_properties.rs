@@ -1,6 +1,6 @@
 //! Properties of every plan: reading never panics, more nodes never lighten the load.
 
-use dropline::plan::{Plan, Traffic};
+use dropline::planning::{Plan, Traffic};
 use proptest::prelude::*;
 
 fn plan(nodes: &[(u8, u16, u16)]) -> Plan {

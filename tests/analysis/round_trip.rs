@@ -3,12 +3,13 @@
 
 use std::path::Path;
 
-use dropline::output::capture::{CaptureWriter, WriterOptions};
-use dropline::source::{CaptureFormat, ReadOptions, open_reader};
-use dropline::wire::{
-    Bitrate, Clock, ErrorFrame, ExtendedId, Frame, Header, Id, Nanos, Packet, Record, StandardId,
-    Tally, What, write_header, write_record,
-};
+use dropline::Bitrate;
+use dropline::Nanos;
+use dropline::Record;
+use dropline::capture::{CaptureFormat, ReadOptions, open_reader};
+use dropline::internal::output::capture::{CaptureWriter, WriterOptions};
+use dropline::internal::wire::{Packet, write_header, write_record};
+use dropline::record::{Clock, ErrorFrame, ExtendedId, Frame, Header, Id, StandardId, Tally, What};
 use proptest::collection::vec;
 use proptest::option;
 use proptest::prelude::*;

@@ -7,8 +7,8 @@
 use std::fmt::Write;
 
 use dropline::Analysis;
-use dropline::health::summary::SourceKind;
-use dropline::sim::{Scenario, SimSource};
+use dropline::SourceKind;
+use dropline::simulation::{Scenario, SimSource};
 use proptest::prelude::*;
 use serde_json::Value;
 

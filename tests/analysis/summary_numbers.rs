@@ -5,8 +5,9 @@ use std::fmt::Write;
 
 use crate::common::reference::{compare, numbers};
 use dropline::Analysis;
-use dropline::health::summary::SourceKind;
-use dropline::wire::{Record, parse_header, parse_record};
+use dropline::Record;
+use dropline::SourceKind;
+use dropline::internal::wire::{parse_header, parse_record};
 use proptest::prelude::*;
 use serde_json::Value;
 

@@ -4,7 +4,9 @@
 use std::collections::BTreeMap;
 
 use crate::common::plain_bits::stuffed_bit_by_bit;
-use dropline::wire::{BitTime, ExtendedId, Frame, Id, StandardId, crc15, stuff_bits};
+use dropline::BitTime;
+use dropline::internal::wire::{crc15, stuff_bits};
+use dropline::record::{ExtendedId, Frame, Id, StandardId};
 use proptest::prelude::*;
 
 fn check(frame: &Frame) {

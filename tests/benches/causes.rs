@@ -12,9 +12,10 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use dropline::Analysis;
-use dropline::health::Severity;
-use dropline::health::summary::{SourceKind, Summary};
-use dropline::sim::{Scenario, SimSource};
+use dropline::Severity;
+use dropline::SourceKind;
+use dropline::Summary;
+use dropline::simulation::{Scenario, SimSource};
 
 /// A fault at three strengths, and the findings of which any one at the top is right.
 struct Case {

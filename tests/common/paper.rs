@@ -1,13 +1,13 @@
 //! A scene as the page to hand over.
 
 use dropline::Analysis;
-use dropline::health::Expectation;
-use dropline::health::Summary;
-use dropline::health::compare::{Comparison, Tolerance, Trend};
-use dropline::health::summary::SourceKind;
-use dropline::output::report::{Log, Report, Running};
-use dropline::plan::Plan;
-use dropline::wire::What;
+use dropline::Expectation;
+use dropline::SourceKind;
+use dropline::Summary;
+use dropline::internal::output::report::{Log, Report, Running};
+use dropline::planning::Plan;
+use dropline::record::What;
+use dropline::summary::{Comparison, Tolerance, Trend};
 
 use super::scene::{Scene, device, mac};
 
@@ -73,7 +73,7 @@ fn write(
 
 /// A trunk with a bit of everything: an absence, a clash, a restart, errors, notes, loss.
 pub fn eventful() -> Scene {
-    use dropline::fieldbus::AddressCheckKind::{Request, Response};
+    use dropline::internal::fieldbus::AddressCheckKind::{Request, Response};
     let nodes = [5, 12, 13];
     let mut scene = Scene::new();
     for node in nodes {
@@ -105,7 +105,11 @@ pub fn full() -> Scene {
     scene.bitrate = Some(500_000);
     let nodes: Vec<u8> = (1..64).collect();
     for &node in &nodes {
-        scene.check(node, dropline::fieldbus::AddressCheckKind::Request, device(node.into()));
+        scene.check(
+            node,
+            dropline::internal::fieldbus::AddressCheckKind::Request,
+            device(node.into()),
+        );
     }
     assert_eq!(mac(63).get(), 63);
     for round in 0..40 {

@@ -1,6 +1,6 @@
 //! The bits of a frame, one at a time, straight from the layout of ISO 11898-1.
 
-use dropline::wire::{Frame, Id, Payload};
+use dropline::record::{Frame, Id, Payload};
 
 /// The bits from start of frame to the end of the data, as ISO 11898-1 lays them out.
 fn head_and_data(frame: &Frame) -> Vec<bool> {

@@ -3,7 +3,8 @@
 
 use std::collections::BTreeMap;
 
-use dropline::wire::{Id, Record, What};
+use dropline::Record;
+use dropline::record::{Id, What};
 use serde_json::{Value, json};
 
 use super::plain_bits::wire_bits_bit_by_bit;

@@ -1,14 +1,17 @@
 //! A few lines that read as a story: nodes claim addresses, are polled, fall silent.
 
 use dropline::Analysis;
-use dropline::fieldbus::{AddressCheck, AddressCheckKind, DeviceId, Identifier, MacId};
-use dropline::health::Expectation;
-use dropline::health::Summary;
-use dropline::health::summary::SourceKind;
-use dropline::plan::Plan;
-use dropline::wire::{
-    Bitrate, Clock, ErrorFrame, Frame, Header, Id, Nanos, Record, StandardId, Tally, What,
-};
+use dropline::Bitrate;
+use dropline::DeviceId;
+use dropline::Expectation;
+use dropline::MacId;
+use dropline::Nanos;
+use dropline::Record;
+use dropline::SourceKind;
+use dropline::Summary;
+use dropline::internal::fieldbus::{AddressCheck, AddressCheckKind, Identifier};
+use dropline::planning::Plan;
+use dropline::record::{Clock, ErrorFrame, Frame, Header, Id, StandardId, Tally, What};
 
 /// Records as they come, with the time of the last one.
 pub struct Scene {
@@ -57,7 +60,7 @@ impl Scene {
     }
 
     pub fn extended(&mut self, id: u32) {
-        let id = Id::Extended(dropline::wire::ExtendedId::new(id).unwrap());
+        let id = Id::Extended(dropline::record::ExtendedId::new(id).unwrap());
         self.push(What::Frame(Frame::data(id, &[1, 2]).unwrap()));
     }
 
@@ -134,7 +137,7 @@ impl Scene {
     /// Each finding as "severity code address".
     pub fn findings(&self) -> Vec<String> {
         let summary = self.summary();
-        let line = |f: &dropline::health::summary::FindingSummary| {
+        let line = |f: &dropline::summary::FindingSummary| {
             let node = f.mac_id.map_or(String::new(), |mac| format!(" {mac}"));
             format!("{} {}{node}", f.severity, f.code.name())
         };

@@ -12,11 +12,13 @@ pub use heard::{fragment, trunk};
 use std::io::Read;
 use std::path::Path;
 
-use dropline::source::{CaptureFormat, ReadOptions, reader_from};
-use dropline::wire::{
-    Header, Record, Tally, What, parse_header, parse_record, quick_frame, write_header,
-    write_record,
+use dropline::Record;
+use dropline::capture::{CaptureFormat, ReadOptions};
+use dropline::internal::source::reader_from;
+use dropline::internal::wire::{
+    parse_header, parse_record, quick_frame, write_header, write_record,
 };
+use dropline::record::{Header, Tally, What};
 
 /// A line that reads as a record or a header is written and read back as the same; and the
 /// reader of the common form agrees with the general one.

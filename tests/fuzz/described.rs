@@ -2,15 +2,18 @@
 
 use std::fmt::Write;
 
-use dropline::fieldbus::eds::{DataSheet, SheetIndex, SheetMatch, decode_text};
-use dropline::fieldbus::{ConnectionKind, IdentityObject};
-use dropline::health::compare::{Comparison, Judgement, Tolerance};
-use dropline::health::{Expectation, Summary};
-use dropline::plan::{Plan, Report, Size, Traffic, scan_svg, text};
-use dropline::sim::scenario::Seconds;
-use dropline::sim::{Scenario, SimSource};
-use dropline::trunk::Trunk;
-use dropline::wire::{Record, Tally, What};
+use dropline::Expectation;
+use dropline::Record;
+use dropline::Summary;
+use dropline::internal::fieldbus::{DataSheet, SheetIndex, SheetMatch, decode_text};
+use dropline::planning::{Plan, Report, Size, Traffic};
+use dropline::planning::{scan_svg, text};
+use dropline::record::{Tally, What};
+use dropline::simulation::scenario::Seconds;
+use dropline::simulation::{Scenario, SimSource};
+use dropline::state::Trunk;
+use dropline::state::{ConnectionKind, IdentityObject};
+use dropline::summary::{Comparison, Judgement, Tolerance};
 
 /// A data sheet finds the device that it describes, offers the sizes that it offers, has its
 /// problems at lines that are there, and says the same when it is written out cleanly.
@@ -157,7 +160,7 @@ pub fn summary(bytes: &[u8]) {
         Err(error) => return assert!(!error.to_string().contains('\n')),
     };
     assert_eq!(Summary::from_json(summary.to_json().as_bytes()).unwrap(), summary);
-    assert!(!dropline::output::page(&summary).is_empty());
+    assert!(!dropline::internal::output::page(&summary).is_empty());
     let comparison = Comparison::new(&summary, &summary, &tolerance);
     assert_ne!(comparison.judgement, Judgement::Worse);
     assert!(serde_json::from_str::<serde_json::Value>(&comparison.to_json()).is_ok());

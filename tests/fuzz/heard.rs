@@ -2,14 +2,16 @@
 //! the summary.
 
 use dropline::Analysis;
-use dropline::fieldbus::{Fragment, FragmentKind};
-use dropline::health::Summary;
-use dropline::health::compare::{Comparison, Judgement, Tolerance};
-use dropline::health::summary::{ExchangeCounts, SourceKind};
-use dropline::trunk::{Assembly, FragmentCounts, FragmentStage, MAX_MESSAGE};
-use dropline::wire::{
-    Bitrate, ErrorFrame, ExtendedId, Frame, Header, Id, Nanos, Record, StandardId, Tally, What,
-};
+use dropline::Bitrate;
+use dropline::Nanos;
+use dropline::Record;
+use dropline::SourceKind;
+use dropline::Summary;
+use dropline::internal::fieldbus::{Fragment, FragmentKind};
+use dropline::record::{ErrorFrame, ExtendedId, Frame, Header, Id, StandardId, Tally, What};
+use dropline::state::{Assembly, FragmentCounts, FragmentStage, MAX_MESSAGE};
+use dropline::summary::ExchangeCounts;
+use dropline::summary::{Comparison, Judgement, Tolerance};
 
 /// The message that comes out is what was sent since it began; errors are counted one by one,
 /// and nothing that was heard spoils the next whole message.

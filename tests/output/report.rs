@@ -4,7 +4,8 @@ use std::collections::BTreeSet;
 
 use crate::common::paper::{eventful, full, report, report_against, report_with_visits};
 use crate::common::scene::{Scene, device};
-use dropline::wire::{Nanos, What};
+use dropline::Nanos;
+use dropline::record::What;
 
 /// Elements that the page may hold; the shapes are those of plots.
 const ALLOWED: &str = "html head meta title style body header main section article h1 h2 h3 p div \

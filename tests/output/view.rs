@@ -2,11 +2,12 @@
 
 use crate::common::scene::{Scene, device};
 use dropline::Analysis;
-use dropline::health::Context;
-use dropline::output::view::{
+use dropline::Nanos;
+use dropline::internal::health::Context;
+use dropline::internal::output::view::{
     self, Narrator, Playback, Screen, Seen, Snapshot, Subject, Theme, Update,
 };
-use dropline::wire::{Nanos, What};
+use dropline::record::What;
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
@@ -21,7 +22,11 @@ const ASCII: Theme = Theme { colour: false, unicode: false };
 fn troubled() -> Scene {
     let mut scene = Scene::new();
     for (index, node) in [5, 9, 12, 14, 20, 38].into_iter().enumerate() {
-        scene.check(node, dropline::fieldbus::AddressCheckKind::Request, device(index as u32));
+        scene.check(
+            node,
+            dropline::internal::fieldbus::AddressCheckKind::Request,
+            device(index as u32),
+        );
         scene.wait(Nanos::from_millis(3));
     }
     scene.wait(Nanos::SECOND);
@@ -32,9 +37,9 @@ fn troubled() -> Scene {
         scene.scans(9, &nodes, &[]);
         scene.scans(1, &nodes, &[20]);
     }
-    scene.check(38, dropline::fieldbus::AddressCheckKind::Request, device(77));
+    scene.check(38, dropline::internal::fieldbus::AddressCheckKind::Request, device(77));
     scene.wait(Nanos::from_millis(2));
-    scene.check(38, dropline::fieldbus::AddressCheckKind::Response, device(5));
+    scene.check(38, dropline::internal::fieldbus::AddressCheckKind::Response, device(5));
     for _ in 0..7 {
         scene.error(0x088, 0x0000_0400_0000_0000);
     }

@@ -4,7 +4,8 @@ use std::path::Path;
 
 use crate::common::scene::Scene;
 use crate::common::tmux::{Terminal, quoted};
-use dropline::wire::{Nanos, write_header, write_record};
+use dropline::Nanos;
+use dropline::internal::wire::{write_header, write_record};
 
 fn capture(path: &Path) {
     let mut scene = Scene::new();

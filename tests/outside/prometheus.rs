@@ -15,9 +15,10 @@ use std::time::{Duration, Instant};
 
 use crate::trials::{Absent, Test};
 use dropline::Analysis;
-use dropline::output::metrics::{About, Exporter, Format, Reading};
-use dropline::sim::SimSource;
-use dropline::wire::{Nanos, Record};
+use dropline::Nanos;
+use dropline::Record;
+use dropline::internal::output::metrics::{About, Exporter, Format, Reading};
+use dropline::simulation::SimSource;
 use serde_json::Value;
 
 pub const TESTS: &[(&str, Test)] = &[

@@ -5,11 +5,12 @@ use std::path::{Path, PathBuf};
 
 use crate::common::scene::{Scene, device};
 use assert_cmd::Command;
-use dropline::fieldbus::MacId;
-use dropline::health::Summary;
-use dropline::health::compare::{Comparison, Judgement, Quantity, Tolerance};
-use dropline::output::comparison_page;
-use dropline::wire::{Nanos, write_header, write_record};
+use dropline::MacId;
+use dropline::Nanos;
+use dropline::Summary;
+use dropline::internal::output::comparison_page;
+use dropline::internal::wire::{write_header, write_record};
+use dropline::summary::{Comparison, Judgement, Quantity, Tolerance};
 use proptest::prelude::*;
 
 const NODES: [u8; 3] = [5, 12, 13];
@@ -83,7 +84,7 @@ fn another_visit_to_the_same_line_is_the_same() {
 
 fn judgement(comparison: &Comparison, mac_id: Option<u8>, quantity: Quantity) -> Option<Judgement> {
     let mac_id = mac_id.and_then(MacId::new);
-    let is_this = |line: &&dropline::health::compare::ComparisonLine| {
+    let is_this = |line: &&dropline::summary::ComparisonLine| {
         line.mac_id == mac_id && line.quantity == quantity
     };
     comparison.lines.iter().find(is_this).map(|line| line.judgement)

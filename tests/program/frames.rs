@@ -5,7 +5,9 @@ use std::process::Output;
 
 use crate::common::scene::{Scene, device};
 use assert_cmd::Command;
-use dropline::wire::{Nanos, What, write_header, write_record};
+use dropline::Nanos;
+use dropline::internal::wire::{write_header, write_record};
+use dropline::record::What;
 use tempfile::TempDir;
 
 /// A drive at 12 claims its address, is allocated by master 1, asked for its revision and

@@ -5,12 +5,14 @@ use std::process::Output;
 
 use assert_cmd::Command;
 use dropline::Analysis;
-use dropline::health::Summary;
-use dropline::health::summary::SourceKind;
-use dropline::output::capture::{CaptureWriter, Pieces, WriterOptions, Written};
-use dropline::sim::SimSource;
-use dropline::source::Reader;
-use dropline::wire::{Header, Nanos, Record, What};
+use dropline::Nanos;
+use dropline::Record;
+use dropline::SourceKind;
+use dropline::Summary;
+use dropline::capture::Reader;
+use dropline::internal::output::capture::{CaptureWriter, Pieces, WriterOptions, Written};
+use dropline::record::{Header, What};
+use dropline::simulation::SimSource;
 use serde_json::Value;
 use tempfile::TempDir;
 
@@ -212,7 +214,7 @@ fn another_trunk_is_refused() {
     let directory = TempDir::new().unwrap();
     let (mut header, records) = demo();
     let one = watched(&directory.path().join("one.jsonl"), "1h", &records, &header).0.path;
-    header.bitrate = dropline::wire::Bitrate::new(500_000);
+    header.bitrate = dropline::Bitrate::new(500_000);
     header.started += jiff::SignedDuration::from_hours(1);
     let other = watched(&directory.path().join("other.jsonl"), "1h", &records, &header).0.path;
     let output = replay(&[one, other], &[]);

@@ -2,8 +2,8 @@
 
 use assert_cmd::Command;
 use crc::{CRC_64_XZ, Crc};
-use dropline::sim::{Scenario, SimSource};
-use dropline::wire::{write_header, write_record};
+use dropline::internal::wire::{write_header, write_record};
+use dropline::simulation::{Scenario, SimSource};
 
 fn dropline() -> Command {
     Command::cargo_bin("dropline").unwrap()

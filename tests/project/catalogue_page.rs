@@ -4,8 +4,8 @@
 use std::fmt::Write;
 use std::path::Path;
 
-use dropline::health::catalogue;
-use dropline::words::caution::CAUTIONS;
+use dropline::internal::health::catalogue;
+use dropline::internal::words::CAUTIONS;
 
 fn page() -> String {
     let mut page = String::from(

@@ -3,9 +3,9 @@
 
 use std::path::Path;
 
-use dropline::health::Summary;
-use dropline::health::compare::{Comparison, Trend};
-use dropline::output::Conversion;
+use dropline::Summary;
+use dropline::internal::output::Conversion;
+use dropline::summary::{Comparison, Trend};
 
 fn held_in_step(name: &str, schema: &schemars::Schema) {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("shared").join(name);
@@ -39,13 +39,13 @@ fn the_summary_schema_is_that_of_the_code() {
 
 #[test]
 fn the_capture_schemas_are_those_of_the_code() {
-    let [header, record] = dropline::wire::capture_schemas();
+    let [header, record] = dropline::internal::wire::capture_schemas();
     held_in_step("capture-header.schema.json", &header);
     held_in_step("capture-record.schema.json", &record);
 }
 
 #[test]
 fn the_plan_report_schema_is_that_of_the_code() {
-    let schema = schemars::schema_for!(dropline::plan::Report);
+    let schema = schemars::schema_for!(dropline::planning::Report);
     held_in_step("plan-report.schema.json", &schema);
 }

@@ -30,7 +30,7 @@ pub struct WriterOptions {
     pub pieces: Option<Pieces>,
 }
 
-/// How a capture comes in pieces; see [`crate::source::PieceName`] for their names.
+/// How a capture comes in pieces, one beginning where the one before ends.
 #[derive(Debug, Clone, Default)]
 pub struct Pieces {
     /// When a piece is full.

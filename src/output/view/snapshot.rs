@@ -86,7 +86,7 @@ pub struct NodeRow {
     pub median: Option<Nanos>,
     /// The worst time from command to response.
     pub worst: Option<Nanos>,
-    /// How many answer times fall into each bin, see [`bin_edges`].
+    /// How many answer times fall into each bin of the histogram.
     pub bins: Vec<u64>,
     /// Sizes of commands and responses, in bytes.
     pub bytes: [Vec<u16>; 2],

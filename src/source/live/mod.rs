@@ -11,7 +11,7 @@ use self::socketcan::SocketCanSource;
 use super::{LiveSource, SourceError};
 pub use adapter::{AdapterStatus, LiveOptions, Safety};
 pub use bitrate_search::{BitrateTrial, find_bitrate};
-pub use link::{ControllerEvents, InterfaceCounts, interface_kind};
+pub use link::interface_kind;
 
 /// Listens to a trunk. A further kind of live source is chosen here, by its options. Needs a tokio
 /// runtime with I/O and time.

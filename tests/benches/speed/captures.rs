@@ -7,9 +7,12 @@ use std::hash::{Hash, Hasher};
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
-use dropline::sim::{Scenario, SimSource};
-use dropline::source::CaptureFormat;
-use dropline::wire::{Header, Nanos, Record, Tally, What, write_header, write_record};
+use dropline::Nanos;
+use dropline::Record;
+use dropline::capture::CaptureFormat;
+use dropline::internal::wire::{write_header, write_record};
+use dropline::record::{Header, Tally, What};
+use dropline::simulation::{Scenario, SimSource};
 
 const SCENARIO: &str = include_str!("full-trunk.toml");
 

@@ -11,9 +11,11 @@ use std::process::Command;
 use std::time::Instant;
 
 use dropline::Analysis;
-use dropline::health::summary::SourceKind;
-use dropline::sim::{Scenario, SimSource};
-use dropline::wire::{ErrorFrame, Header, Nanos, Record, What};
+use dropline::Nanos;
+use dropline::Record;
+use dropline::SourceKind;
+use dropline::record::{ErrorFrame, Header, What};
+use dropline::simulation::{Scenario, SimSource};
 
 use super::captures::{Captures, trunk};
 use super::parts::Done;

@@ -8,7 +8,9 @@ use std::hint::black_box;
 use std::process::Command;
 
 use dropline::Analysis;
-use dropline::wire::{What, parse_record, quick_frame, wire_bits, write_record};
+use dropline::internal::wire::{parse_record, quick_frame, write_record};
+use dropline::record::What;
+use dropline::record::wire_bits;
 
 use super::Options;
 use super::captures::{Captures, trunk};

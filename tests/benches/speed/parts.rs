@@ -6,8 +6,10 @@ use std::process::Command;
 use std::time::{Duration, Instant};
 
 use dropline::Analysis;
-use dropline::health::summary::SourceKind;
-use dropline::wire::{Frame, Record, What, wire_bits};
+use dropline::Record;
+use dropline::SourceKind;
+use dropline::record::wire_bits;
+use dropline::record::{Frame, What};
 
 use super::captures::{Captures, trunk};
 use super::table::Table;
