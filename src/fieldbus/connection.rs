@@ -188,11 +188,6 @@ impl Choice {
         Choice(byte)
     }
 
-    /// The byte.
-    pub const fn byte(self) -> u8 {
-        self.0
-    }
-
     /// Whether any of `other` is in this set.
     pub const fn has(self, other: Choice) -> bool {
         self.0 & other.0 != 0

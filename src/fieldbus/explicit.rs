@@ -229,12 +229,6 @@ pub struct Service(u8);
 impl Service {
     /// All attributes of an object at once.
     pub const GET_ALL: Service = Service(0x01);
-    /// Writes all attributes of an object at once.
-    pub const SET_ALL: Service = Service(0x02);
-    /// Starts the device, or one object of it, anew.
-    pub const RESET: Service = Service(0x05);
-    /// Deletes an object.
-    pub const DELETE: Service = Service(0x09);
     /// One attribute.
     pub const GET_SINGLE: Service = Service(0x0E);
     /// Writes one attribute.

@@ -38,16 +38,6 @@ pub struct IdentityObject {
 pub struct DeviceStatus(pub u16);
 
 impl DeviceStatus {
-    /// A master owns the device.
-    pub const fn owned(self) -> bool {
-        self.0 & 0x0001 != 0
-    }
-
-    /// It was given a configuration other than that of the factory.
-    pub const fn configured(self) -> bool {
-        self.0 & 0x0004 != 0
-    }
-
     /// A fault that can be cleared, minor or major.
     pub const fn recoverable_fault(self) -> bool {
         self.0 & 0x0500 != 0
@@ -195,7 +185,7 @@ mod tests {
         assert_eq!(all.revision, Some((2, 3)));
         assert_eq!(all.serial, Some(19_088_743));
         assert_eq!(all.name.as_deref(), Some("Infeed conveyor drive"));
-        assert!(all.status.is_some_and(|status| status.owned() && status.configured()));
+        assert_eq!(all.status, Some(DeviceStatus(5)));
     }
 
     #[test]

@@ -30,17 +30,7 @@ pub struct Decoded<'a> {
     pub notes: Notes,
 }
 
-impl Decoded<'_> {
-    /// What a drive says of itself in this frame.
-    pub fn drive_status(&self) -> Option<DriveStatus> {
-        match self.meaning {
-            Meaning::Io(IoMessage { drive: Some(DriveIo::Status(status)), .. }) => {
-                Some(status.value)
-            }
-            _ => None,
-        }
-    }
-}
+impl Decoded<'_> {}
 
 /// Which way a frame goes, seen from [`Decoded::node`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]

@@ -154,16 +154,6 @@ impl Rhythm {
         apart
     }
 
-    /// How many of the latest disturbances are kept.
-    pub fn len(&self) -> usize {
-        self.times.len()
-    }
-
-    /// Whether there was none.
-    pub fn is_empty(&self) -> bool {
-        self.times.is_empty()
-    }
-
     /// The period, if the latest disturbances keep one.
     pub fn period(&self) -> Option<Period> {
         let mut gaps: Vec<i64> = self
@@ -286,6 +276,6 @@ mod rhythm_tests {
         for t in 0..10_000 {
             rhythm.error(Nanos::from_millis(t * 50));
         }
-        assert_eq!(rhythm.len(), Rhythm::KEPT);
+        assert_eq!(rhythm.times.len(), Rhythm::KEPT);
     }
 }

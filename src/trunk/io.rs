@@ -122,16 +122,6 @@ impl IoChannel {
         self.inferred || is_long(size) && self.contrary < CONTRADICTED
     }
 
-    /// Whether the messages are in fragments; `None` where nothing tells. What is known of the
-    /// size counts as long as the frames do not contradict it.
-    pub fn fragmented(&self, size: Option<Known<u16>>) -> Option<Known<bool>> {
-        let value = self.is_fragmented(size);
-        match size.filter(|size| size.origin != Origin::Inferred) {
-            Some(Known { origin, .. }) if is_long(size) == value => Some(Known { value, origin }),
-            _ => self.inferred.then_some(Known { value: true, origin: Origin::Inferred }),
-        }
-    }
-
     /// Gives up a message that has not gone on for longer than `limit`.
     pub fn expire(&mut self, t: Nanos, limit: Nanos) -> Option<FragmentError> {
         if self.tentative { None } else { self.assembly.expire(t, limit) }
@@ -240,15 +230,14 @@ mod tests {
     #[test]
     fn without_a_size_it_is_inferred_and_marked_so() {
         let mut channel = IoChannel::default();
-        assert_eq!(channel.fragmented(None), None);
+        assert!(!channel.is_fragmented(None));
         for n in 0..3 {
             let first = channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], None, true);
             assert_eq!((stage(first).is_some(), first.continues), (n > 0, false));
             let last = channel.frame(T, &[0x81, 8, 9, 10], None, false);
             assert_eq!((last.length, last.continues), (Some(10), true));
         }
-        let inferred = Known { value: true, origin: Origin::Inferred };
-        assert_eq!(channel.fragmented(None), Some(inferred));
+        assert!(channel.is_inferred_fragmented());
         // The capture ends in the middle of a message.
         channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], None, true);
         channel.flush();
@@ -256,7 +245,7 @@ mod tests {
         for _ in 0..10 {
             channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], None, true);
         }
-        assert_eq!(channel.fragmented(None), None);
+        assert!(!channel.is_fragmented(None));
     }
 
     #[test]
@@ -304,11 +293,10 @@ mod tests {
         assert_eq!(channel.frame(T, &[1, 2, 3, 4], planned(10), true).part, None);
         assert_eq!(channel.sizes().as_slice(), [4]);
         let mut channel = IoChannel::default();
-        assert_eq!(channel.fragmented(planned(4)).map(|known| known.value), Some(false));
+        assert!(!channel.is_fragmented(planned(4)));
         channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], planned(4), true);
         channel.frame(T, &[0x81, 8, 9, 10], planned(4), false);
-        let inferred = Known { value: true, origin: Origin::Inferred };
-        assert_eq!(channel.fragmented(planned(4)), Some(inferred));
+        assert!(channel.is_inferred_fragmented());
     }
 
     #[test]
@@ -316,7 +304,7 @@ mod tests {
         let mut channel = IoChannel::default();
         for n in 0..1000u64 {
             channel.frame(T, &n.to_le_bytes(), None, false);
-            assert_eq!(channel.fragmented(None), None, "{n}");
+            assert!(!channel.is_fragmented(None), "{n}");
         }
     }
 
@@ -335,7 +323,7 @@ mod tests {
                 let data = &[head, 1, 2, 3, 4, 5, 6, 7][..usize::from(len)];
                 let shorter = short.frame(T, data, size, fresh);
                 prop_assert_eq!(shorter, long.perhaps_fragment(T, data, size, fresh));
-                prop_assert_eq!(short.fragmented(size), long.fragmented(size));
+                prop_assert_eq!(short.is_fragmented(size), long.is_fragmented(size));
                 prop_assert_eq!(short.sizes(), long.sizes());
             }
         }

@@ -216,16 +216,6 @@ impl Node {
         self.command_io.is_inferred_fragmented() || self.response_io.is_inferred_fragmented()
     }
 
-    /// Whether the I/O that it is sent is in fragments; `None` where nothing tells.
-    pub fn command_fragmented(&self) -> Option<Known<bool>> {
-        self.command_io.fragmented(self.command_size())
-    }
-
-    /// Whether its poll responses are in fragments; `None` where nothing tells.
-    pub fn response_fragmented(&self) -> Option<Known<bool>> {
-        self.response_io.fragmented(self.response_size())
-    }
-
     /// What the poll command's identifier is used for: without a poll connection it carries
     /// the master's change of state or cyclic data.
     pub(super) fn command_kind(&self) -> ConnectionKind {
@@ -339,11 +329,6 @@ impl Node {
     /// A client used the master's own request identifier, so it owns the node.
     pub(super) fn seems_owned(&mut self, client: MacId) {
         offer(&mut self.connections.owner, client, Origin::Inferred);
-    }
-
-    /// Whether anything was heard from the node itself.
-    pub fn heard(&self) -> bool {
-        self.heard
     }
 
     /// What its lights should show now, at the time of the last record.

@@ -145,17 +145,6 @@ impl Distribution {
             |rank: f64| (1.0..=n).contains(&rank).then(|| self.quantile(rank / n)).flatten();
         (at_rank((n * q - reach).floor()), at_rank((n * q + reach).ceil() + 1.0))
     }
-
-    /// Adds all that another one holds; the result is as if all had been recorded here, but
-    /// for the estimate of [`Self::effective_count`].
-    pub fn merge(&mut self, other: &Distribution) {
-        self.min = self.min.min(other.min);
-        self.max = self.max.max(other.max);
-        self.sum += other.sum;
-        self.batches.append(&other.batches);
-        // Auto-resizing, as above.
-        let _ = self.histogram.add(&other.histogram);
-    }
 }
 
 /// So many batches are put together in pairs.
@@ -191,23 +180,6 @@ impl Batches {
             if self.sums.len() == MOST {
                 self.pair();
             }
-        }
-    }
-
-    /// What another series adds, as if it had come after this one. Batches that are not whole
-    /// are left out; they are a small part.
-    pub(super) fn append(&mut self, other: &Batches) {
-        let mut other = other.clone();
-        while self.size < other.size {
-            self.pair();
-        }
-        while other.size < self.size {
-            other.pair();
-        }
-        self.sums.append(&mut other.sums);
-        (self.open, self.in_open) = (0.0, 0);
-        while self.sums.len() >= MOST {
-            self.pair();
         }
     }
 
@@ -376,26 +348,6 @@ mod tests {
                 prop_assert!((got - exact).abs() as f64 <= exact as f64 * 0.001);
             }
         }
-
-        #[test]
-        fn merging_is_exact(spans in prop::collection::vec(1i64..1 << 40, 2..200), cut in 0usize..200) {
-            let cut = cut % spans.len();
-            let collect = |part: &[i64]| {
-                let mut d = Distribution::default();
-                part.iter().for_each(|&s| d.record(Nanos(s)));
-                d
-            };
-            let mut merged = collect(&spans[..cut]);
-            merged.merge(&collect(&spans[cut..]));
-            let whole = collect(&spans);
-            prop_assert_eq!(merged.count(), whole.count());
-            prop_assert_eq!(merged.min(), whole.min());
-            prop_assert_eq!(merged.max(), whole.max());
-            prop_assert_eq!(merged.mean_ns(), whole.mean_ns());
-            for q in [0.5, 0.9, 0.99] {
-                prop_assert_eq!(merged.quantile(q), whole.quantile(q));
-            }
-        }
     }
 }
 
@@ -453,20 +405,6 @@ mod batches_tests {
         assert_eq!(batches.inflation(1.0), None);
         (0..100).for_each(|_| batches.add(5.0));
         assert_eq!(batches.inflation(0.0), Some(1.0));
-    }
-
-    #[test]
-    fn appending_keeps_whole_batches() {
-        let fill = |count| {
-            let mut batches = Batches::default();
-            (0..count).for_each(|n| batches.add(f64::from(n % 3)));
-            batches
-        };
-        let mut both = fill(3000);
-        both.append(&fill(40));
-        both.append(&fill(5000));
-        assert!(both.count() >= FEWEST && both.count() < MOST, "{}", both.count());
-        assert!(both.inflation(2.0 / 3.0).is_some());
     }
 }
 
