@@ -11,7 +11,6 @@ pub mod evidence;
 mod expectation;
 mod finding;
 mod nodes;
-mod onset;
 pub mod summary;
 
 pub use catalogue::catalogue;
@@ -22,7 +21,7 @@ pub use evidence::Evidence;
 pub use expectation::Expectation;
 pub(crate) use expectation::References;
 pub use finding::{Condition, Context, Finding, Severity, Verdict};
-pub(crate) use onset::{Onset, OnsetTracker, OnsetUpdate};
+pub(crate) use finding::{Onset, OnsetTracker, OnsetUpdate};
 pub use summary::Summary;
 
 use crate::trunk::Trunk;

@@ -11,7 +11,6 @@ mod decode_tests;
 mod decoded;
 mod disturbances;
 mod drive;
-mod drive_correlation;
 mod error_attribution;
 mod event;
 mod exchange;
@@ -35,8 +34,9 @@ pub use decoded::{
 };
 pub use disturbances::{DisturbanceBin, DisturbanceHistogram, Period, Rhythm};
 pub use drive::{DriveReasons, Following, NodeDrive};
-pub use drive_correlation::{DriveCorrelation, DriveDisturbances};
-pub use error_attribution::{ErrorAttribution, Talker, TalkerErrors};
+pub use error_attribution::{
+    DriveCorrelation, DriveDisturbances, ErrorAttribution, Talker, TalkerErrors,
+};
 pub use event::Event;
 pub use exchange::Exchange;
 pub use explicit_state::{ANSWER_LIMIT, PendingRequest};

@@ -1,13 +1,12 @@
 //! What each finding means, what else would explain it and what to check, in order.
 
 mod nodes;
-mod trunk;
 
-use super::code::{CatalogueEntry, Code};
+use crate::health::code::{CatalogueEntry, Code, Rank};
 
 /// The entry of every code.
 pub fn catalogue() -> impl Iterator<Item = &'static CatalogueEntry> {
-    [trunk::ENTRIES, nodes::ENTRIES].into_iter().flatten()
+    [TRUNK_ENTRIES, nodes::ENTRIES].into_iter().flatten()
 }
 
 impl Code {
@@ -18,6 +17,261 @@ impl Code {
             .unwrap_or_else(|| unreachable!("{self:?} has no entry, which a test would have found"))
     }
 }
+
+/// Findings about the trunk, its errors, and the measurement.
+static TRUNK_ENTRIES: &[CatalogueEntry] = &[
+    // The measurement.
+    CatalogueEntry {
+        code: Code::NothingHeard,
+        rank: Rank::Origin,
+        means: "Not one frame or error was received: the adapter is not on a live trunk, or the \
+                trunk is idle.",
+        or_else: &[],
+        check: &[
+            "Is the trunk powered and is its master scanning?",
+            "Are both data wires of the adapter connected, and to the right terminals?",
+            "Is the adapter set to the trunk's bit rate?",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::NothingUnderstood,
+        rank: Rank::Origin,
+        means: "There is traffic, but every frame ended in an error: most often the adapter's bit \
+                rate is not the trunk's, or the data wires are swapped or one is broken.",
+        or_else: &[],
+        check: &[
+            "Set the adapter to the trunk's bit rate (125, 250 or 500 kbit/s), listening only.",
+            "Check that the two data wires are not swapped and that both make contact.",
+            "With the trunk unpowered, measure between the data wires: about 60 ohms is right.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::FramesLost,
+        rank: Rank::State,
+        means: "The computer or the adapter did not keep up, so frames are missing here that were \
+                on the wire. The counts are too low by these; exchanges that were open then cannot \
+                be judged.",
+        or_else: &[],
+        check: &[
+            "Close other programs on this computer, or use a faster one.",
+            "Connect the adapter directly, not through a hub.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::LinkDown,
+        rank: Rank::State,
+        means: "The interface went down or the adapter was unplugged; nothing was heard meanwhile.",
+        or_else: &[],
+        check: &["Was the adapter unplugged, or the interface set down? Check its cable."],
+    },
+    CatalogueEntry {
+        code: Code::CaptureCutOff,
+        rank: Rank::State,
+        means: "The capture has no end record: power or the program was cut off. It was read to \
+                its last whole line.",
+        or_else: &[],
+        check: &["Nothing on the trunk; check the computer that made the capture."],
+    },
+    CatalogueEntry {
+        code: Code::CaptureDamaged,
+        rank: Rank::State,
+        means: "The capture does not hold all that it held when it was made, or parts of it could \
+                not be read. The counts are too low by what is missing.",
+        or_else: &[],
+        check: &["Copy the capture again from where it was made."],
+    },
+    CatalogueEntry {
+        code: Code::ErrorsNotReported,
+        rank: Rank::State,
+        means: "The adapter's driver was set not to report bus errors: none were counted, but \
+                there may have been some.",
+        or_else: &[],
+        check: &[
+            "Set the interface down, add berr-reporting on to the command that sets its bit rate, \
+             and listen again; dropline adapter gives the whole command.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::ClockStepped,
+        rank: Rank::State,
+        means: "The clock was set back while capturing; times after that are not comparable with \
+                those before, and spans across it were left out.",
+        or_else: &[],
+        check: &["Set the computer's clock before a capture, not during it."],
+    },
+    CatalogueEntry {
+        code: Code::BitRateUnknown,
+        rank: Rank::State,
+        means: "The interface names no bit rate and none was given, so the load is known in bits \
+                only, not as a share of the wire.",
+        or_else: &[],
+        check: &["Give the trunk's bit rate with --bitrate."],
+    },
+    // The bus and its master.
+    CatalogueEntry {
+        code: Code::BusOff,
+        rank: Rank::State,
+        means: "The adapter's own controller gave up after too many errors; while it was off, \
+                nothing was heard. A listening controller does so only on a badly disturbed trunk.",
+        or_else: &["a badly disturbed trunk"],
+        check: &[
+            "Is the adapter set to the trunk's bit rate, and to listen only?",
+            "Look at the bus errors: what disturbs the trunk disturbs every node.",
+            "With the trunk unpowered, measure between the data wires: about 60 ohms is right.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::BusErrors,
+        rank: Rank::Symptom,
+        means: "Frames were destroyed on the wire and sent again: noise, grounding, a termination \
+                that is not right, a bad connection or a node at a wrong bit rate.",
+        or_else: &[
+            "a missing terminator, or too long a trunk or drop",
+            "one node that hears badly and destroys what it does not like",
+        ],
+        check: &[
+            "With the trunk unpowered, measure between the data wires: about 60 ohms; 120 means \
+             one terminator is missing, under 50 means too many.",
+            "Check that the shield and the supply's negative are grounded at one point only.",
+            "Check connectors and taps, the newest work first.",
+            "See whether the errors come when a drive or a contactor switches; run the cables \
+             apart.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::LoadHigh,
+        rank: Rank::Symptom,
+        means: "The bus is so full that low priorities wait long and a disturbance has no room.",
+        or_else: &["one node that sends too much"],
+        check: &[
+            "Lengthen the scan interval, or poll slow nodes in the background.",
+            "Use change of state instead of polling where data seldom changes.",
+            "A higher bit rate needs the trunk and drop lengths to allow it.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::InvalidIdentifier,
+        rank: Rank::Cause,
+        means: "Somebody sends identifiers that no node may use (7F0 to 7FF): a device of another \
+                kind, or one that is broken.",
+        or_else: &["frames that noise changed; their check sequence makes that very rare"],
+        check: &[
+            "Find what else is connected to the trunk; unplug doubtful devices one at a time.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::ForeignFrames,
+        rank: Rank::Cause,
+        means: "29-bit or remote frames do not belong on this kind of trunk: a device of another \
+                kind is connected.",
+        or_else: &[],
+        check: &[
+            "Find what else is connected to the trunk; unplug doubtful devices one at a time.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::PollingStopped,
+        rank: Rank::Root,
+        means: "No node was polled any more: the master stopped, was taken out of run, lost power \
+                or left the trunk.",
+        or_else: &["the adapter heard nothing: its own connection is broken"],
+        check: &[
+            "Is the master powered and in run? Look at its status and network lights.",
+            "Check the master's connector.",
+            "Are other nodes still heard? If nothing is, check the adapter's own connection.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::ScanTooShort,
+        rank: Rank::Cause,
+        means: "The scan asks for more than the bus can carry: commands and answers wait for each \
+                other and nodes come too late.",
+        or_else: &["one node that sends too much", "many frames sent again after errors"],
+        check: &[
+            "Lengthen the scan interval, or poll slow nodes in the background.",
+            "`dropline plan` shows the shortest interval that fits.",
+            "A higher bit rate needs the trunk and drop lengths to allow it.",
+        ],
+    },
+    // Where errors come from.
+    CatalogueEntry {
+        code: Code::ErrorsStrikeNode,
+        rank: Rank::Root,
+        means: "Errors hit one node's frames far more often than its share of the traffic: its \
+                transmitter, its drop line or its connector is bad.",
+        or_else: &["noise that comes only while it answers"],
+        check: &[
+            "Check this node's connector and drop line, unpowered: seating, polarity, a broken \
+             conductor or shield.",
+            "Exchange the drop line, then the node.",
+            "Is the drop line longer than 6 m?",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::ErrorsWithLength,
+        rank: Rank::Cause,
+        means: "Long frames are hit more often than their length explains: reflections, most often \
+                from a missing terminator or too long a trunk or drop.",
+        or_else: &["noise that lasts longer than single bits"],
+        check: &[
+            "With the trunk unpowered, measure between the data wires: about 60 ohms; 120 means \
+             one terminator is missing, under 50 means too many.",
+            "Are the terminators at the two ends of the trunk and nowhere else?",
+            "Compare the lengths of trunk and drops with what the bit rate allows.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::ErrorsWithDrive,
+        rank: Rank::Root,
+        means: "Errors come while this drive runs far more often than while it stands: its output \
+                or its earthing disturbs the trunk.",
+        or_else: &["another machine that runs at the same times"],
+        check: &[
+            "Run the drive's motor cable apart from the trunk; cross at right angles.",
+            "Is the motor cable shielded, with the shield on both ends as the drive's maker says?",
+            "Is the trunk's shield grounded at one point only?",
+            "Is the drive's earth connection short and sound?",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::ErrorsInRhythm,
+        rank: Rank::Root,
+        means: "Errors come in a steady rhythm: something that switches or turns at this pace \
+                disturbs the trunk.",
+        or_else: &[],
+        check: &[
+            "What switches at this pace: a contactor, a valve, a heater control, a lamp, a welder?",
+            "Fit suppressors to inductive loads; run their cables apart from the trunk.",
+            "Is the trunk's shield grounded at one point only?",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::DenseBursts,
+        rank: Rank::Root,
+        means: "Errors come in dense bursts in which hardly a frame passes: typical of a device at \
+                another bit rate that tries to send until its own controller takes it off.",
+        or_else: &[
+            "a short or loose contact on the data wires",
+            "a node with a broken transmitter",
+        ],
+        check: &[
+            "Was a device added or powered up at that time? Check its bit rate setting.",
+            "Unplug doubtful devices one at a time.",
+            "Check connectors for a short or loose conductor, unpowered.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::AloneOnTheWire,
+        rank: Rank::Root,
+        means: "Frames are sent and nobody acknowledges: one node is alone on its piece of wire.",
+        or_else: &["the adapter only listens and so does not acknowledge either"],
+        check: &[
+            "Are the other nodes powered and connected to this piece of the trunk?",
+            "Look for an open connector or a broken trunk cable between them.",
+            "Do the others run at this bit rate?",
+        ],
+    },
+];
 
 #[cfg(test)]
 mod tests {

@@ -2,7 +2,6 @@
 //! programs; fields may be added, none is dropped or renamed within a version.
 
 mod bus;
-mod identity;
 mod node;
 mod read;
 
@@ -14,10 +13,10 @@ pub use bus::{
     CauseCounts, ControllerCounters, ControllerStep, ErrorBurst, ErrorSummary, GroupCounts,
     LoadSpan, LoadSummary,
 };
-pub use identity::{DataSheetCheck, DataSheetVerdict, DeviceIdentity};
 pub use node::{
-    AbsenceSpan, AddressClash, ConnectionSummary, DriveSummary, ExchangeCounts, NodeSummary,
-    PollCounts, QuantileRange, SpanStatistics, StatusLights,
+    AbsenceSpan, AddressClash, ConnectionSummary, DataSheetCheck, DataSheetVerdict, DeviceIdentity,
+    DriveSummary, ExchangeCounts, NodeSummary, PollCounts, QuantileRange, SpanStatistics,
+    StatusLights,
 };
 pub use read::SummaryError;
 
