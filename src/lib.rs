@@ -140,8 +140,9 @@ pub mod capture {
 /// ```
 pub mod state {
     pub use crate::fieldbus::{
-        ConnectionKind, ConnectionState, DeviceStatus, DriveState, GeneralStatus, IdentityObject,
-        Light, WatchdogAction,
+        Assembly, AssemblyDirection, ConnectionKind, ConnectionState, DeviceStatus, DriveCommand,
+        DriveState, DriveStatus, GeneralStatus, IdentityObject, InputAssembly, Light,
+        OutputAssembly, Profile, Signal, WatchdogAction,
     };
     pub use crate::trunk::*;
 }

@@ -1,85 +1,45 @@
 //! The I/O of an AC drive: what the master asks for and what the drive says it does.
 //!
-//! Source: IEC 62026-3 by way of the CIP AC/DC drive profile, assemblies 20, 21, 70, 71; bits
-//! as in published manuals. The speed is taken as a signed number (from memory).
+//! Which bits say what stands in the table of assemblies. Source of the drive's states: CIP AC/DC
+//! drive profile, as in published manuals.
 
 use std::fmt;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-/// An assembly that a master sends to a drive.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
-pub enum OutputAssembly {
-    /// 20: run forward and a speed.
-    #[serde(rename = "20")]
-    Basic,
-    /// 21: both directions and where control and reference come from.
-    #[serde(rename = "21")]
-    Extended,
-}
-
-/// An assembly that a drive sends.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
-pub enum InputAssembly {
-    /// 70: faulted, running and a speed.
-    #[serde(rename = "70")]
-    Basic,
-    /// 71: everything.
-    #[serde(rename = "71")]
-    Extended,
-}
-
-impl OutputAssembly {
-    /// From the instance of class 04.
-    pub const fn from_instance(instance: u16) -> Option<OutputAssembly> {
-        Some(match instance {
-            20 => OutputAssembly::Basic,
-            21 => OutputAssembly::Extended,
-            _ => return None,
-        })
-    }
-
-    /// The instance of class 04.
-    pub const fn instance(self) -> u16 {
-        match self {
-            OutputAssembly::Basic => 20,
-            OutputAssembly::Extended => 21,
-        }
-    }
-}
-
-impl InputAssembly {
-    /// From the instance of class 04.
-    pub const fn from_instance(instance: u16) -> Option<InputAssembly> {
-        Some(match instance {
-            70 => InputAssembly::Basic,
-            71 => InputAssembly::Extended,
-            _ => return None,
-        })
-    }
-
-    /// The instance of class 04.
-    pub const fn instance(self) -> u16 {
-        match self {
-            InputAssembly::Basic => 70,
-            InputAssembly::Extended => 71,
-        }
-    }
-}
+use super::assembly::{Assembly, AssemblyBits, InputAssembly, OutputAssembly, Signal, bits_of};
 
 /// The I/O data of a drive, to be taken apart where somebody wants to know: there are hundreds a
 /// second, and most of them only follow others.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Unread<A> {
     assembly: A,
-    bytes: [u8; 4],
+    bits: AssemblyBits,
 }
 
-impl<A> Unread<A> {
-    /// `None` if the data are not four bytes.
+impl<A: Assembly> Unread<A> {
+    /// `None` if the data are not as long as the assembly.
+    #[inline]
     pub(crate) fn new(assembly: A, data: &[u8]) -> Option<Unread<A>> {
-        Some(Unread { assembly, bytes: data.try_into().ok()? })
+        let fits = data.len() == assembly.row().bytes;
+        fits.then(|| bits_of(data)).flatten().map(|bits| Unread { assembly, bits })
+    }
+
+    #[inline]
+    fn flag(&self, signal: Signal) -> bool {
+        self.assembly.value(self.bits, signal) != 0
+    }
+
+    /// `None` where the assembly does not carry it.
+    #[inline]
+    fn flag_if_carried(&self, signal: Signal) -> Option<bool> {
+        self.assembly.carries(signal).then(|| self.flag(signal))
+    }
+
+    #[inline]
+    fn speed(&self, signal: Signal) -> i16 {
+        self.assembly.value(self.bits, signal) as i16
     }
 }
 
@@ -87,7 +47,14 @@ impl Unread<OutputAssembly> {
     /// What they ask for.
     #[inline]
     pub fn read(&self) -> DriveCommand {
-        DriveCommand::of(self.assembly, self.bytes)
+        DriveCommand {
+            run_forward: self.flag(Signal::RunForward),
+            run_reverse: self.flag(Signal::RunReverse),
+            fault_reset: self.flag(Signal::FaultReset),
+            control_from_network: self.flag_if_carried(Signal::AskNetworkControl),
+            reference_from_network: self.flag_if_carried(Signal::AskNetworkReference),
+            speed: self.speed(Signal::SpeedReference),
+        }
     }
 }
 
@@ -95,8 +62,26 @@ impl Unread<InputAssembly> {
     /// What they say.
     #[inline]
     pub fn read(&self) -> DriveStatus {
-        DriveStatus::of(self.assembly, self.bytes)
+        let state = || DriveState(self.assembly.value(self.bits, Signal::State) as u8);
+        DriveStatus {
+            faulted: self.flag(Signal::Faulted),
+            warning: self.flag_if_carried(Signal::Warning),
+            running_forward: self.flag(Signal::RunningForward),
+            running_reverse: self.flag_if_carried(Signal::RunningReverse),
+            ready: self.flag_if_carried(Signal::Ready),
+            control_from_network: self.flag_if_carried(Signal::NetworkControl),
+            reference_from_network: self.flag_if_carried(Signal::NetworkReference),
+            at_reference: self.flag_if_carried(Signal::AtReference),
+            state: self.assembly.carries(Signal::State).then(state),
+            speed: self.speed(Signal::SpeedActual),
+        }
     }
+}
+
+/// The I/O data that say all of `values` which the assembly carries.
+fn to_bytes<A: Assembly>(assembly: A, values: &[(Signal, u64)]) -> Vec<u8> {
+    let bits = values.iter().fold(0, |bits, &(signal, value)| bits | assembly.place(signal, value));
+    bits.to_le_bytes()[..assembly.row().bytes].to_vec()
 }
 
 /// What the master asks of a drive.
@@ -117,23 +102,25 @@ pub struct DriveCommand {
 }
 
 impl DriveCommand {
-    /// Reads the I/O data; `None` if they are not four bytes.
-    pub fn parse(assembly: OutputAssembly, data: &[u8]) -> Option<DriveCommand> {
+    /// From the I/O data; `None` if they are not as long as the assembly.
+    pub fn from_bytes(assembly: OutputAssembly, data: &[u8]) -> Option<DriveCommand> {
         Unread::new(assembly, data).map(|unread| unread.read())
     }
 
-    #[inline]
-    fn of(assembly: OutputAssembly, [bits, _, low, high]: [u8; 4]) -> DriveCommand {
-        let bit = |n: u8| bits & 1 << n != 0;
-        let extended = assembly == OutputAssembly::Extended;
-        DriveCommand {
-            run_forward: bit(0),
-            run_reverse: extended && bit(1),
-            fault_reset: bit(2),
-            control_from_network: extended.then_some(bit(5)),
-            reference_from_network: extended.then_some(bit(6)),
-            speed: i16::from_le_bytes([low, high]),
-        }
+    /// The I/O data that ask for this, as far as the assembly can.
+    pub fn to_bytes(&self, assembly: OutputAssembly) -> Vec<u8> {
+        let flag = |flag: Option<bool>| u64::from(flag == Some(true));
+        to_bytes(
+            assembly,
+            &[
+                (Signal::RunForward, self.run_forward.into()),
+                (Signal::RunReverse, self.run_reverse.into()),
+                (Signal::FaultReset, self.fault_reset.into()),
+                (Signal::AskNetworkControl, flag(self.control_from_network)),
+                (Signal::AskNetworkReference, flag(self.reference_from_network)),
+                (Signal::SpeedReference, u64::from(self.speed as u16)),
+            ],
+        )
     }
 
     /// Whether it is to run, in either direction.
@@ -167,6 +154,19 @@ impl fmt::Display for DriveCommand {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(transparent)]
 pub struct DriveState(pub u8);
+
+impl DriveState {
+    /// It cannot run: its enable input is open, say.
+    pub const NOT_READY: DriveState = DriveState(2);
+    /// It can run.
+    pub const READY: DriveState = DriveState(3);
+    /// It runs.
+    pub const ENABLED: DriveState = DriveState(4);
+    /// It comes to a stop.
+    pub const STOPPING: DriveState = DriveState(5);
+    /// It is faulted.
+    pub const FAULTED: DriveState = DriveState(7);
+}
 
 impl fmt::Display for DriveState {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -210,27 +210,29 @@ pub struct DriveStatus {
 }
 
 impl DriveStatus {
-    /// Reads the I/O data; `None` if they are not four bytes.
-    pub fn parse(assembly: InputAssembly, data: &[u8]) -> Option<DriveStatus> {
+    /// From the I/O data; `None` if they are not as long as the assembly.
+    pub fn from_bytes(assembly: InputAssembly, data: &[u8]) -> Option<DriveStatus> {
         Unread::new(assembly, data).map(|unread| unread.read())
     }
 
-    #[inline]
-    fn of(assembly: InputAssembly, [bits, state, low, high]: [u8; 4]) -> DriveStatus {
-        let bit = |n: u8| bits & 1 << n != 0;
-        let extended = |n: u8| (assembly == InputAssembly::Extended).then_some(bit(n));
-        DriveStatus {
-            faulted: bit(0),
-            warning: extended(1),
-            running_forward: bit(2),
-            running_reverse: extended(3),
-            ready: extended(4),
-            control_from_network: extended(5),
-            reference_from_network: extended(6),
-            at_reference: extended(7),
-            state: (assembly == InputAssembly::Extended).then_some(DriveState(state)),
-            speed: i16::from_le_bytes([low, high]),
-        }
+    /// The I/O data that say this, as far as the assembly can.
+    pub fn to_bytes(&self, assembly: InputAssembly) -> Vec<u8> {
+        let flag = |flag: Option<bool>| u64::from(flag == Some(true));
+        to_bytes(
+            assembly,
+            &[
+                (Signal::Faulted, self.faulted.into()),
+                (Signal::Warning, flag(self.warning)),
+                (Signal::RunningForward, self.running_forward.into()),
+                (Signal::RunningReverse, flag(self.running_reverse)),
+                (Signal::Ready, flag(self.ready)),
+                (Signal::NetworkControl, flag(self.control_from_network)),
+                (Signal::NetworkReference, flag(self.reference_from_network)),
+                (Signal::AtReference, flag(self.at_reference)),
+                (Signal::State, self.state.map_or(0, |state| state.0.into())),
+                (Signal::SpeedActual, u64::from(self.speed as u16)),
+            ],
+        )
     }
 
     /// Whether it runs, in either direction.
@@ -269,34 +271,43 @@ impl fmt::Display for DriveStatus {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
+
+    fn output(number: u16) -> OutputAssembly {
+        OutputAssembly::from_number(number).unwrap()
+    }
+
+    fn input(number: u16) -> InputAssembly {
+        InputAssembly::from_number(number).unwrap()
+    }
 
     /// Bits: CIP AC/DC drive profile, as in published manuals.
     #[test]
     fn what_the_master_asks() {
-        let command = |assembly, data: &[u8]| DriveCommand::parse(assembly, data).unwrap();
-        let asked = command(OutputAssembly::Extended, &[0x61, 0, 0xDC, 5]);
+        let command = |assembly, data: &[u8]| DriveCommand::from_bytes(assembly, data).unwrap();
+        let asked = command(output(21), &[0x61, 0, 0xDC, 5]);
         let words = "run forward, speed 1500, control and reference from network";
         assert_eq!(asked.to_string(), words);
-        let asked = command(OutputAssembly::Basic, &[0x66, 0, 0xDC, 5]);
+        let asked = command(output(20), &[0x66, 0, 0xDC, 5]);
         assert_eq!(asked.to_string(), "stop, speed 1500, fault reset");
         assert_eq!(asked.control_from_network, None);
-        let asked = command(OutputAssembly::Extended, &[0x02, 0, 0x24, 0xFA]);
+        let asked = command(output(21), &[0x02, 0, 0x24, 0xFA]);
         assert_eq!(asked.to_string(), "run reverse, speed -1500");
-        assert_eq!(DriveCommand::parse(OutputAssembly::Basic, &[1, 0]), None);
+        assert_eq!(DriveCommand::from_bytes(output(20), &[1, 0]), None);
     }
 
     /// Bits and drive states: CIP AC/DC drive profile, as in published manuals.
     #[test]
     fn what_the_drive_says() {
-        let status = |assembly, data: &[u8]| DriveStatus::parse(assembly, data).unwrap();
-        let said = status(InputAssembly::Extended, &[0xF4, 4, 0xDC, 5]);
+        let status = |assembly, data: &[u8]| DriveStatus::from_bytes(assembly, data).unwrap();
+        let said = status(input(71), &[0xF4, 4, 0xDC, 5]);
         assert_eq!(said.to_string(), "running forward, speed 1500, enabled, at reference");
         assert!(said.running() && said.ready == Some(true));
-        let said = status(InputAssembly::Extended, &[0x01, 7, 0, 0]);
+        let said = status(input(71), &[0x01, 7, 0, 0]);
         let words = "not running, speed 0, faulted, FAULTED, control not from network, \
                      reference not from network";
         assert_eq!(said.to_string(), words);
-        let said = status(InputAssembly::Basic, &[0xFC, 9, 1, 0]);
+        let said = status(input(70), &[0xFC, 9, 1, 0]);
         assert_eq!(said.to_string(), "running forward, speed 1");
         assert_eq!((said.state, said.ready), (None, None));
         let states = [
@@ -314,14 +325,36 @@ mod tests {
         }
     }
 
-    /// The numbers of the assemblies: CIP AC/DC drive profile.
-    #[test]
-    fn assemblies_go_round() {
-        for n in 0..100 {
-            let output = OutputAssembly::from_instance(n).map(OutputAssembly::instance);
-            assert_eq!(output, [20, 21].contains(&n).then_some(n));
-            let input = InputAssembly::from_instance(n).map(InputAssembly::instance);
-            assert_eq!(input, [70, 71].contains(&n).then_some(n));
+    proptest! {
+        /// What an assembly carries goes round; all bits that it may set are used.
+        #[test]
+        fn commands_go_round(bits: u64) {
+            for assembly in OutputAssembly::all() {
+                let length = assembly.row().bytes;
+                let used = OutputAssembly::BITS_BY_LENGTH[length].unwrap_or(0) & bits;
+                let command = Unread { assembly, bits: used }.read();
+                let bytes = command.to_bytes(assembly);
+                prop_assert_eq!(bytes.len(), length);
+                prop_assert_eq!(DriveCommand::from_bytes(assembly, &bytes), Some(command));
+                if OutputAssembly::first_with(assembly.row().profile, length, used).is_some_and(|a| a == assembly) {
+                    prop_assert_eq!(bits_of(&bytes), Some(used));
+                }
+            }
+        }
+
+        #[test]
+        fn statuses_go_round(bits: u64) {
+            for assembly in InputAssembly::all() {
+                let length = assembly.row().bytes;
+                let used = InputAssembly::BITS_BY_LENGTH[length].unwrap_or(0) & bits;
+                let status = Unread { assembly, bits: used }.read();
+                let bytes = status.to_bytes(assembly);
+                prop_assert_eq!(bytes.len(), length);
+                prop_assert_eq!(DriveStatus::from_bytes(assembly, &bytes), Some(status));
+                if InputAssembly::first_with(assembly.row().profile, length, used).is_some_and(|a| a == assembly) {
+                    prop_assert_eq!(bits_of(&bytes), Some(used));
+                }
+            }
         }
     }
 }

@@ -3,6 +3,7 @@
 //! [`trunk`](crate::trunk).
 
 mod address_check;
+mod assembly;
 mod connection;
 mod drive;
 pub mod eds;
@@ -15,10 +16,12 @@ mod object;
 
 pub use address_check::{AddressCheck, AddressCheckKind, DeviceId};
 pub use address_check::{Offline, OfflineService};
+pub use assembly::{Assembly, AssemblyDirection, InputAssembly, OutputAssembly, Profile, Signal};
+pub(crate) use assembly::{AssemblyBits, assembly_row, bits_of, bits_of_signal};
 pub use connection::{AllocateRequest, Choice, OpenRequest, OpenResponse, allocation_attribute};
 pub use connection::{ConnectionKind, ConnectionState, WatchdogAction};
 pub use connection::{Fragment, FragmentKind};
-pub use drive::{DriveCommand, DriveState, DriveStatus, InputAssembly, OutputAssembly, Unread};
+pub use drive::{DriveCommand, DriveState, DriveStatus, Unread};
 pub use explicit::GeneralStatus;
 pub use explicit::Service;
 pub use explicit::{BodyFormat, CutShort, ExplicitBody, ExplicitHeader, Target};

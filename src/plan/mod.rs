@@ -21,8 +21,7 @@ pub mod wire_time;
 pub use chart::{ChartError, scan_svg};
 pub use limits::{Limit, Side, Verdict};
 pub use model::{
-    Cable, Cabling, Connection, Load, Node, Plan, PlannedIdentity, Profile, Section, Supply, Tap,
-    Trunk,
+    Cable, Cabling, Connection, Load, Node, Plan, PlannedIdentity, Section, Supply, Tap, Trunk,
 };
 pub use report::{Report, Size};
 pub use text::text;

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::fieldbus::MacId;
+use crate::fieldbus::{MacId, Profile};
 use crate::wire::{Bitrate, Nanos};
 
 /// What a trunk is meant to be. Made by [`Plan::parse`].
@@ -116,13 +116,6 @@ impl Connection {
             Connection::Master => "master",
         }
     }
-}
-
-/// How to read the I/O bytes of a node.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Profile {
-    /// The AC drive profile.
-    AcDrive,
 }
 
 /// What of a device's identity the plan names; only that is compared with the wire.

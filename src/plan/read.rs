@@ -10,9 +10,9 @@
 //! | `[[trunk.drop]]` | `name`, `position_m`; optional `drop_m` (0), `cable` (thin), `current_a` (of what has no address) |
 //! | `[[trunk.supply]]` | `name`, `position_m`; optional `voltage_v` (24), `current_a` (the most it gives) |
 
-use super::model::{Connection, Node, Plan, PlannedIdentity, Profile, Trunk};
+use super::model::{Connection, Node, Plan, PlannedIdentity, Trunk};
 use super::read_cabling::read_cabling;
-use crate::fieldbus::MacId;
+use crate::fieldbus::{AssemblyDirection, MacId, Profile, assembly_row};
 use crate::toml_reader::{TableReader, TomlProblems, read_toml};
 use crate::wire::{Bitrate, Nanos};
 
@@ -112,10 +112,12 @@ fn read_node(keys: &TableReader) -> Option<Node> {
             keys.problem(key, "is only for change-of-state and cyclic; remove it");
         }
     }
-    let profile = keys.choice("profile", &[("ac-drive", Profile::AcDrive)]);
+    let profile = keys.choice("profile", Profile::WORDS);
     let sizes_known = sizes.unwrap_or_default();
-    let output_assembly = read_assembly(keys, "output_assembly", [20, 21], sizes_known.0);
-    let input_assembly = read_assembly(keys, "input_assembly", [70, 71], sizes_known.1);
+    let output_assembly =
+        read_assembly(keys, "output_assembly", AssemblyDirection::Output, sizes_known.0);
+    let input_assembly =
+        read_assembly(keys, "input_assembly", AssemblyDirection::Input, sizes_known.1);
     let identity = PlannedIdentity {
         vendor_id: keys.whole("vendor_id", 0..=0xFFFF),
         device_type: keys.whole("device_type", 0..=0xFFFF),
@@ -178,20 +180,23 @@ fn read_sizes(keys: &TableReader, connection: Connection) -> Option<(u16, u16)> 
     }
 }
 
-/// The assemblies of the AC drive profile that have a name here are 4 bytes long.
+/// The number of an assembly. One that can be read has a length of its own.
 fn read_assembly(
     keys: &TableReader,
     key: &'static str,
-    known: [u16; 2],
+    direction: AssemblyDirection,
     bytes: u16,
 ) -> Option<u16> {
     let assembly = keys.whole(key, 1..=0xFFFF)?;
     if !keys.has("profile") {
         keys.problem(key, "needs a profile that says how to read it; add profile = \"ac-drive\"");
-    } else if known.contains(&assembly) && bytes != 4 {
+    } else if let Some(row) = assembly_row(direction, assembly)
+        && usize::from(bytes) != row.bytes
+    {
+        let length = row.bytes;
         keys.problem(
             key,
-            format!("assembly {assembly} of an AC drive has 4 bytes, this node {bytes}"),
+            format!("assembly {assembly} of an AC drive has {length} bytes, this node {bytes}"),
         );
     }
     Some(assembly)

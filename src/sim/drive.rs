@@ -1,29 +1,11 @@
 //! An AC drive: run commands in, speed out, by the assemblies of the AC drive profile.
-//!
-//! Source: CIP AC/DC drive profile, assemblies 20, 21, 70, 71.
 
-use crate::fieldbus::{InputAssembly, OutputAssembly};
+use crate::fieldbus::{
+    Assembly, DriveCommand, DriveState, DriveStatus, InputAssembly, OutputAssembly,
+};
 
 use super::scenario::{ControlSource, DrivePlan, Takes};
 use super::time::{Clockwork, Time};
-
-/// Byte 0 of assemblies 20 and 21.
-mod command {
-    pub(super) const RUN_FORWARD: u8 = 0x01;
-    pub(super) const RUN_REVERSE: u8 = 0x02;
-    pub(super) const FAULT_RESET: u8 = 0x04;
-    pub(super) const NETWORK_CONTROL: u8 = 0x20;
-    pub(super) const NETWORK_REFERENCE: u8 = 0x40;
-}
-
-/// Byte 1 of assembly 71.
-mod state {
-    pub(super) const NOT_READY: u8 = 2;
-    pub(super) const READY: u8 = 3;
-    pub(super) const ENABLED: u8 = 4;
-    pub(super) const STOPPING: u8 = 5;
-    pub(super) const FAULTED: u8 = 7;
-}
 
 /// What a drive is doing.
 #[derive(Debug)]
@@ -76,22 +58,14 @@ impl Drive {
     /// Takes a command as the assembly that the drive is set to.
     pub(super) fn command(&mut self, bytes: &[u8], now: Time, clock: Clockwork) {
         self.advance(now, clock);
-        let &[head, _, low, high, ..] = bytes else { return };
-        let reference = i64::from(i16::from_le_bytes([low, high])) * 1000;
-        let (run, reverse) = match self.output_assembly {
-            OutputAssembly::Basic => {
-                // This assembly has no bits to ask for control: the setting decides.
-                self.network_control = true;
-                self.network_reference = true;
-                (head & command::RUN_FORWARD != 0, false)
-            }
-            OutputAssembly::Extended => {
-                self.network_control = head & command::NETWORK_CONTROL != 0;
-                self.network_reference = head & command::NETWORK_REFERENCE != 0;
-                let reverse = head & command::RUN_REVERSE != 0;
-                (head & command::RUN_FORWARD != 0 || reverse, reverse)
-            }
-        };
+        let length = self.output_assembly.row().bytes;
+        let asked = bytes.get(..length);
+        let asked = asked.and_then(|asked| DriveCommand::from_bytes(self.output_assembly, asked));
+        let Some(asked) = asked else { return };
+        let reference = i64::from(asked.speed) * 1000;
+        // An assembly that has no bits to ask for control leaves it to the setting.
+        self.network_control = asked.control_from_network.unwrap_or(true);
+        self.network_reference = asked.reference_from_network.unwrap_or(true);
         let local = match self.source {
             ControlSource::Local => Some(Takes::Both),
             ControlSource::Network => self.local,
@@ -99,37 +73,38 @@ impl Drive {
         // Its own terminals ask for nothing: no run command, or a speed of zero.
         self.network_control &= !matches!(local, Some(Takes::Both | Takes::Control));
         self.network_reference &= !matches!(local, Some(Takes::Both | Takes::Reference));
-        if head & command::FAULT_RESET != 0 && local.is_none() {
+        if asked.fault_reset && local.is_none() {
             self.tripped = false;
         }
-        self.run = run && self.network_control && self.network_reference && !self.tripped;
+        self.run = asked.run() && self.network_control && self.network_reference && !self.tripped;
         self.run &= self.enabled;
-        self.target = if reverse { -reference } else { reference };
+        self.target = if asked.run_reverse { -reference } else { reference };
     }
 
     /// What the drive reports, as the assembly that it is set to.
-    pub(super) fn report(&mut self, now: Time, clock: Clockwork) -> [u8; 4] {
+    pub(super) fn report(&mut self, now: Time, clock: Clockwork) -> Vec<u8> {
         self.advance(now, clock);
-        let forward = self.speed > 0;
         let running = self.speed != 0 || self.run;
-        let rpm = i16::try_from(self.speed / 1000).unwrap_or(i16::MAX);
-        let [low, high] = rpm.to_le_bytes();
-        let flag = |on: bool, bit: u8| u8::from(on) << bit;
-        let mut head = flag(self.tripped, 0) | flag(running && (forward || self.target >= 0), 2);
-        if self.input_assembly == InputAssembly::Basic {
-            return [head, 0, low, high];
-        }
-        head |= flag(running && self.speed < 0, 3) | flag(!self.tripped && self.enabled, 4);
-        head |= flag(self.network_control, 5) | flag(self.network_reference, 6);
-        head |= flag(self.run && self.speed == self.target, 7);
         let state = match (self.tripped, self.run, self.speed) {
-            (true, ..) => state::FAULTED,
-            _ if !self.enabled => state::NOT_READY,
-            (_, true, _) => state::ENABLED,
-            (_, false, 0) => state::READY,
-            _ => state::STOPPING,
+            (true, ..) => DriveState::FAULTED,
+            _ if !self.enabled => DriveState::NOT_READY,
+            (_, true, _) => DriveState::ENABLED,
+            (_, false, 0) => DriveState::READY,
+            _ => DriveState::STOPPING,
         };
-        [head, state, low, high]
+        let status = DriveStatus {
+            faulted: self.tripped,
+            warning: None,
+            running_forward: running && (self.speed > 0 || self.target >= 0),
+            running_reverse: Some(running && self.speed < 0),
+            ready: Some(!self.tripped && self.enabled),
+            control_from_network: Some(self.network_control),
+            reference_from_network: Some(self.network_reference),
+            at_reference: Some(self.run && self.speed == self.target),
+            state: Some(state),
+            speed: i16::try_from(self.speed / 1000).unwrap_or(i16::MAX),
+        };
+        status.to_bytes(self.input_assembly)
     }
 
     /// The speed now, and that it runs, without changing it.
@@ -155,14 +130,16 @@ impl Drive {
 }
 
 /// The command that a master sends to have the drive run or stand, as this assembly.
-pub(super) fn command_bytes(assembly: OutputAssembly, run: bool, speed_rpm: i16) -> [u8; 4] {
-    let [low, high] = speed_rpm.to_le_bytes();
-    let run = if run { command::RUN_FORWARD } else { 0 };
-    let ask = match assembly {
-        OutputAssembly::Basic => 0,
-        OutputAssembly::Extended => command::NETWORK_CONTROL | command::NETWORK_REFERENCE,
+pub(super) fn command_bytes(assembly: OutputAssembly, run: bool, speed_rpm: i16) -> Vec<u8> {
+    let command = DriveCommand {
+        run_forward: run,
+        run_reverse: false,
+        fault_reset: false,
+        control_from_network: Some(true),
+        reference_from_network: Some(true),
+        speed: speed_rpm,
     };
-    [run | ask, 0, low, high]
+    command.to_bytes(assembly)
 }
 
 /// Whether the master asks for running at this time.
@@ -186,8 +163,17 @@ mod tests {
     use super::*;
     use crate::wire::Bitrate;
 
+    const READY: u8 = DriveState::READY.0;
+    const ENABLED: u8 = DriveState::ENABLED.0;
+    const STOPPING: u8 = DriveState::STOPPING.0;
+    const FAULTED: u8 = DriveState::FAULTED.0;
+
     fn drive(plan: &str) -> Drive {
         Drive::new(&toml::from_str(plan).unwrap())
+    }
+
+    fn output(number: u16) -> OutputAssembly {
+        OutputAssembly::from_number(number).unwrap()
     }
 
     fn clock() -> Clockwork {
@@ -198,26 +184,26 @@ mod tests {
     #[test]
     fn runs_up_and_reports_at_reference() {
         let (mut drive, clock) = (drive("ramp_rpm_per_s = 600"), clock());
-        assert_eq!(drive.report(Time(0), clock)[..2], [0x10, state::READY]);
-        drive.command(&command_bytes(OutputAssembly::Extended, true, 1200), Time(0), clock);
-        let [head, state, low, high] = drive.report(clock.secs(1.0), clock);
-        assert_eq!((head, state), (0x10 | 0x60 | 0x04, state::ENABLED));
+        assert_eq!(drive.report(Time(0), clock)[..2], [0x10, READY]);
+        drive.command(&command_bytes(output(21), true, 1200), Time(0), clock);
+        let [head, state, low, high] = drive.report(clock.secs(1.0), clock)[..] else { panic!() };
+        assert_eq!((head, state), (0x10 | 0x60 | 0x04, ENABLED));
         assert_eq!(i16::from_le_bytes([low, high]), 600);
         let report = drive.report(clock.secs(5.0), clock);
         assert_eq!((report[0], report[3], report[2]), (0xF4, 0x04, 0xB0));
-        drive.command(&command_bytes(OutputAssembly::Extended, false, 0), clock.secs(5.0), clock);
-        assert_eq!(drive.report(clock.secs(6.0), clock)[1], state::STOPPING);
-        assert_eq!(drive.report(clock.secs(7.5), clock)[1], state::READY);
+        drive.command(&command_bytes(output(21), false, 0), clock.secs(5.0), clock);
+        assert_eq!(drive.report(clock.secs(6.0), clock)[1], STOPPING);
+        assert_eq!(drive.report(clock.secs(7.5), clock)[1], READY);
     }
 
     #[test]
     fn does_not_run_where_the_assemblies_or_the_source_differ() {
         let clock = clock();
         let mut wrong = drive("output_assembly = 21");
-        wrong.command(&command_bytes(OutputAssembly::Basic, true, 1200), Time(0), clock);
+        wrong.command(&command_bytes(output(20), true, 1200), Time(0), clock);
         assert_eq!(wrong.report(clock.secs(1.0), clock)[2..], [0, 0]);
         let mut local = drive("source = \"local\"");
-        local.command(&command_bytes(OutputAssembly::Extended, true, 1200), Time(0), clock);
+        local.command(&command_bytes(output(21), true, 1200), Time(0), clock);
         let report = local.report(clock.secs(1.0), clock);
         assert_eq!((report[0] & 0x60, report[2], report[3]), (0, 0, 0));
     }
@@ -225,10 +211,10 @@ mod tests {
     #[test]
     fn a_tripped_drive_coasts_down_and_says_so() {
         let (mut drive, clock) = (drive(""), clock());
-        drive.command(&command_bytes(OutputAssembly::Extended, true, 600), Time(0), clock);
+        drive.command(&command_bytes(output(21), true, 600), Time(0), clock);
         drive.report(clock.secs(1.0), clock);
         drive.tripped = true;
         let report = drive.report(clock.secs(3.0), clock);
-        assert_eq!((report[0] & 0x11, report[1], report[2]), (1, state::FAULTED, 0));
+        assert_eq!((report[0] & 0x11, report[1], report[2]), (1, FAULTED, 0));
     }
 }

@@ -251,7 +251,7 @@ impl Slave {
     fn send_io(&mut self, desk: &mut Desk, message: u8, answers: Option<u64>) {
         let (kind, node) = (self.plan.connection, self.mac_id());
         let mut bytes = match &mut self.drive {
-            Some(drive) => drive.report(desk.now, desk.clock).to_vec(),
+            Some(drive) => drive.report(desk.now, desk.clock),
             None => {
                 self.vary(desk);
                 self.inputs.clone()

@@ -337,7 +337,7 @@ fn a_drive_is_known_by_its_assembly_paths() {
                     control and reference from network";
     assert_eq!(words, expected);
     let input = trunk.node(12).drive.input.unwrap();
-    assert_eq!((input.value, input.origin), (InputAssembly::Extended, Origin::Learnt));
+    assert_eq!((input.value, input.origin), (InputAssembly::EXTENDED, Origin::Learnt));
 }
 
 #[test]

@@ -1,13 +1,16 @@
 //! A node as an AC drive: by which assemblies it is driven, whether that was given, learnt or
 //! inferred from its I/O, and whether it follows its run command.
 //!
-//! Source of the inference: our own. A drive of the profile has four bytes each way, leaves its
-//! unused bits at 0, and its running bit follows the run bit of the command. What is inferred is
+//! Source of the inference: our own. A drive of the profile sends and takes data that are as long
+//! as an assembly of the table, leaves unused bits at 0, and its running bit follows the run bit of the command. What is inferred is
 //! always marked so ([`Origin::Inferred`]).
 
 use super::connections::{Known, Origin, offer};
 use super::decoded::DriveIo;
-use crate::fieldbus::{DriveCommand, DriveStatus, InputAssembly, OutputAssembly, Role, Unread};
+use crate::fieldbus::{
+    Assembly, AssemblyBits, DriveCommand, DriveStatus, InputAssembly, OutputAssembly, Profile,
+    Role, Signal, Unread, bits_of, bits_of_signal,
+};
 use crate::wire::Nanos;
 
 /// So many responses are watched before anything is guessed.
@@ -15,14 +18,11 @@ const WATCHED: u32 = 50;
 /// A drive that was asked to run must say that it runs within so many responses.
 const FOLLOWS_WITHIN: u32 = 500;
 
-/// Bits that a command may have set: those of assembly 21.
-const OUTPUT_BITS: u8 = 0b0110_0111;
-/// Bits of a command that assembly 20 does not have.
-const EXTENDED_OUTPUT: u8 = 0b0110_0010;
-/// Bits of a response that assembly 70 has.
-const BASIC_INPUT: u8 = 0b0000_0101;
-/// Device type of an AC drive in the identity object (from memory).
-const AC_DRIVE: u16 = 2;
+/// Bits that ask a drive to run.
+const RUN: AssemblyBits = bits_of_signal(Signal::RunForward) | bits_of_signal(Signal::RunReverse);
+/// Bits that say that a drive runs.
+const RUNNING_FORWARD: AssemblyBits = bits_of_signal(Signal::RunningForward);
+const RUNNING_REVERSE: AssemblyBits = bits_of_signal(Signal::RunningReverse);
 
 /// What is known of a node as a drive.
 #[derive(Debug, Clone, Default)]
@@ -41,15 +41,38 @@ pub struct NodeDrive {
 struct DriveEvidence {
     /// It cannot be a drive of the profile.
     ruled_out: bool,
-    commands: u8,
+    commands: BitsSeen,
     run_asked: bool,
-    responses: u8,
-    state_seen: bool,
+    responses: BitsSeen,
     watched: u32,
     /// Responses since the run bits changed; a drive takes some to follow.
     since_change: u32,
     followed_on: bool,
     followed_off: bool,
+}
+
+/// The length of the data one way, and the bits that were set in any of them.
+#[derive(Debug, Clone, Copy, Default)]
+struct BitsSeen {
+    bytes: usize,
+    bits: AssemblyBits,
+}
+
+impl BitsSeen {
+    /// The bits of these data; `None` if no assembly explains them together with those before.
+    #[inline]
+    fn take<A: Assembly>(&mut self, data: &[u8]) -> Option<AssemblyBits> {
+        let allowed = A::BITS_BY_LENGTH.get(data.len()).copied().flatten()?;
+        let bits = bits_of(data).filter(|bits| bits & !allowed == 0)?;
+        if self.bytes != data.len() {
+            if self.bytes != 0 {
+                return None;
+            }
+            self.bytes = data.len();
+        }
+        self.bits |= bits;
+        Some(bits)
+    }
 }
 
 impl NodeDrive {
@@ -98,7 +121,7 @@ impl NodeDrive {
 
     /// The plan or the wire names an assembly by its instance.
     pub fn set_output(&mut self, instance: u16, origin: Origin) {
-        match OutputAssembly::from_instance(instance) {
+        match OutputAssembly::from_number(instance) {
             Some(assembly) => offer(&mut self.output, assembly, origin),
             None => self.watch.ruled_out |= origin == Origin::Learnt,
         }
@@ -106,7 +129,7 @@ impl NodeDrive {
 
     /// The plan or the wire names an assembly by its instance.
     pub fn set_input(&mut self, instance: u16, origin: Origin) {
-        match InputAssembly::from_instance(instance) {
+        match InputAssembly::from_number(instance) {
             Some(assembly) => offer(&mut self.input, assembly, origin),
             None => self.watch.ruled_out |= origin == Origin::Learnt,
         }
@@ -114,58 +137,64 @@ impl NodeDrive {
 
     fn guess(&mut self, device_type: Option<u16>) {
         let watch = &self.watch;
-        let other_type = device_type.is_some_and(|kind| kind != AC_DRIVE);
+        let other_type = device_type.is_some_and(|kind| kind != Profile::AcDrive.device_type());
         if watch.ruled_out || other_type {
             self.output = self.output.filter(|known| known.origin != Origin::Inferred);
             self.input = self.input.filter(|known| known.origin != Origin::Inferred);
             return;
         }
         let behaves = watch.followed_on && watch.followed_off;
-        if watch.watched < WATCHED || !(behaves || device_type == Some(AC_DRIVE)) {
+        if watch.watched < WATCHED || !(behaves || device_type.is_some()) {
             return;
         }
-        let extended = watch.commands & EXTENDED_OUTPUT != 0;
-        let output = if extended { OutputAssembly::Extended } else { OutputAssembly::Basic };
-        let extended = watch.responses & !BASIC_INPUT != 0 || watch.state_seen;
-        let input = if extended { InputAssembly::Extended } else { InputAssembly::Basic };
-        offer(&mut self.output, output, Origin::Inferred);
-        offer(&mut self.input, input, Origin::Inferred);
+        let (commands, responses) = (watch.commands, watch.responses);
+        // A master that never sent any data has said nothing that the poorest could not say.
+        let bytes = if commands.bytes == 0 { responses.bytes } else { commands.bytes };
+        if let Some(output) = OutputAssembly::first_with(Profile::AcDrive, bytes, commands.bits) {
+            offer(&mut self.output, output, Origin::Inferred);
+        }
+        let (bytes, bits) = (responses.bytes, responses.bits);
+        if let Some(input) = InputAssembly::first_with(Profile::AcDrive, bytes, bits) {
+            offer(&mut self.input, input, Origin::Inferred);
+        }
     }
 }
 
 impl DriveEvidence {
     fn command(&mut self, data: &[u8]) {
-        match *data {
-            // A master that is idle polls with no data.
-            [] => {}
-            [bits, 0, _, _] if bits & !OUTPUT_BITS == 0 => {
-                self.commands |= bits;
-                let run = bits & 0b11 != 0;
-                if run != self.run_asked {
-                    self.since_change = 0;
-                }
-                self.run_asked = run;
-            }
-            _ => self.ruled_out = true,
+        // A master that is idle polls with no data.
+        if data.is_empty() {
+            return;
         }
+        let Some(bits) = self.commands.take::<OutputAssembly>(data) else {
+            self.ruled_out = true;
+            return;
+        };
+        let run = bits & RUN != 0;
+        if run != self.run_asked {
+            self.since_change = 0;
+        }
+        self.run_asked = run;
     }
 
     fn response(&mut self, data: &[u8]) {
-        let &[bits, state @ 0..=7, _, _] = data else {
-            self.ruled_out |= !data.is_empty();
+        if data.is_empty() {
+            return;
+        }
+        let Some(bits) = self.responses.take::<InputAssembly>(data) else {
+            self.ruled_out = true;
             return;
         };
         self.watched = self.watched.saturating_add(1);
         self.since_change = self.since_change.saturating_add(1);
-        self.responses |= bits;
-        self.state_seen |= state != 0;
-        let running = bits & 0b1100 != 0;
+        let (forward, reverse) = (bits & RUNNING_FORWARD != 0, bits & RUNNING_REVERSE != 0);
+        let running = forward || reverse;
         if running == self.run_asked && self.since_change <= FOLLOWS_WITHIN {
             self.followed_on |= running;
             self.followed_off |= self.followed_on && !running;
         }
         // Both directions at once is no drive.
-        self.ruled_out |= bits & 0b1100 == 0b1100;
+        self.ruled_out |= forward && reverse;
     }
 }
 
@@ -285,6 +314,14 @@ impl Following {
 mod tests {
     use super::*;
 
+    pub(super) fn output(number: u16) -> OutputAssembly {
+        OutputAssembly::from_number(number).unwrap()
+    }
+
+    pub(super) fn input(number: u16) -> InputAssembly {
+        InputAssembly::from_number(number).unwrap()
+    }
+
     fn exchange(drive: &mut NodeDrive, command: [u8; 4], response: [u8; 4]) {
         drive.commanded(&command);
         drive.responded(&response, None);
@@ -307,13 +344,13 @@ mod tests {
         let mut drive = NodeDrive::default();
         run_and_stop(&mut drive, 0x61, 0x70, 0xF4, 3);
         let inferred = |value| Some(Known { value, origin: Origin::Inferred });
-        assert_eq!(drive.output, inferred(OutputAssembly::Extended));
-        let extended = Some(Known { value: InputAssembly::Extended, origin: Origin::Inferred });
+        assert_eq!(drive.output, inferred(output(21)));
+        let extended = Some(Known { value: input(71), origin: Origin::Inferred });
         assert_eq!(drive.input, extended);
         let mut drive = NodeDrive::default();
         run_and_stop(&mut drive, 0x01, 0, 0x04, 0);
-        assert_eq!(drive.output, inferred(OutputAssembly::Basic));
-        let basic = Some(Known { value: InputAssembly::Basic, origin: Origin::Inferred });
+        assert_eq!(drive.output, inferred(output(20)));
+        let basic = Some(Known { value: input(70), origin: Origin::Inferred });
         assert_eq!(drive.input, basic);
     }
 
@@ -332,7 +369,7 @@ mod tests {
             exchange(&mut still, [0; 4], [0; 4]);
         }
         assert_eq!(still.input, None);
-        still.responded(&[0; 4], Some(AC_DRIVE));
+        still.responded(&[0; 4], Some(Profile::AcDrive.device_type()));
         assert!(still.input.is_some());
         still.responded(&[0; 4], Some(7));
         assert_eq!(still.input, None);
@@ -344,7 +381,7 @@ mod tests {
         drive.set_output(20, Origin::Planned);
         drive.set_input(70, Origin::Learnt);
         run_and_stop(&mut drive, 0x61, 0x70, 0xF4, 3);
-        assert_eq!(drive.output.map(|known| known.value), Some(OutputAssembly::Basic));
+        assert_eq!(drive.output.map(|known| known.value), Some(output(20)));
         assert_eq!(drive.input.map(|known| known.origin), Some(Origin::Learnt));
         assert!(drive.commanded(&[1, 0, 10, 0]));
         assert_eq!(drive.command().map(|command| command.speed), Some(10));
@@ -353,15 +390,15 @@ mod tests {
 
 #[cfg(test)]
 mod following_tests {
+    use super::tests::{input, output};
     use super::*;
-    use crate::fieldbus::{InputAssembly, OutputAssembly};
 
     fn play(responses: &[(i64, bool, u8)]) -> Following {
         let mut following = Following::default();
         for &(ms, run, bits) in responses {
             let command = [u8::from(run), 0, 0xB0, 4];
-            let asked = DriveCommand::parse(OutputAssembly::Extended, &command).unwrap();
-            let said = DriveStatus::parse(InputAssembly::Extended, &[bits, 3, 0, 0]).unwrap();
+            let asked = DriveCommand::from_bytes(output(21), &command).unwrap();
+            let said = DriveStatus::from_bytes(input(71), &[bits, 3, 0, 0]).unwrap();
             following.response(Nanos::from_millis(ms), &asked, &said);
         }
         following

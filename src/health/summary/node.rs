@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::fieldbus::eds::{SheetIndex, SheetMatch};
 use crate::fieldbus::{
-    Choice, Class, ConnectionKind, ConnectionState, DeviceId, DriveCommand, DriveStatus,
+    Assembly, Choice, Class, ConnectionKind, ConnectionState, DeviceId, DriveCommand, DriveStatus,
     IdentityObject, Light, MacId, Target, WatchdogAction,
 };
 use crate::health::evidence::NotOffered;
@@ -324,8 +324,8 @@ impl DriveSummary {
         }
         let instance = |value, origin| Known { value, origin };
         Some(DriveSummary {
-            output_assembly: drive.output.map(|a| instance(a.value.instance(), a.origin)),
-            input_assembly: drive.input.map(|a| instance(a.value.instance(), a.origin)),
+            output_assembly: drive.output.map(|a| instance(a.value.number(), a.origin)),
+            input_assembly: drive.input.map(|a| instance(a.value.number(), a.origin)),
             command: drive.command(),
             status: drive.status(),
         })

@@ -1,5 +1,6 @@
 //! What masters and nodes said to each other about a node, in words for its row and its page.
 
+use crate::fieldbus::Assembly;
 use crate::fieldbus::{ConnectionKind, ConnectionState, Light, MacId};
 use crate::trunk::{Known, Node, Origin};
 
@@ -121,12 +122,12 @@ fn drive(node: &Node, lines: &mut Vec<(&'static str, String)>) {
     let drive = &node.drive;
     if let (Some(output), Some(command)) = (drive.output, drive.command()) {
         let origin = guessed(output.origin);
-        let text = format!("{command} (assembly {}{origin})", output.value.instance());
+        let text = format!("{command} (assembly {}{origin})", output.value.number());
         lines.push(("told", text));
     }
     if let (Some(input), Some(status)) = (drive.input, drive.status()) {
         let origin = guessed(input.origin);
-        lines.push(("says", format!("{status} (assembly {}{origin})", input.value.instance())));
+        lines.push(("says", format!("{status} (assembly {}{origin})", input.value.number())));
     }
 }
 

@@ -302,11 +302,11 @@ pub struct DrivePlan {
 }
 
 fn default_output() -> CommandAssembly {
-    CommandAssembly(OutputAssembly::Extended)
+    CommandAssembly(OutputAssembly::EXTENDED)
 }
 
 fn default_input() -> StatusAssembly {
-    StatusAssembly(InputAssembly::Extended)
+    StatusAssembly(InputAssembly::EXTENDED)
 }
 
 fn default_ramp() -> u16 {

@@ -2,7 +2,7 @@
 
 use serde::Deserialize;
 
-use crate::fieldbus::{InputAssembly, MacId, OutputAssembly};
+use crate::fieldbus::{Assembly, InputAssembly, MacId, OutputAssembly};
 
 macro_rules! number {
     ($(#[$doc:meta])* $name:ident, $range:expr, $what:expr) => {
@@ -94,7 +94,7 @@ impl TryFrom<i64> for Address {
 
 /// Reads the number of an assembly that the drive profile defines.
 macro_rules! assembly {
-    ($(#[$doc:meta])* $name:ident, $assembly:ident, $known:expr) => {
+    ($(#[$doc:meta])* $name:ident, $assembly:ident) => {
         $(#[$doc])*
         #[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
         #[serde(try_from = "i64")]
@@ -103,9 +103,11 @@ macro_rules! assembly {
         impl TryFrom<i64> for $name {
             type Error = String;
             fn try_from(value: i64) -> Result<Self, String> {
-                let assembly = u16::try_from(value).ok().and_then($assembly::from_instance);
+                let assembly = u16::try_from(value).ok().and_then($assembly::from_number);
                 assembly.map($name).ok_or_else(|| {
-                    format!("{value} is not an assembly of the drive profile ({})", $known)
+                    let known: Vec<_> = $assembly::all().map(|a| a.number().to_string()).collect();
+                    let known = known.join(" or ");
+                    format!("{value} is not an assembly of the drive profile ({known})")
                 })
             }
         }
@@ -115,14 +117,12 @@ macro_rules! assembly {
 assembly!(
     /// The assembly that a drive takes its commands for.
     CommandAssembly,
-    OutputAssembly,
-    "20 or 21"
+    OutputAssembly
 );
 assembly!(
     /// The assembly that a drive answers with.
     StatusAssembly,
-    InputAssembly,
-    "70 or 71"
+    InputAssembly
 );
 
 /// The length of an I/O message: 0 to 448 bytes, 64 fragments of 7.
