@@ -7,7 +7,7 @@ use super::explicit_state::{EarlierRequest, PendingRequest};
 use super::explicit_state::{OpenConnectionEnds, OpenConnections};
 use super::node::Nodes;
 use super::node::{EXPLICIT_LIMIT, Node};
-use super::reassembly::{Assembly, FragmentError, FragmentStage};
+use super::reassembly::{FragmentError, FragmentStage, Reassembly};
 use crate::fieldbus::{
     AllocateRequest, BodyFormat, Choice, Class, ConnectionKind, CutShort, ExplicitBody,
     ExplicitHeader, Fragment, FragmentKind, Heartbeat, Identifier, MacId, OpenRequest,
@@ -212,34 +212,34 @@ fn part<'a>(
     let fragment = Fragment::from_byte(data[1]);
     if fragment.kind == FragmentKind::Acknowledge {
         let status = data.get(2).copied();
-        let assembly = if ends.group3() {
-            group3.assembly(t, ends.to, ends.from)
+        let reassembly = if ends.group3() {
+            group3.reassembly(t, ends.to, ends.from)
         } else if ends.answers {
             &mut nodes[ends.server()].request
         } else {
             &mut nodes[ends.server()].response
         };
-        if let Some(error) = assembly.acknowledge(t, fragment.count, status.unwrap_or(0)) {
+        if let Some(error) = reassembly.acknowledge(t, fragment.count, status.unwrap_or(0)) {
             nodes[ends.server()].explicit.fragments.count(error);
             notes.add(Note::Fragment(error));
         }
         return Meaning::Acknowledge { count: fragment.count, status };
     }
-    let assembly = if ends.group3() {
-        group3.assembly(t, ends.from, ends.to)
+    let reassembly = if ends.group3() {
+        group3.reassembly(t, ends.from, ends.to)
     } else if ends.answers {
         &mut nodes[ends.server()].response
     } else {
         &mut nodes[ends.server()].request
     };
-    let (stage, error) = assembly.fragment(t, fragment, &data[2..], true);
+    let (stage, error) = reassembly.fragment(t, fragment, &data[2..], true);
     if matches!(ends.role, Role::OtherExplicit | Role::OpenedExplicit) {
         // Only the first fragment shows it; the message begins with that.
-        ends.answers = assembly.message().first().is_some_and(|byte| byte & 0x80 != 0);
+        ends.answers = reassembly.message().first().is_some_and(|byte| byte & 0x80 != 0);
     }
     if stage == FragmentStage::Whole {
         body.clear();
-        body.extend_from_slice(assembly.message());
+        body.extend_from_slice(reassembly.message());
     }
     let counts = &mut nodes[ends.server()].explicit.fragments;
     counts.whole += u64::from(stage == FragmentStage::Whole);
@@ -463,23 +463,23 @@ fn attribute(node: &mut Node, target: Target, value: &[u8], set: bool) {
 /// Fragmented messages on connections of Group 3, by who sends to whom.
 #[derive(Debug, Clone, Default)]
 struct Group3 {
-    slots: Vec<(MacId, MacId, Nanos, Assembly)>,
+    slots: Vec<(MacId, MacId, Nanos, Reassembly)>,
 }
 
 impl Group3 {
     const SLOTS: usize = 16;
 
-    /// The assembly of one sender to one receiver; the one idle longest makes room.
-    fn assembly(&mut self, t: Nanos, from: MacId, to: MacId) -> &mut Assembly {
+    /// The reassembly of one sender to one receiver; the one idle longest makes room.
+    fn reassembly(&mut self, t: Nanos, from: MacId, to: MacId) -> &mut Reassembly {
         let known = self.slots.iter().position(|&(f, t, ..)| (f, t) == (from, to));
         let index = known.unwrap_or_else(|| {
             if self.slots.len() < Self::SLOTS {
-                self.slots.push((from, to, t, Assembly::default()));
+                self.slots.push((from, to, t, Reassembly::default()));
                 return self.slots.len() - 1;
             }
             let oldest = (0..self.slots.len()).min_by_key(|&index| self.slots[index].2);
             let index = oldest.unwrap_or(0);
-            self.slots[index] = (from, to, t, Assembly::default());
+            self.slots[index] = (from, to, t, Reassembly::default());
             index
         });
         self.slots[index].2 = t;
@@ -487,8 +487,8 @@ impl Group3 {
     }
 
     fn expire(&mut self, t: Nanos, nodes: &mut Nodes) {
-        for (from, _, _, assembly) in &mut self.slots {
-            let error: Option<FragmentError> = assembly.expire(t, EXPLICIT_LIMIT);
+        for (from, _, _, reassembly) in &mut self.slots {
+            let error: Option<FragmentError> = reassembly.expire(t, EXPLICIT_LIMIT);
             if let Some(error) = error {
                 nodes[*from].explicit.fragments.count(error);
             }

@@ -7,7 +7,7 @@
 //! fragment's byte (00), then, before the exchange moves on, the byte of its next fragment.
 
 use super::connections::{Known, Origin};
-use super::reassembly::{Assembly, FragmentError, FragmentStage};
+use super::reassembly::{FragmentError, FragmentStage, Reassembly};
 use crate::fieldbus::{Fragment, FragmentKind};
 use crate::wire::{Data, Nanos};
 
@@ -17,7 +17,7 @@ const CONTRADICTED: u8 = 6;
 /// The I/O of one sender for one purpose.
 #[derive(Debug, Clone, Default)]
 pub struct IoChannel {
-    assembly: Assembly,
+    reassembly: Reassembly,
     /// The frame before may have opened a fragmented message, though nothing says that there
     /// are any.
     tentative: bool,
@@ -73,14 +73,14 @@ impl IoChannel {
         fresh: bool,
     ) -> IoFrame {
         let continues = !fresh && self.continues(data);
-        if !continues && !data.is_empty() && (self.assembly.is_open() || !opens(data)) {
+        if !continues && !data.is_empty() && (self.reassembly.is_open() || !opens(data)) {
             self.contrary = self.contrary.saturating_add(1);
             self.inferred &= self.contrary < CONTRADICTED;
         }
         let fragmented = self.is_fragmented(size);
         if !fragmented && !continues {
             self.flush();
-            self.assembly.reset();
+            self.reassembly.reset();
         }
         let tentative = !fragmented && opens(data);
         let Some((&first, rest)) =
@@ -90,7 +90,7 @@ impl IoChannel {
             return IoFrame::whole(data);
         };
         let fragment = Fragment::from_byte(first);
-        let (stage, error) = self.assembly.fragment(t, fragment, rest, false);
+        let (stage, error) = self.reassembly.fragment(t, fragment, rest, false);
         self.tentative = !fragmented && stage == FragmentStage::Open;
         if tentative && !continues {
             return IoFrame::whole(data);
@@ -115,7 +115,7 @@ impl IoChannel {
             FragmentKind::Last => true,
             FragmentKind::First | FragmentKind::Acknowledge => false,
         };
-        fits && self.assembly.next_count() == Some(fragment.count)
+        fits && self.reassembly.next_count() == Some(fragment.count)
     }
 
     fn is_fragmented(&self, size: Option<Known<u16>>) -> bool {
@@ -124,12 +124,12 @@ impl IoChannel {
 
     /// Gives up a message that has not gone on for longer than `limit`.
     pub fn expire(&mut self, t: Nanos, limit: Nanos) -> Option<FragmentError> {
-        if self.tentative { None } else { self.assembly.expire(t, limit) }
+        if self.tentative { None } else { self.reassembly.expire(t, limit) }
     }
 
     /// Forgets what is half done: frames are known to be missing.
     pub fn reset(&mut self) {
-        self.assembly.reset();
+        self.reassembly.reset();
         self.tentative = false;
     }
 
@@ -143,7 +143,7 @@ impl IoChannel {
 
     /// The message that was put together last.
     pub fn message(&self) -> &[u8] {
-        self.assembly.message()
+        self.reassembly.message()
     }
 
     /// The sizes of the messages so far.

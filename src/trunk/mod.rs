@@ -45,7 +45,7 @@ pub use latency::{DriftStretch, LatencyDrift, LatencySeries, LatencyWindow};
 pub use load::{BusLoad, LoadWindow, PeakSecond, PeakTalker, WINDOW};
 pub use node::{ExplicitCounts, Node, NodeLights};
 pub use presence::{Absence, DropoutGroup, GroupDropout, Presence};
-pub use reassembly::{Assembly, FragmentCounts, FragmentError, FragmentStage, MAX_MESSAGE};
+pub use reassembly::{FragmentCounts, FragmentError, FragmentStage, MAX_MESSAGE, Reassembly};
 pub use statistics::{Distribution, Occurrences};
 
 use crate::fieldbus::{ConnectionKind, MacId, MacIdSet};

@@ -10,7 +10,7 @@ use super::explicit_state::PendingRequests;
 use super::io::{IoChannel, IoSizes};
 use super::latency::LatencyDrift;
 use super::presence::{Presence, PresenceChange};
-use super::reassembly::{Assembly, FragmentCounts};
+use super::reassembly::{FragmentCounts, Reassembly};
 use super::statistics::Occurrences;
 use crate::fieldbus::{
     AddressCheck, AddressCheckKind, Choice, ConnectionKind, ConnectionState, DeviceId, DeviceState,
@@ -105,8 +105,8 @@ pub struct Node {
     /// What it does, if it is a drive.
     pub drive: NodeDrive,
     pub(super) waiting: PendingRequests,
-    pub(super) request: Assembly,
-    pub(super) response: Assembly,
+    pub(super) request: Reassembly,
+    pub(super) response: Reassembly,
     pub(super) command_io: IoChannel,
     pub(super) response_io: IoChannel,
     pub(super) change_io: IoChannel,
@@ -302,8 +302,8 @@ impl Node {
         }
         self.connections.expire(t);
         self.explicit.unanswered += self.waiting.expire(t);
-        for assembly in [&mut self.request, &mut self.response] {
-            if let Some(error) = assembly.expire(t, EXPLICIT_LIMIT) {
+        for reassembly in [&mut self.request, &mut self.response] {
+            if let Some(error) = reassembly.expire(t, EXPLICIT_LIMIT) {
                 self.explicit.fragments.count(error);
             }
         }

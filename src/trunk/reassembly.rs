@@ -119,7 +119,7 @@ impl FragmentCounts {
 pub enum FragmentStage {
     /// More is to come.
     Open,
-    /// This was the last: [`Assembly::message`] is the message.
+    /// This was the last: [`Reassembly::message`] is the message.
     Whole,
     /// The same fragment once more, its acknowledge having been lost.
     Repeated,
@@ -129,7 +129,7 @@ pub enum FragmentStage {
 
 /// One message being put together, of one sender for one purpose.
 #[derive(Debug, Clone, Default)]
-pub struct Assembly {
+pub struct Reassembly {
     buffer: Vec<u8>,
     state: AssemblyState,
     /// The last fragment, as long as its acknowledge has not come.
@@ -148,7 +148,7 @@ enum AssemblyState {
     Spoilt,
 }
 
-impl Assembly {
+impl Reassembly {
     /// Takes one fragment of an explicit message (`acknowledged`) or of I/O.
     pub fn fragment(
         &mut self,
@@ -321,90 +321,93 @@ mod tests {
 
     const T: Nanos = Nanos(0);
 
-    fn io(assembly: &mut Assembly, frame: &[u8]) -> (FragmentStage, Option<FragmentError>) {
-        assembly.fragment(T, Fragment::from_byte(frame[0]), &frame[1..], false)
+    fn io(reassembly: &mut Reassembly, frame: &[u8]) -> (FragmentStage, Option<FragmentError>) {
+        reassembly.fragment(T, Fragment::from_byte(frame[0]), &frame[1..], false)
     }
 
     /// Bytes as in a published device manual: a poll of 10 bytes in two fragments.
     #[test]
     fn io_in_two_fragments() {
-        let mut assembly = Assembly::default();
-        let first = io(&mut assembly, &[0, 1, 2, 3, 4, 5, 6, 7]);
+        let mut reassembly = Reassembly::default();
+        let first = io(&mut reassembly, &[0, 1, 2, 3, 4, 5, 6, 7]);
         assert_eq!(first, (FragmentStage::Open, None));
-        assert_eq!(io(&mut assembly, &[0x81, 8, 9, 10]), (FragmentStage::Whole, None));
-        assert_eq!(assembly.message(), [1, 2, 3, 4, 5, 6, 7, 8, 9, 10]);
+        assert_eq!(io(&mut reassembly, &[0x81, 8, 9, 10]), (FragmentStage::Whole, None));
+        assert_eq!(reassembly.message(), [1, 2, 3, 4, 5, 6, 7, 8, 9, 10]);
     }
 
     #[test]
     fn a_lost_middle_is_counted_once_and_the_next_message_is_whole() {
-        let mut assembly = Assembly::default();
-        io(&mut assembly, &[0, 1]);
+        let mut reassembly = Reassembly::default();
+        io(&mut reassembly, &[0, 1]);
         assert_eq!(
-            io(&mut assembly, &[0x42, 3]),
+            io(&mut reassembly, &[0x42, 3]),
             (FragmentStage::Spoilt, Some(FragmentError::Lost(1)))
         );
-        assert_eq!(io(&mut assembly, &[0x43, 4]), (FragmentStage::Spoilt, None));
-        assert_eq!(io(&mut assembly, &[0x84, 5]), (FragmentStage::Spoilt, None));
-        io(&mut assembly, &[0, 1]);
-        assert_eq!(io(&mut assembly, &[0x81, 2]), (FragmentStage::Whole, None));
+        assert_eq!(io(&mut reassembly, &[0x43, 4]), (FragmentStage::Spoilt, None));
+        assert_eq!(io(&mut reassembly, &[0x84, 5]), (FragmentStage::Spoilt, None));
+        io(&mut reassembly, &[0, 1]);
+        assert_eq!(io(&mut reassembly, &[0x81, 2]), (FragmentStage::Whole, None));
     }
 
     #[test]
     fn wrong_counts_missing_ends_and_starts_are_told_apart() {
-        let mut assembly = Assembly::default();
+        let mut reassembly = Reassembly::default();
         let lost = Some(FragmentError::Lost(2));
-        assert_eq!(io(&mut assembly, &[0x82, 1]), (FragmentStage::Spoilt, lost));
-        io(&mut assembly, &[0, 1]);
+        assert_eq!(io(&mut reassembly, &[0x82, 1]), (FragmentStage::Spoilt, lost));
+        io(&mut reassembly, &[0, 1]);
         assert_eq!(
-            io(&mut assembly, &[0, 1]),
+            io(&mut reassembly, &[0, 1]),
             (FragmentStage::Open, Some(FragmentError::NotEnded))
         );
-        io(&mut assembly, &[0x41, 1]);
+        io(&mut reassembly, &[0x41, 1]);
         let wrong = Some(FragmentError::WrongCount { expected: 2, got: 1 });
-        assert_eq!(io(&mut assembly, &[0x41, 1]), (FragmentStage::Spoilt, wrong));
-        assert_eq!(io(&mut assembly, &[0x3F, 7]), (FragmentStage::Whole, None));
-        assert_eq!(assembly.message(), [7]);
+        assert_eq!(io(&mut reassembly, &[0x41, 1]), (FragmentStage::Spoilt, wrong));
+        assert_eq!(io(&mut reassembly, &[0x3F, 7]), (FragmentStage::Whole, None));
+        assert_eq!(reassembly.message(), [7]);
     }
 
     #[test]
     fn a_message_that_stops_times_out_by_the_records_own_time() {
-        let mut assembly = Assembly::default();
-        io(&mut assembly, &[0, 1]);
+        let mut reassembly = Reassembly::default();
+        io(&mut reassembly, &[0, 1]);
         let limit = Nanos::from_millis(300);
-        assert_eq!(assembly.expire(Nanos::from_millis(300), limit), None);
-        assert_eq!(assembly.expire(Nanos::from_millis(301), limit), Some(FragmentError::TimedOut));
-        assert_eq!(assembly.expire(Nanos::from_millis(900), limit), None);
+        assert_eq!(reassembly.expire(Nanos::from_millis(300), limit), None);
+        assert_eq!(
+            reassembly.expire(Nanos::from_millis(301), limit),
+            Some(FragmentError::TimedOut)
+        );
+        assert_eq!(reassembly.expire(Nanos::from_millis(900), limit), None);
     }
 
     #[test]
     fn acknowledges_are_watched() {
-        let mut assembly = Assembly::default();
-        let part = |assembly: &mut Assembly, byte| {
-            assembly.fragment(T, Fragment::from_byte(byte), &[1], true)
+        let mut reassembly = Reassembly::default();
+        let part = |reassembly: &mut Reassembly, byte| {
+            reassembly.fragment(T, Fragment::from_byte(byte), &[1], true)
         };
-        assert_eq!(part(&mut assembly, 0), (FragmentStage::Open, None));
-        assert_eq!(part(&mut assembly, 0), (FragmentStage::Repeated, None));
-        assert_eq!(assembly.acknowledge(T, 0, 0), None);
-        assert_eq!(part(&mut assembly, 0x41), (FragmentStage::Open, None));
+        assert_eq!(part(&mut reassembly, 0), (FragmentStage::Open, None));
+        assert_eq!(part(&mut reassembly, 0), (FragmentStage::Repeated, None));
+        assert_eq!(reassembly.acknowledge(T, 0, 0), None);
+        assert_eq!(part(&mut reassembly, 0x41), (FragmentStage::Open, None));
         let unacknowledged = (FragmentStage::Whole, Some(FragmentError::NotAcknowledged));
-        assert_eq!(part(&mut assembly, 0x82), unacknowledged);
+        assert_eq!(part(&mut reassembly, 0x82), unacknowledged);
         let wrong = Some(FragmentError::WrongAcknowledge { got: 1 });
-        assert_eq!(assembly.acknowledge(T, 1, 0), wrong);
-        part(&mut assembly, 0);
-        assert_eq!(assembly.acknowledge(T, 0, 1), Some(FragmentError::Refused(1)));
-        assert!(!assembly.is_open());
+        assert_eq!(reassembly.acknowledge(T, 1, 0), wrong);
+        part(&mut reassembly, 0);
+        assert_eq!(reassembly.acknowledge(T, 0, 1), Some(FragmentError::Refused(1)));
+        assert!(!reassembly.is_open());
     }
 
     #[test]
     fn the_count_wraps_and_the_length_is_bounded() {
-        let mut assembly = Assembly::default();
-        io(&mut assembly, &[0, 0, 0, 0, 0, 0, 0, 0]);
+        let mut reassembly = Reassembly::default();
+        io(&mut reassembly, &[0, 0, 0, 0, 0, 0, 0, 0]);
         let mut error = None;
         for n in 1..=200u8 {
-            error = error.or(io(&mut assembly, &[0x40 | (n % 64), 1, 2, 3, 4, 5, 6, 7]).1);
+            error = error.or(io(&mut reassembly, &[0x40 | (n % 64), 1, 2, 3, 4, 5, 6, 7]).1);
         }
         assert_eq!(error, Some(FragmentError::TooLong));
-        assert!(assembly.message().len() <= MAX_MESSAGE);
+        assert!(reassembly.message().len() <= MAX_MESSAGE);
     }
 
     proptest! {
@@ -412,24 +415,24 @@ mod tests {
         fn any_stream_is_bounded_and_whole_messages_come_out(
             stream in proptest::collection::vec((any::<u8>(), 0usize..8, any::<bool>()), 0..200),
         ) {
-            let mut assembly = Assembly::default();
+            let mut reassembly = Reassembly::default();
             for (byte, length, acknowledged) in stream {
                 let fragment = Fragment::from_byte(byte);
                 if fragment.kind == FragmentKind::Acknowledge {
-                    assembly.acknowledge(T, fragment.count, byte & 1);
+                    reassembly.acknowledge(T, fragment.count, byte & 1);
                 } else {
-                    assembly.fragment(T, fragment, &[0; 8][..length], acknowledged);
+                    reassembly.fragment(T, fragment, &[0; 8][..length], acknowledged);
                 }
-                prop_assert!(assembly.message().len() <= MAX_MESSAGE);
+                prop_assert!(reassembly.message().len() <= MAX_MESSAGE);
             }
-            assembly.reset();
+            reassembly.reset();
             let whole: Vec<u8> = (0..100).collect();
             let last = whole.chunks(7).count() - 1;
             for (n, chunk) in whole.chunks(7).enumerate() {
                 let kind = if n == 0 { 0 } else if n == last { 0x80 } else { 0x40 };
-                assembly.fragment(T, Fragment::from_byte(kind | n as u8), chunk, false);
+                reassembly.fragment(T, Fragment::from_byte(kind | n as u8), chunk, false);
             }
-            prop_assert_eq!(assembly.message(), &whole[..]);
+            prop_assert_eq!(reassembly.message(), &whole[..]);
         }
     }
 }

@@ -9,7 +9,7 @@ use dropline::SourceKind;
 use dropline::Summary;
 use dropline::internal::fieldbus::{Fragment, FragmentKind};
 use dropline::record::{ErrorFrame, ExtendedId, Frame, Header, Id, StandardId, Tally, What};
-use dropline::state::{Assembly, FragmentCounts, FragmentStage, MAX_MESSAGE};
+use dropline::state::{FragmentCounts, FragmentStage, MAX_MESSAGE, Reassembly};
 use dropline::summary::ExchangeCounts;
 use dropline::summary::{Comparison, Judgement, Tolerance};
 
@@ -17,7 +17,7 @@ use dropline::summary::{Comparison, Judgement, Tolerance};
 /// and nothing that was heard spoils the next whole message.
 pub fn fragment(bytes: &[u8]) {
     let mut bytes = Bytes(bytes);
-    let mut assembly = Assembly::default();
+    let mut reassembly = Reassembly::default();
     let mut counts = FragmentCounts::default();
     let (mut sent, mut errors) = (Vec::new(), 0);
     let mut t = Nanos::ZERO;
@@ -25,11 +25,11 @@ pub fn fragment(bytes: &[u8]) {
         t = Nanos(t.0.saturating_add(i64::from(how >> 4) * 100_000_000));
         let fragment = Fragment::from_byte(bytes.next().unwrap_or_default());
         let error = match how & 3 {
-            0 => assembly.expire(t, Nanos::from_millis(1000)),
-            1 => assembly.acknowledge(t, fragment.count, how >> 2 & 1),
+            0 => reassembly.expire(t, Nanos::from_millis(1000)),
+            1 => reassembly.acknowledge(t, fragment.count, how >> 2 & 1),
             acknowledged => {
                 let data = bytes.take(how as usize >> 2 & 7);
-                let (stage, error) = assembly.fragment(t, fragment, data, acknowledged == 2);
+                let (stage, error) = reassembly.fragment(t, fragment, data, acknowledged == 2);
                 let part = fragment.kind != FragmentKind::Acknowledge;
                 if part && stage != FragmentStage::Repeated {
                     if fragment.kind == FragmentKind::First && matches!(fragment.count, 0 | 0x3F) {
@@ -38,17 +38,17 @@ pub fn fragment(bytes: &[u8]) {
                     sent.extend_from_slice(data);
                 }
                 if stage == FragmentStage::Whole {
-                    assert_eq!(assembly.message(), sent);
+                    assert_eq!(reassembly.message(), sent);
                 }
                 error
             }
         };
         errors += u64::from(error.is_some());
         error.into_iter().for_each(|error| counts.count(error));
-        assert!(assembly.message().len() <= MAX_MESSAGE);
+        assert!(reassembly.message().len() <= MAX_MESSAGE);
     }
     assert_eq!(counts.errors(), errors);
-    assembly.reset();
+    reassembly.reset();
     let whole: Vec<u8> = (0..100).collect();
     let last = whole.chunks(7).count() as u8 - 1;
     for (count, data) in (0..).zip(whole.chunks(7)) {
@@ -57,9 +57,9 @@ pub fn fragment(bytes: &[u8]) {
             count if count == last => FragmentKind::Last,
             _ => FragmentKind::Middle,
         };
-        assembly.fragment(t, Fragment { kind, count }, data, false);
+        reassembly.fragment(t, Fragment { kind, count }, data, false);
     }
-    assert_eq!(assembly.message(), whole);
+    assert_eq!(reassembly.message(), whole);
 }
 
 /// Whatever was heard, the counts of the summary add up, it is read back as it was written, and
