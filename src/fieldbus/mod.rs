@@ -24,7 +24,7 @@ pub use connection::{Fragment, FragmentKind};
 pub use drive::{DriveCommand, DriveState, DriveStatus, Unread};
 pub use explicit::GeneralStatus;
 pub use explicit::Service;
-pub use explicit::{BodyFormat, CutShort, ExplicitBody, ExplicitHeader, Target};
+pub use explicit::{BodyFormat, Class, CutShort, ExplicitBody, ExplicitHeader, Target};
 pub use identifier::{Identifier, IdentifierInfo, Role};
 pub use identity::{DeviceState, Heartbeat};
 pub use identity::{DeviceStatus, IdentityObject};
@@ -32,5 +32,5 @@ pub use lights::{
     Light, ModuleFacts, NetworkFacts, module as module_light, network as network_light,
 };
 pub use mac_id::{MacId, MacIdSet};
-pub use object::Class;
+
 pub(crate) use object::{AttributeValue, ObjectPath};
