@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use maud::{Markup, html};
 
-use super::Report;
+use super::contents::Report;
 use super::words::{date_and_time, duration, number};
 use crate::fieldbus::MacId;
 use crate::health::compare::{ComparedVisit, Comparison, ComparisonLine, Judgement};

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::Report;
+use super::contents::Report;
 use super::words::{date_and_time, duration, number};
 use crate::health::summary::SourceKind;
 use crate::wire::{Clock, Header};

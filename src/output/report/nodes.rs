@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::Report;
+use super::contents::Report;
 use super::words::{UNKNOWN, at, grouped, millis, number, or_unknown, sizes};
 use crate::health::Expectation;
 use crate::health::summary::{DeviceIdentity, ExchangeCounts, NodeSummary};

@@ -2,8 +2,9 @@
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use super::plots::{Picture, PlotError};
-use super::{Report, compared, findings, measured, nodes, planned, times, visits, words};
+use super::contents::Report;
+use super::plots::PlotError;
+use super::{compared, findings, measured, nodes, planned, times, visits, words};
 
 /// All the page's looks, on screen and on paper.
 const STYLE: &str = include_str!("style.css");
@@ -11,7 +12,17 @@ const STYLE: &str = include_str!("style.css");
 /// Nothing is loaded and no script runs, whatever a browser finds in here.
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'";
 
-pub(super) fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
+impl Report<'_> {
+    /// The page.
+    ///
+    /// # Errors
+    /// What the drawing library says; no trunk is known to cause it.
+    pub fn to_html(&self) -> Result<String, PlotError> {
+        page(self).map(|markup| markup.into_string())
+    }
+}
+
+fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
     let summary = &report.finished.summary;
     let (date, _) = words::date_and_time(summary.source.started);
     let place = report.site.unwrap_or(&summary.source.name);
@@ -58,22 +69,4 @@ pub(super) fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
             }
         }
     })
-}
-
-/// A plot with its title, and in words what it shows. `id` is unique on the page.
-pub(super) fn figure(picture: &Picture, id: &str, caption: Markup) -> Markup {
-    let (title, about) = (format!("{id}-title"), format!("{id}-about"));
-    html! {
-        figure {
-            svg role="img" aria-labelledby=(title) aria-describedby=(about)
-                viewBox={ "0 0 " (picture.width) " " (picture.height) }
-                xmlns="http://www.w3.org/2000/svg" {
-                title id=(title) { (picture.title) }
-                desc id=(about) { (picture.description) }
-                // Numbers and our own words alone; the drawing library escapes its texts, too.
-                (PreEscaped(&picture.shapes))
-            }
-            figcaption { (caption) }
-        }
-    }
 }

@@ -2,9 +2,8 @@
 
 use maud::{Markup, html};
 
-use super::Report;
-use super::page::figure;
-use super::plots::{PlotError, adopt};
+use super::contents::Report;
+use super::plots::{PlotError, adopt, figure};
 use super::words::{UNKNOWN, millis, or_unknown, percent, sizes};
 use crate::fieldbus::MacId;
 use crate::health::Expectation;

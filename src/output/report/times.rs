@@ -2,11 +2,11 @@
 
 use maud::{Markup, html};
 
-use super::page::figure;
-use super::plots::{self, PlotError, Row};
+use super::contents::Report;
+use super::log::What;
+use super::plots::{self, PlotError, Row, figure};
 use super::running::{Running, Sum};
 use super::words::{UNKNOWN, at, duration, number, or_unknown, percent};
-use super::{Report, log::What};
 use crate::health::summary::CauseCounts;
 use crate::trunk::{Distribution, Exchange};
 

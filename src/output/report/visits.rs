@@ -2,10 +2,10 @@
 
 use maud::{Markup, html};
 
-use super::page::figure;
-use super::plots::{self, PlotError};
+use super::contents::Report;
+use super::findings;
+use super::plots::{self, PlotError, figure};
 use super::words::{UNKNOWN, date_and_time, duration, millis, number, percent};
-use super::{Report, findings};
 use crate::health::compare::{Trend, Visit};
 use crate::output::text::printable;
 

@@ -3,9 +3,10 @@
 use ratatui::text::{Line as TextLine, Span};
 
 use super::plot::{columns, over_columns, round_up};
+use super::screen::Screen;
 use super::theme::Theme;
+use super::theme::heading;
 use super::words::{clock, fit, number, percent, short};
-use super::{Screen, heading};
 use crate::wire::{BitTime, Nanos};
 
 /// The width of the scale left of a plot.

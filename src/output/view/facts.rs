@@ -1,11 +1,29 @@
 //! What masters and nodes said to each other about a node, in words for its row and its page.
 
-use crate::fieldbus::Assembly;
-use crate::fieldbus::{ConnectionKind, ConnectionState, Light, MacId};
-use crate::trunk::{Known, Node, Origin};
+use crate::analysis::Analysis;
+use crate::fieldbus::eds::SheetIndex;
+use crate::fieldbus::{Assembly, ConnectionKind, ConnectionState, Light, MacId};
+use crate::health::Expectation;
+use crate::trunk::{Known, Node, Origin, Trunk};
 
-use super::snapshot::Seen;
 use super::words::printable;
+
+/// What a snapshot is taken of.
+#[derive(Debug, Clone, Copy)]
+pub struct Seen<'a> {
+    /// What each node and the bus did.
+    pub trunk: &'a Trunk,
+    /// What the trunk is meant to be.
+    pub plan: Option<&'a Expectation>,
+    /// The data sheet files.
+    pub sheets: Option<&'a SheetIndex>,
+}
+
+impl<'a> From<&'a Analysis> for Seen<'a> {
+    fn from(analysis: &'a Analysis) -> Seen<'a> {
+        Seen { trunk: analysis.trunk(), plan: analysis.plan(), sheets: analysis.sheets() }
+    }
+}
 
 /// Facts about one node; empty where the wire did not tell.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]

@@ -2,10 +2,11 @@
 
 use ratatui::text::{Line as TextLine, Span};
 
+use super::screen::Screen;
 use super::snapshot::Found;
 use super::theme::Grade;
+use super::theme::heading;
 use super::words::{clock, printable, wrap};
-use super::{Screen, heading};
 use crate::fieldbus::MacId;
 use crate::health::Severity;
 use crate::words::caution::CAUTIONS;

@@ -4,8 +4,9 @@ use ratatui::text::{Line as TextLine, Span};
 
 use super::findings::paragraph;
 use super::screen::{Page, Prompt};
+use super::screen::{Playback, Screen};
+use super::theme::heading;
 use super::words::{clock, fit, printable};
-use super::{Playback, Screen, heading};
 
 const KEYS: [(&str, &str); 8] = [
     ("up, down", "choose a node; on other pages, scroll (also j and k, page up and page down)"),

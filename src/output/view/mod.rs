@@ -20,44 +20,16 @@ mod words;
 
 use ratatui::Frame;
 use ratatui::layout::Rect;
-use ratatui::text::{Line as TextLine, Span};
+use ratatui::text::Line as TextLine;
 
-use crate::wire::{Header, Nanos};
+use theme::{heading, put};
 
-pub use facts::Facts;
+pub use facts::{Facts, Seen};
 pub use log::{Line, Log, Narrator};
-pub use screen::{Page, Prompt, Screen, Update, Wish};
-pub use snapshot::{Found, LoadNow, NodeDetail, NodeRow, OPEN_FOR, Seen, Snapshot, Way};
+pub use screen::{Page, Playback, Prompt, Screen, Subject, Update, Wish};
+pub use snapshot::{Found, LoadNow, NodeDetail, NodeRow, OPEN_FOR, Snapshot, Way};
 pub use theme::{Grade, Theme};
 pub use words::{clock, printable};
-
-/// What is listened to or replayed.
-#[derive(Debug, Clone)]
-pub struct Subject {
-    /// The interface, or the capture's file name.
-    pub name: String,
-    /// What the source says about itself.
-    pub header: Header,
-    /// Live, or a replay.
-    pub live: bool,
-}
-
-/// How a replay stands.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Playback {
-    /// It stands still.
-    pub paused: bool,
-    /// So many seconds of the trunk in one.
-    pub speed: f64,
-    /// It is on its way to a time or to the next event.
-    pub seeking: bool,
-    /// The capture's last record was taken.
-    pub ended: bool,
-    /// Where the replay is, between records too.
-    pub at: Nanos,
-    /// The time of the capture's last record, once it was reached.
-    pub end: Option<Nanos>,
-}
 
 /// The smallest terminal that the view is laid out for: columns and rows.
 pub const SMALLEST: (u16, u16) = (60, 12);
@@ -86,14 +58,6 @@ pub fn draw(screen: &Screen, frame: &mut Frame) {
     put(frame, bottom, &[help::bottom(screen, usize::from(bottom.width))]);
 }
 
-/// Puts lines into an area, the first at its top; what does not fit is cut off.
-fn put(frame: &mut Frame, area: Rect, lines: &[TextLine]) {
-    let rows = area.rows();
-    for (line, row) in lines.iter().zip(rows) {
-        frame.render_widget(line, row);
-    }
-}
-
 /// A page that may be longer than the screen.
 fn scrolled(screen: &Screen, frame: &mut Frame, area: Rect, lines: Vec<TextLine>) {
     let rows = usize::from(area.height);
@@ -107,24 +71,11 @@ fn scrolled(screen: &Screen, frame: &mut Frame, area: Rect, lines: Vec<TextLine>
     }
 }
 
-/// A heading that is a question, what answers it in short, and a line to the edge.
-fn heading(question: &str, answer: &str, width: usize, theme: Theme) -> TextLine<'static> {
-    let mut spans = vec![Span::styled(question.to_string(), theme.heading())];
-    if !answer.is_empty() {
-        spans.push(Span::raw(format!("  {answer}")));
-    }
-    let taken = spans.iter().map(Span::width).sum::<usize>() + 2;
-    let rest = width.saturating_sub(taken);
-    if rest > 0 {
-        spans.push(Span::styled(format!("  {}", theme.rule().repeat(rest)), theme.quiet()));
-    }
-    TextLine::from(spans)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::fieldbus::MacId;
+    use crate::wire::Header;
 
     pub(super) fn subject() -> Subject {
         let header = Header::starting("2026-03-02T06:30:00Z".parse().unwrap());

@@ -5,9 +5,11 @@ use ratatui::text::{Line as TextLine, Span};
 
 use super::findings::{about, paragraph};
 use super::plot::{columns, counts, over_columns, round_up};
+use super::screen::Screen;
 use super::snapshot::{NodeDetail, NodeRow, Way};
+use super::theme::heading;
 use super::words::{clock, millis, number, short};
-use super::{Screen, bus, heading, nodes};
+use super::{bus, nodes};
 use crate::wire::Nanos;
 
 /// Rows of a plot.

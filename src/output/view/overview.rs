@@ -5,9 +5,11 @@ use ratatui::layout::Rect;
 use ratatui::text::{Line as TextLine, Span};
 
 use super::log::Line;
+use super::screen::Screen;
 use super::theme::Grade;
+use super::theme::{heading, put};
 use super::words::clock;
-use super::{Screen, bus, findings, heading, node_page, nodes, put};
+use super::{bus, findings, node_page, nodes};
 
 /// From this width on there are two columns.
 const TWO_COLUMNS: u16 = 170;

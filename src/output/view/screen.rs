@@ -3,11 +3,39 @@
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 
 use super::log::{Line, Log};
+use super::snapshot::Snapshot;
 use super::theme::Theme;
 use super::words::parse_clock;
-use super::{Playback, Snapshot, Subject};
 use crate::fieldbus::MacId;
-use crate::wire::Nanos;
+use crate::wire::{Header, Nanos};
+
+/// What is listened to or replayed.
+#[derive(Debug, Clone)]
+pub struct Subject {
+    /// The interface, or the capture's file name.
+    pub name: String,
+    /// What the source says about itself.
+    pub header: Header,
+    /// Live, or a replay.
+    pub live: bool,
+}
+
+/// How a replay stands.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Playback {
+    /// It stands still.
+    pub paused: bool,
+    /// So many seconds of the trunk in one.
+    pub speed: f64,
+    /// It is on its way to a time or to the next event.
+    pub seeking: bool,
+    /// The capture's last record was taken.
+    pub ended: bool,
+    /// Where the replay is, between records too.
+    pub at: Nanos,
+    /// The time of the capture's last record, once it was reached.
+    pub end: Option<Nanos>,
+}
 
 /// The longest note, in characters.
 const NOTE: usize = 120;

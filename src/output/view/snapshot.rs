@@ -1,12 +1,8 @@
 //! What the view shows, as plain numbers taken from the trunk's state at one moment.
 
-use super::facts::Facts;
-use crate::analysis::Analysis;
-use crate::fieldbus::eds::SheetIndex;
+use super::facts::{Facts, Seen};
 use crate::fieldbus::{DeviceId, MacId};
-use crate::health::{
-    self, Code, Condition, Context, Expectation, Finding, References, Severity, Verdict,
-};
+use crate::health::{self, Code, Condition, Context, Finding, References, Severity, Verdict};
 use crate::trunk::{Absence, Burst, Exchange, LatencySeries, LoadWindow, Node, Trunk, WINDOW};
 use crate::wire::{Bitrate, Cause, ControllerState, Nanos, Tally};
 
@@ -17,23 +13,6 @@ pub const OPEN_FOR: Nanos = Nanos::from_millis(10_000);
 const BINS_PER_DECADE: usize = 6;
 /// How many bins.
 pub const BINS: usize = 3 * BINS_PER_DECADE;
-
-/// What a snapshot is taken of.
-#[derive(Debug, Clone, Copy)]
-pub struct Seen<'a> {
-    /// What each node and the bus did.
-    pub trunk: &'a Trunk,
-    /// What the trunk is meant to be.
-    pub plan: Option<&'a Expectation>,
-    /// The data sheet files.
-    pub sheets: Option<&'a SheetIndex>,
-}
-
-impl<'a> From<&'a Analysis> for Seen<'a> {
-    fn from(analysis: &'a Analysis) -> Seen<'a> {
-        Seen { trunk: analysis.trunk(), plan: analysis.plan(), sheets: analysis.sheets() }
-    }
-}
 
 /// The trunk at one moment.
 #[derive(Debug, Clone, Default)]

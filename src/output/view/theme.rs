@@ -1,10 +1,13 @@
-//! Colours and glyphs. Colour is never the only sign: every word that is coloured also says
+//! Colours, glyphs and headings that all pages share. Colour is never the only sign: every word that is coloured also says
 //! what the colour says.
 //!
 //! Only the terminal's own foreground, background and a few of its colours as filled blocks are
 //! used, so that dark and light terminals can both be read.
 
+use ratatui::Frame;
+use ratatui::layout::Rect;
 use ratatui::style::{Color, Modifier, Style};
+use ratatui::text::{Line as TextLine, Span};
 
 /// How something is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -108,4 +111,31 @@ impl Theme {
     pub fn dot(&self) -> &'static str {
         if self.unicode { " · " } else { " - " }
     }
+}
+
+/// Puts lines into an area, the first at its top; what does not fit is cut off.
+pub(super) fn put(frame: &mut Frame, area: Rect, lines: &[TextLine]) {
+    let rows = area.rows();
+    for (line, row) in lines.iter().zip(rows) {
+        frame.render_widget(line, row);
+    }
+}
+
+/// A heading that is a question, what answers it in short, and a line to the edge.
+pub(super) fn heading(
+    question: &str,
+    answer: &str,
+    width: usize,
+    theme: Theme,
+) -> TextLine<'static> {
+    let mut spans = vec![Span::styled(question.to_string(), theme.heading())];
+    if !answer.is_empty() {
+        spans.push(Span::raw(format!("  {answer}")));
+    }
+    let taken = spans.iter().map(Span::width).sum::<usize>() + 2;
+    let rest = width.saturating_sub(taken);
+    if rest > 0 {
+        spans.push(Span::styled(format!("  {}", theme.rule().repeat(rest)), theme.quiet()));
+    }
+    TextLine::from(spans)
 }

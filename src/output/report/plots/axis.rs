@@ -1,7 +1,7 @@
 //! Axes: time to the right in round steps, spans of time on a logarithmic scale.
 
 use super::canvas::{At, Canvas, Drawn, GRID, INK, LABEL, SMALL, SOFT, width_of};
-use super::{LEFT, WIDTH};
+use super::canvas::{LEFT, WIDTH};
 
 /// Time since the start of the capture, from left to right.
 #[derive(Debug, Clone, Copy)]

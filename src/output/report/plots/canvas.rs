@@ -2,11 +2,15 @@
 
 use std::io;
 
+use maud::{Markup, PreEscaped, html};
 use plotters::coord::Shift;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
-use super::WIDTH;
+/// How wide every picture is, in its own units; the page scales it to its own width.
+pub(super) const WIDTH: i32 = 1000;
+/// Where the axes begin: room for labels.
+pub(super) const LEFT: i32 = 92;
 
 /// Why a plot could not be drawn: it says so in one line.
 #[derive(Debug, thiserror::Error)]
@@ -153,4 +157,22 @@ impl Canvas<'_> {
 /// How wide some words come out, roughly: the font is the reader's.
 pub(super) fn width_of(words: &str, size: f64) -> i32 {
     (words.chars().count() as f64 * size * 0.56).ceil() as i32
+}
+
+/// A plot with its title, and in words what it shows. `id` is unique on the page.
+pub(in super::super) fn figure(picture: &Picture, id: &str, caption: Markup) -> Markup {
+    let (title, about) = (format!("{id}-title"), format!("{id}-about"));
+    html! {
+        figure {
+            svg role="img" aria-labelledby=(title) aria-describedby=(about)
+                viewBox={ "0 0 " (picture.width) " " (picture.height) }
+                xmlns="http://www.w3.org/2000/svg" {
+                title id=(title) { (picture.title) }
+                desc id=(about) { (picture.description) }
+                // Numbers and our own words alone; the drawing library escapes its texts, too.
+                (PreEscaped(&picture.shapes))
+            }
+            figcaption { (caption) }
+        }
+    }
 }

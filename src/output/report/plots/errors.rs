@@ -3,8 +3,8 @@
 use plotters::style::RGBColor;
 
 use super::super::running::{Drive, Running};
-use super::LEFT;
 use super::axis::{TIME_AXIS, TimeAxis, ValueAxis};
+use super::canvas::LEFT;
 use super::canvas::{
     AMBER, At, Canvas, Drawn, GRID, INK, PALE_TEAL, PAPER, Picture, PlotError, RUST, SHADE, SMALL,
     SOFT, TEAL, picture, width_of,

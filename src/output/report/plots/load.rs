@@ -7,8 +7,8 @@ use super::canvas::{
     At, Canvas, Drawn, INK, PALE_TEAL, Picture, PlotError, RUST, SMALL, SOFT, TEAL, picture,
     width_of,
 };
+use super::canvas::{LEFT, WIDTH};
 use super::marks::{Mark, legend};
-use super::{LEFT, WIDTH};
 use crate::health::Summary;
 use crate::health::summary::LoadSpan;
 

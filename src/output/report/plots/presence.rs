@@ -1,8 +1,8 @@
 //! Who was on line when: a row a node, time to the right.
 
 use super::super::log::Log;
-use super::LEFT;
 use super::axis::{TIME_AXIS, TimeAxis};
+use super::canvas::LEFT;
 use super::canvas::{
     At, Canvas, Drawn, GRID, INK, LABEL, PALE_TEAL, Picture, PlotError, RUST, SMALL, SOFT, TEAL,
     picture,

@@ -4,7 +4,7 @@ use super::axis::{SpanAxis, TIME_AXIS, column};
 use super::canvas::{
     At, Canvas, Drawn, GRID, INK, LABEL, PALE_TEAL, Picture, PlotError, RUST, SOFT, TEAL, picture,
 };
-use super::{LEFT, WIDTH};
+use super::canvas::{LEFT, WIDTH};
 use crate::trunk::Distribution;
 
 const TOP: i32 = 34;

@@ -9,7 +9,7 @@ use super::canvas::{
     AMBER, At, Canvas, Drawn, GRID, INK, LABEL, PAPER, Picture, PlotError, RUST, SMALL, SOFT, TEAL,
     picture, width_of,
 };
-use super::{LEFT, WIDTH};
+use super::canvas::{LEFT, WIDTH};
 use crate::health::Condition;
 use crate::health::compare::{Trend, Visit};
 

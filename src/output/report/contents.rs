@@ -1,0 +1,25 @@
+//! What a report is made of, before any of it is worded or drawn.
+
+use super::log::Log;
+use super::running::Running;
+use crate::analysis::Finished;
+use crate::health::compare::{Comparison, Trend};
+
+/// All that a report is made of.
+#[derive(Debug, Clone, Copy)]
+pub struct Report<'a> {
+    /// The analysis that ended.
+    pub finished: &'a Finished,
+    /// What happened, in its order.
+    pub log: &'a Log,
+    /// When the drives ran.
+    pub running: &'a Running,
+    /// What changed since the baseline, where there is one.
+    pub baseline: Option<&'a Comparison>,
+    /// All visits, where they were asked for.
+    pub trend: Option<&'a Trend>,
+    /// Where this is; a blank to fill in where it is not told.
+    pub site: Option<&'a str>,
+    /// Who measured; a blank to fill in where it is not told.
+    pub by: Option<&'a str>,
+}
