@@ -8,9 +8,18 @@ use crate::fieldbus::MacId;
 
 use super::message::{Purpose, group2};
 use super::scenario::{ConnectionKind, NodePlan};
-use super::slave::IoState;
 use super::station::{Desk, Timer};
 use super::time::Time;
+
+/// State of the I/O connection (IEC 62026-3: connection object, attribute 1).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(super) enum IoState {
+    #[default]
+    NonExistent,
+    Configuring,
+    Established,
+    TimedOut,
+}
 
 /// Services.
 pub(super) mod service {

@@ -5,22 +5,12 @@ use crate::fieldbus::{AddressCheck, Identifier, MacId, Role};
 use crate::wire::Frame;
 
 use super::drive::Drive;
-use super::explicit::Server;
+use super::explicit::{IoState, Server};
 use super::message::{IoAssembler, Purpose, group1, group2, io_frames, is_fragmented};
 use super::random::Likely;
 use super::scenario::{ConnectionKind, NodePlan};
 use super::station::{AddressClaim, Desk, Timer, Told};
 use super::time::Time;
-
-/// State of the I/O connection (IEC 62026-3: connection object, attribute 1).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub(super) enum IoState {
-    #[default]
-    NonExistent,
-    Configuring,
-    Established,
-    TimedOut,
-}
 
 /// A slave's program.
 #[derive(Debug)]
