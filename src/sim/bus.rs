@@ -3,91 +3,24 @@
 //! Source: ISO 11898-1: arbitration by the lower identifier, never interrupted once begun;
 //! 3 bits interframe space; error flag, echo and 8 bits of delimiter; suspended transmission.
 
-use crate::wire::{BitTime, Frame};
+use crate::wire::Frame;
 
 use super::confinement::RECOVERY_BITS;
 use super::disturb::{Passing, Strike};
-use super::ledger::TrueCause;
 use super::message::Purpose;
 use super::outcome::{Damage, Violation, flagged, misread, struck};
 use super::pattern::{Pattern, Place, arbitration_key};
+use super::program::{Program, Station};
 use super::scenario::Recovery;
 use super::station::Event;
 use super::time::Time;
-use super::world::{Program, Station, World};
-
-/// The length of a frame with its interframe space: the exact one, or a bound to compare with.
-pub(super) type WireLength = fn(&Frame) -> BitTime;
+use super::truth::TrueCause;
+use super::world::{Current, Outcome, Sending, World};
 
 const INTERFRAME: u64 = 3;
 const ERROR_DELIMITER: u64 = 8;
 const ERROR_FLAG: u64 = 6;
 const SUSPENSION: Time = Time(8);
-
-/// The bus and the frame on it.
-#[derive(Debug)]
-pub(super) struct Bus {
-    length: WireLength,
-    /// When the next frame may start.
-    free: Time,
-    /// Frames started so far, destroyed ones too.
-    frames: u64,
-    current: Option<Current>,
-}
-
-/// The frame on the wire and what will come of it.
-#[derive(Debug)]
-struct Current {
-    start: Time,
-    senders: Vec<Sending>,
-    frame: Frame,
-    purpose: Purpose,
-    outcome: Outcome,
-}
-
-/// Who sends the frame on the wire.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Sending {
-    pub(super) station: usize,
-    /// As which start of this station.
-    epoch: u32,
-    /// Which of its frames.
-    order: u64,
-}
-
-#[derive(Debug)]
-enum Outcome {
-    /// Good, but one error-passive receiver may have misread it.
-    Good {
-        deaf: Option<usize>,
-    },
-    /// Nobody acknowledged. Heard as an error while the sender's flag is dominant, else as a
-    /// good frame.
-    Alone {
-        damage: Option<Damage>,
-    },
-    Destroyed {
-        damage: Damage,
-        cause: TrueCause,
-        first: Option<usize>,
-        at_fault: Vec<usize>,
-    },
-}
-
-impl Bus {
-    pub(super) fn new(length: WireLength) -> Bus {
-        Bus { length, free: Time(0), frames: 0, current: None }
-    }
-
-    /// When the next frame starts, as things stand.
-    pub(super) fn next_start(&self, stations: &[Station]) -> Time {
-        if self.current.is_some() {
-            return Time::NEVER;
-        }
-        let ready = stations.iter().map(|s| s.controller.ready_at()).min();
-        ready.unwrap_or(Time::NEVER).max(self.free)
-    }
-}
 
 impl World {
     /// The bus is free and at least one controller has a frame: arbitration and outcome.

@@ -7,7 +7,6 @@ use serde::Serialize;
 use crate::fieldbus::MacId;
 use crate::wire::Nanos;
 
-use super::ledger::Kind;
 use super::message::Part;
 use super::scenario::ConnectionKind;
 
@@ -86,10 +85,28 @@ pub struct Series {
     amid_response: bool,
 }
 
+/// The kinds of exchange that are counted apart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum IoKind {
+    Poll,
+    Strobe,
+    Change,
+}
+
+impl From<ConnectionKind> for IoKind {
+    fn from(kind: ConnectionKind) -> IoKind {
+        match kind {
+            ConnectionKind::Poll => IoKind::Poll,
+            ConnectionKind::Strobe => IoKind::Strobe,
+            ConnectionKind::ChangeOfState | ConnectionKind::Cyclic => IoKind::Change,
+        }
+    }
+}
+
 /// All exchanges.
 #[derive(Debug, Default)]
 pub(super) struct Exchanges {
-    series: BTreeMap<(MacId, Kind), Series>,
+    series: BTreeMap<(MacId, IoKind), Series>,
     all: Vec<ExchangeTruth>,
     /// By the number of the exchange and the node, what was left out on purpose.
     skipped: Vec<(MacId, u64)>,
@@ -189,7 +206,7 @@ impl Exchanges {
         }
     }
 
-    pub(super) fn finish(mut self) -> (BTreeMap<(MacId, Kind), Series>, Vec<ExchangeTruth>) {
+    pub(super) fn finish(mut self) -> (BTreeMap<(MacId, IoKind), Series>, Vec<ExchangeTruth>) {
         self.skipped.sort_unstable();
         for exchange in &mut self.all {
             let key = (exchange.mac_id, exchange.number);
@@ -225,7 +242,7 @@ mod tests {
         e.response(Nanos(110), MacId::MAX, POLL, Some(1), WHOLE);
         e.skipped(MacId::MAX, 1);
         let (series, all) = e.finish();
-        let series = &series[&(MacId::MAX, Kind::Poll)];
+        let series = &series[&(MacId::MAX, IoKind::Poll)];
         assert_eq!((series.commands, series.responses, series.missed), (2, 1, 1));
         assert_eq!((&series.latency_ns[..], &series.interval_ns[..]), (&[10][..], &[100][..]));
         assert!(all[1].answered_by_an_earlier_response && all[0].skipped);
@@ -239,7 +256,7 @@ mod tests {
         e.response(Nanos(5), MacId::MAX, POLL, Some(1), WHOLE);
         e.response(Nanos(6), MacId::MAX, POLL, None, WHOLE);
         let (series, all) = e.finish();
-        let series = &series[&(MacId::MAX, Kind::Poll)];
+        let series = &series[&(MacId::MAX, IoKind::Poll)];
         assert_eq!((series.uncertain, series.responses, series.unsolicited), (1, 0, 1));
         assert_eq!(all[0].ending, Ending::Uncertain);
     }

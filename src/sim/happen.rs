@@ -7,6 +7,7 @@ use super::disturb::{Disturber, DriveTie, Manner, per_bit};
 use super::drive::Drive;
 use super::master::Master;
 use super::pattern::Pattern;
+use super::program::Program;
 use super::random::{Chance, Likely};
 use super::scenario::{
     Address, CommandAssembly, FaultKind, NodePlan, NoisePattern, Recovery, Sharing, StatusAssembly,
@@ -15,7 +16,7 @@ use super::slave::Slave;
 use super::station::{Desk, Event};
 use super::talker::{Pace, Talker, Words};
 use super::time::Time;
-use super::world::{Program, World};
+use super::world::World;
 
 impl World {
     /// Prepares every fault: its times, its place on the wire, the device that it brings along.

@@ -9,25 +9,15 @@ use crate::fieldbus::{AddressCheckKind, DeviceId, Identifier, MacId};
 use crate::wire::{BitTime, ControllerState, Frame, Id, Nanos, Tally};
 
 use super::adapter::Heard;
-use super::exchanges::Exchanges;
+use super::exchanges::{Exchanges, IoKind};
 use super::message::{Part, Purpose};
 use super::outcome::{Damage, Violation};
 use super::pattern::Place;
-use super::program::Device;
 use super::scenario::{ConnectionKind, Scenario};
 use super::station::Told;
-use super::truth::{AddressClash, Doing, ErrorEvent, FaultTime, NodeTruth, Truth, cause_name};
-
-/// Why a frame was destroyed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum TrueCause {
-    /// This fault of the scenario did it.
-    Fault(usize),
-    /// Two devices sent different frames under one identifier at once.
-    Collision,
-    /// Nobody was there to acknowledge it.
-    NoAcknowledge,
-}
+use super::truth::{
+    AddressClash, Device, Doing, ErrorEvent, FaultTime, NodeTruth, TrueCause, Truth, cause_name,
+};
 
 /// Keeps account.
 #[derive(Debug)]
@@ -335,9 +325,9 @@ impl Ledger {
         for ((mac_id, kind), series) in series {
             let node = self.node(mac_id);
             let place = match kind {
-                Kind::Poll => &mut node.poll,
-                Kind::Strobe => &mut node.strobe,
-                Kind::Change => &mut node.change_of_state,
+                IoKind::Poll => &mut node.poll,
+                IoKind::Strobe => &mut node.strobe,
+                IoKind::Change => &mut node.change_of_state,
             };
             *place = Some(series);
         }
@@ -347,24 +337,6 @@ impl Ledger {
 
     pub(super) fn truth(&self) -> &Truth {
         &self.truth
-    }
-}
-
-/// The kinds of exchange that are counted apart.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Kind {
-    Poll,
-    Strobe,
-    Change,
-}
-
-impl From<ConnectionKind> for Kind {
-    fn from(kind: ConnectionKind) -> Kind {
-        match kind {
-            ConnectionKind::Poll => Kind::Poll,
-            ConnectionKind::Strobe => Kind::Strobe,
-            ConnectionKind::ChangeOfState | ConnectionKind::Cyclic => Kind::Change,
-        }
     }
 }
 

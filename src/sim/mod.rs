@@ -33,10 +33,9 @@ pub mod truth;
 mod world;
 
 pub use exchanges::{Ending, ExchangeTruth, Series};
-pub use program::Device;
 pub use scenario::{FaultKind, Scenario, ScenarioError};
 pub use source::SimSource;
-pub use truth::Truth;
+pub use truth::{Device, Truth};
 
 #[cfg(test)]
 mod schedulability;

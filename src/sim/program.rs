@@ -1,25 +1,37 @@
-//! What can be asked of any device's program.
+//! A station of the simulated trunk and the program that it runs.
 
-use serde::Serialize;
-
-use crate::fieldbus::{DeviceId, MacId};
-
+use super::controller::Controller;
+use super::master::Master;
 use super::message::standard;
+use super::random::Chance;
+use super::scenario::Recovery;
 use super::scenario::TalkerPlan;
 use super::slave::Slave;
 use super::station::AddressClaim;
 use super::talker::{Pace, Talker, Words};
 use super::time::Clockwork;
-use super::world::Program;
-use crate::wire::StandardId;
+use super::truth::Device;
+use crate::wire::{ControllerState, StandardId};
 
-/// A device, named for the truth; those that only talk have no address.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-pub struct Device {
-    /// Its address.
-    pub mac_id: Option<MacId>,
-    /// Maker and serial number.
-    pub device: Option<DeviceId>,
+/// The program that a device runs.
+#[derive(Debug)]
+pub(super) enum Program {
+    Master(Box<Master>),
+    Slave(Box<Slave>),
+    Talker(Talker),
+}
+
+/// One device on the trunk.
+#[derive(Debug)]
+pub(super) struct Station {
+    pub(super) controller: Controller,
+    pub(super) program: Program,
+    pub(super) chance: Chance,
+    /// Counts the times it started; timers of an earlier one are void.
+    pub(super) epoch: u32,
+    pub(super) position_m: f64,
+    pub(super) recovery: Recovery,
+    pub(super) state: ControllerState,
 }
 
 impl Program {

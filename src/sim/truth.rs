@@ -6,9 +6,7 @@ use crate::fieldbus::{DeviceId, MacId};
 use crate::wire::{Frame, Id};
 
 use super::exchanges::{ExchangeTruth, Series};
-use super::ledger::TrueCause;
 use super::message::Purpose;
-use super::program::Device;
 use super::scenario::Scenario;
 
 /// The truth of a simulation. Fields of the same name as in the summary count the same.
@@ -284,6 +282,26 @@ impl Truth {
             exchanges: Vec::new(),
         }
     }
+}
+
+/// A device, named for the truth; those that only talk have no address.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct Device {
+    /// Its address.
+    pub mac_id: Option<MacId>,
+    /// Maker and serial number.
+    pub device: Option<DeviceId>,
+}
+
+/// Why a frame was destroyed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum TrueCause {
+    /// This fault of the scenario did it.
+    Fault(usize),
+    /// Two devices sent different frames under one identifier at once.
+    Collision,
+    /// Nobody was there to acknowledge it.
+    NoAcknowledge,
 }
 
 pub(super) fn cause_name(cause: TrueCause, faults: &[FaultTime]) -> String {

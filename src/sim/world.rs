@@ -3,12 +3,13 @@
 use crate::wire::{Bitrate, Frame, Nanos, Record};
 
 use super::adapter::Adapter;
-use super::bus::{Bus, Sending, WireLength};
 use super::controller::Controller;
 use super::disturb::Disturber;
 use super::ledger::Ledger;
 use super::master::Master;
 use super::message::Purpose;
+use super::outcome::Damage;
+use super::program::{Program, Station};
 use super::queue::Queue;
 use super::random::Chance;
 use super::scenario::{Recovery, Scenario};
@@ -16,27 +17,75 @@ use super::slave::Slave;
 use super::station::{Claim, Desk, Event, Told};
 use super::talker::Talker;
 use super::time::{Clockwork, Time};
-use crate::wire::ControllerState;
+use super::truth::TrueCause;
+use crate::wire::{BitTime, ControllerState};
 
-/// The program that a device runs.
+/// The length of a frame with its interframe space: the exact one, or a bound to compare with.
+pub(super) type WireLength = fn(&Frame) -> BitTime;
+
+/// The bus and the frame on it.
 #[derive(Debug)]
-pub(super) enum Program {
-    Master(Box<Master>),
-    Slave(Box<Slave>),
-    Talker(Talker),
+pub(super) struct Bus {
+    pub(super) length: WireLength,
+    /// When the next frame may start.
+    pub(super) free: Time,
+    /// Frames started so far, destroyed ones too.
+    pub(super) frames: u64,
+    pub(super) current: Option<Current>,
 }
 
-/// One device on the trunk.
+/// The frame on the wire and what will come of it.
 #[derive(Debug)]
-pub(super) struct Station {
-    pub(super) controller: Controller,
-    pub(super) program: Program,
-    pub(super) chance: Chance,
-    /// Counts the times it started; timers of an earlier one are void.
+pub(super) struct Current {
+    pub(super) start: Time,
+    pub(super) senders: Vec<Sending>,
+    pub(super) frame: Frame,
+    pub(super) purpose: Purpose,
+    pub(super) outcome: Outcome,
+}
+
+/// Who sends the frame on the wire.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Sending {
+    pub(super) station: usize,
+    /// As which start of this station.
     pub(super) epoch: u32,
-    pub(super) position_m: f64,
-    pub(super) recovery: Recovery,
-    pub(super) state: ControllerState,
+    /// Which of its frames.
+    pub(super) order: u64,
+}
+
+#[derive(Debug)]
+pub(super) enum Outcome {
+    /// Good, but one error-passive receiver may have misread it.
+    Good {
+        deaf: Option<usize>,
+    },
+    /// Nobody acknowledged. Heard as an error while the sender's flag is dominant, else as a
+    /// good frame.
+    Alone {
+        damage: Option<Damage>,
+    },
+    Destroyed {
+        damage: Damage,
+        cause: TrueCause,
+        first: Option<usize>,
+        at_fault: Vec<usize>,
+    },
+}
+
+impl Bus {
+    pub(super) fn new(length: WireLength) -> Bus {
+        Bus { length, free: Time(0), frames: 0, current: None }
+    }
+
+    /// When the next frame starts, as things stand.
+    pub(super) fn next_start(&self, stations: &[Station]) -> Time {
+        if self.current.is_some() {
+            return Time::NEVER;
+        }
+        let ready = stations.iter().map(|s| s.controller.ready_at()).min();
+        ready.unwrap_or(Time::NEVER).max(self.free)
+    }
 }
 
 /// The simulated trunk.

@@ -252,7 +252,6 @@ fn each_layer_uses_only_those_below_it() {
 }
 
 #[test]
-#[ignore = "some circles are still there"]
 fn no_circle_of_files() {
     let found = circles(&sources().arrows());
     assert!(found.is_empty(), "circles:\n{}", found.join("\n"));
