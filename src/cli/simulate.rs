@@ -10,7 +10,7 @@ use clap::Args;
 use super::bar::Bar;
 use super::terminal::CommandOutcome;
 use crate::output::{CreateError, create};
-use crate::sim::onto::Player;
+use crate::sim::player::Player;
 use crate::sim::{Scenario, SimSource};
 use crate::source::{Progress, ReadOptions, Reader, SourceError, open, read_text};
 use crate::wire::{Nanos, write_header, write_record};

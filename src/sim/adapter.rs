@@ -6,7 +6,7 @@
 use crate::wire::{ControllerState, ErrorFrame, Frame, Nanos, Record, Tally, What};
 
 use super::confinement::Confinement;
-use super::outcome::Violation;
+use super::frame_damage::Violation;
 use super::pattern::Place;
 
 /// Class bits.

@@ -6,9 +6,9 @@
 use crate::wire::Frame;
 
 use super::confinement::RECOVERY_BITS;
-use super::disturb::{Passing, Strike};
+use super::disturber::{Passing, Strike};
+use super::frame_damage::{Damage, Violation, flagged, misread, struck};
 use super::message::Purpose;
-use super::outcome::{Damage, Violation, flagged, misread, struck};
 use super::pattern::{Pattern, Place, arbitration_key};
 use super::program::{Program, Station};
 use super::scenario::Recovery;

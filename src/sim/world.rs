@@ -4,11 +4,10 @@ use crate::wire::{Bitrate, Frame, Nanos, Record};
 
 use super::adapter::Adapter;
 use super::controller::Controller;
-use super::disturb::Disturber;
-use super::ledger::Ledger;
+use super::disturber::Disturber;
+use super::frame_damage::Damage;
 use super::master::Master;
 use super::message::Purpose;
-use super::outcome::Damage;
 use super::program::{Program, Station};
 use super::queue::Queue;
 use super::random::Chance;
@@ -18,6 +17,7 @@ use super::station::{Claim, Desk, Event, Told};
 use super::talker::Talker;
 use super::time::{Clockwork, Time};
 use super::truth::TrueCause;
+use super::truth_recorder::Ledger;
 use crate::wire::{BitTime, ControllerState};
 
 /// The length of a frame with its interframe space: the exact one, or a bound to compare with.

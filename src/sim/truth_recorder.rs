@@ -10,8 +10,8 @@ use crate::wire::{BitTime, ControllerState, Frame, Id, Nanos, Tally};
 
 use super::adapter::Heard;
 use super::exchanges::{Exchanges, IoKind};
+use super::frame_damage::{Damage, Violation};
 use super::message::{Part, Purpose};
-use super::outcome::{Damage, Violation};
 use super::pattern::Place;
 use super::scenario::{ConnectionKind, Scenario};
 use super::station::Told;

@@ -3,7 +3,7 @@
 use crate::fieldbus::MacId;
 use crate::wire::{Frame, StandardId};
 
-use super::disturb::{Disturber, DriveTie, Manner, per_bit};
+use super::disturber::{Disturber, DriveTie, Manner, per_bit};
 use super::drive::Drive;
 use super::master::Master;
 use super::pattern::Pattern;
