@@ -47,7 +47,6 @@ mod health;
 #[doc(hidden)]
 pub mod internal;
 mod json;
-mod near;
 mod output;
 mod plan;
 mod sim;

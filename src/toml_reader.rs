@@ -13,7 +13,7 @@ use serde::de::DeserializeOwned;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use crate::near::{did_you_mean, excerpt};
+use crate::words::near::{did_you_mean, excerpt};
 
 /// One thing to put right in a file.
 #[derive(Debug, Clone, PartialEq, Eq)]

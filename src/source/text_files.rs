@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 
 use super::{FileError, SourceError, one_line};
 use crate::fieldbus::eds::{DataSheet, SheetIndex, decode_text};
-use crate::near::nearest;
+use crate::words::near::nearest;
 
 /// The longest plan, scenario or file of tolerances, in bytes: far longer than any for a trunk of
 /// 64 addresses needs, and short enough to bound the memory that a hostile one takes.

@@ -1,3 +1,4 @@
 //! How dropline words things for people.
 
 pub mod caution;
+pub mod near;

@@ -12,8 +12,8 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use crate::fieldbus::{InputAssembly, OutputAssembly};
-use crate::near::{did_you_mean_by, excerpt};
 use crate::wire::Bitrate;
+use crate::words::near::{did_you_mean_by, excerpt};
 
 pub use faults::{Fault, FaultKind, NoisePattern, Sharing, Takes};
 pub use values::{

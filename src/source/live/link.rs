@@ -14,8 +14,8 @@ use nix::net::if_::if_nametoindex;
 use serde::Serialize;
 use socketcan::{CanCtrlMode, CanInterface, nl::CanState};
 
-use crate::near::did_you_mean;
 use crate::source::{LiveError, NetlinkError, SourceError};
+use crate::words::near::did_you_mean;
 
 /// An interface as it is at this moment.
 #[derive(Debug, Clone, PartialEq, Eq)]
