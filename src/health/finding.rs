@@ -192,6 +192,9 @@ impl Context {
 }
 
 /// Follows the findings of one watch. Bounded: one entry for each code and address.
+///
+/// A warning or a fault begins when it is new, gets graver, or grows after a quiet time. What
+/// grows without a pause is kept for ten quiet times at most.
 #[derive(Debug)]
 pub(crate) struct OnsetTracker {
     quiet: Nanos,

@@ -65,6 +65,7 @@ fn clash(trunk: &Trunk, mac_id: MacId, node: &Node, outcome: ClashOutcome) -> Op
     (seen.count() > 0).then(|| finding.with_occurrences(seen))
 }
 
+/// A node that is polled and never sent anything.
 fn never_answered(node: &Node) -> Option<Finding> {
     let missed = node.poll.missed();
     let polls = node.poll.commands();

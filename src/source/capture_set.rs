@@ -3,7 +3,8 @@
 //!
 //! A piece that begins at the very time at which the one before ends goes on where that ended.
 //! Where nothing was captured between two pieces, the interface counts as down: what was on its
-//! way then, nobody can tell. Pieces that overlap are refused.
+//! way then, nobody can tell. Pieces that overlap are refused. The `end` records are added up; without
+//! one of them the whole is not complete.
 
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};

@@ -48,6 +48,13 @@ pub struct Clash {
 /// A check is refused if its answer comes within 1.25 s of a request. It has succeeded
 /// when that time is over, or when the address is heard on line once the check can be over. A
 /// frame of the address before that comes from somebody else who holds it.
+///
+/// A restart is a request while the node is on line: it sent anything but an address check, or 0.9
+/// s passed since the second request of its check. A request by another identity for an address
+/// whose holder missed four polls in a row and was not heard since is a replacement, no clash. A
+/// request for the address of a node that never told its identity is its restart unless somebody
+/// refuses it. A clash that nobody refused within 1.25 s of the last request of the newcomer is
+/// contested; its time is that of the first request.
 #[derive(Debug, Clone, Default)]
 pub struct AddressState {
     requests: u64,

@@ -104,6 +104,10 @@ impl PredefinedConnection {
 }
 
 /// The predefined connections of one node.
+///
+/// One that was opened on the unconnected port with identifiers of Group 1 or 2 is known where
+/// message id, first byte and both ends fit what was agreed. The counts of polls go by the
+/// identifier alone.
 #[derive(Debug, Clone, Default)]
 pub struct Connections {
     each: [PredefinedConnection; 4],

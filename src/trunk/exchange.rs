@@ -10,6 +10,10 @@ use crate::wire::Nanos;
 /// An exchange opens with a command and closes with the first response after it. A further
 /// command while one is open counts the open one as missed. So commands = responses + missed
 /// + uncertain + the one still open.
+///
+/// One that spans a step back of the clock has no latency and no interval. Where frames were lost,
+/// the link was down or the adapter was bus-off, commands may have come that nobody heard: from
+/// the last before to the first after is no interval.
 #[derive(Debug, Clone, Default)]
 pub struct Exchange {
     commands: u64,

@@ -169,6 +169,9 @@ fn opens(data: &[u8]) -> bool {
 }
 
 /// The sizes of messages, each once. There are at most as many as a message may have bytes.
+///
+/// Sizes that differ from a plan are found as that; several sizes, or others than the connection
+/// was read or set to have, are found as the node's own, and then not again.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct IoSizes {
     last: Option<u16>,

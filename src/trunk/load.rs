@@ -14,6 +14,8 @@ pub const WINDOW: Nanos = Nanos::SECOND;
 const LEVEL: usize = 128;
 
 /// The wire bits of all good frames.
+///
+/// The windows are those of whole seconds, up to the last record.
 #[derive(Debug, Clone, Default)]
 pub struct BusLoad {
     total: BitTime,

@@ -122,6 +122,9 @@ impl fmt::Display for Cause {
 }
 
 /// The set of causes that one error frame names.
+///
+/// A protocol violation at the CRC counts as `crc` and one in the ACK slot as `ack` only, whatever
+/// kind the driver gives it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct CauseSet(u16);
 

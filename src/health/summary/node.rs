@@ -437,6 +437,9 @@ pub struct DataSheetCheck {
 }
 
 /// How a node and a file agree.
+///
+/// Without the identity read on the wire nothing is compared. No file of the maker is a note;
+/// files of the maker and none of the product is a warning, as is another revision.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum DataSheetVerdict {
