@@ -10,11 +10,9 @@ use std::process::ExitCode;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use dropline::Analysis;
-use dropline::SourceKind;
-use dropline::Summary;
 use dropline::simulation::{FaultKind, Scenario, SimSource};
 use dropline::summary::{Comparison, ComparisonLine, Judgement, Tolerance};
+use dropline::{Analysis, SourceKind, Summary};
 
 /// Each fault of the simulator at medium strength, on from the start unless it is an event.
 /// The strengths are our choice: a fault that a technician would want to hear of, not one that

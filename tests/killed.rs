@@ -6,11 +6,10 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use dropline::Nanos;
-use dropline::Record;
 use dropline::capture::{ReadOptions, Reader, open_all};
 use dropline::internal::output::capture::{CaptureWriter, Pieces, WriterOptions};
 use dropline::record::{Frame, Header, StandardId, What};
+use dropline::{Nanos, Record};
 
 const CAPTURE: &str = "DROPLINE_TEST_CAPTURE";
 const ROLL: &str = "DROPLINE_TEST_ROLL";

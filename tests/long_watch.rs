@@ -4,13 +4,10 @@
 //! the full rate of the wire. `DROPLINE_LONG=1` runs all ten days and the whole hour; that takes a
 //! release build, and patience.
 
-use dropline::Analysis;
-use dropline::Bitrate;
-use dropline::Nanos;
-use dropline::Record;
 use dropline::internal::output::metrics::{About, Format, Reading};
 use dropline::record::{Clock, Frame, Header, StandardId, What};
 use dropline::simulation::SimSource;
+use dropline::{Analysis, Bitrate, Nanos, Record};
 
 /// The resident memory now and the most there was, in bytes (proc_pid_status(5)).
 fn memory() -> (u64, u64) {

@@ -5,10 +5,9 @@ use std::collections::BTreeSet;
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
-use dropline::Analysis;
-use dropline::SourceKind;
 use dropline::internal::wire::{write_header, write_record};
 use dropline::simulation::{Scenario, SimSource};
+use dropline::{Analysis, SourceKind};
 use serde_json::Value;
 
 /// The most that a committed capture may take.

@@ -1,11 +1,10 @@
 //! What a master reads and sets shows in the summary, and frames show it line by line.
 
 use crate::common::scene::{Scene, device};
-use dropline::MacId;
-use dropline::Nanos;
 use dropline::internal::fieldbus::{AddressCheckKind, Choice};
 use dropline::state::{ClashOutcome, Known, Origin};
 use dropline::state::{ConnectionKind, ConnectionState, Light};
+use dropline::{MacId, Nanos};
 
 /// A request to node 12 by master 1 and its response, a millisecond apart.
 fn ask(scene: &mut Scene, request: &[u8], response: &[u8]) {

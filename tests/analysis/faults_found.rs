@@ -1,11 +1,8 @@
 //! Faults of the simulator that the master or a node is set up with: each by itself on the
 //! demo's trunk, and what stands at the top then.
 
-use dropline::Analysis;
-use dropline::MacId;
-use dropline::SourceKind;
-use dropline::Summary;
 use dropline::simulation::{Scenario, SimSource};
+use dropline::{Analysis, MacId, SourceKind, Summary};
 
 /// The demo's trunk without its faults, for half a minute, with this one.
 fn run(fault: &str) -> Summary {

@@ -1,11 +1,9 @@
 //! Each finding on a trunk that has just this fault, and nothing found on one that is well.
 
 use crate::common::scene::{Scene, device};
-use dropline::DeviceId;
-use dropline::Nanos;
-use dropline::Summary;
 use dropline::internal::fieldbus::AddressCheckKind::{Request, Response};
 use dropline::record::What;
+use dropline::{DeviceId, Nanos, Summary};
 
 const NODES: [u8; 3] = [5, 12, 13];
 

@@ -3,13 +3,11 @@
 
 use std::path::Path;
 
-use dropline::Bitrate;
-use dropline::Nanos;
-use dropline::Record;
 use dropline::capture::{CaptureFormat, ReadOptions, open_reader};
 use dropline::internal::output::capture::{CaptureWriter, WriterOptions};
 use dropline::internal::wire::{Packet, write_header, write_record};
 use dropline::record::{Clock, ErrorFrame, ExtendedId, Frame, Header, Id, StandardId, Tally, What};
+use dropline::{Bitrate, Nanos, Record};
 use proptest::collection::vec;
 use proptest::option;
 use proptest::prelude::*;

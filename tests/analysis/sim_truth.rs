@@ -6,9 +6,8 @@
 
 use std::fmt::Write;
 
-use dropline::Analysis;
-use dropline::SourceKind;
 use dropline::simulation::{Scenario, SimSource};
+use dropline::{Analysis, SourceKind};
 use proptest::prelude::*;
 use serde_json::Value;
 

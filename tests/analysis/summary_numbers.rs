@@ -4,10 +4,8 @@
 use std::fmt::Write;
 
 use crate::common::reference::{compare, numbers};
-use dropline::Analysis;
-use dropline::Record;
-use dropline::SourceKind;
 use dropline::internal::wire::{parse_header, parse_record};
+use dropline::{Analysis, Record, SourceKind};
 use proptest::prelude::*;
 use serde_json::Value;
 

@@ -11,11 +11,8 @@ use std::collections::BTreeMap;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use dropline::Analysis;
-use dropline::Severity;
-use dropline::SourceKind;
-use dropline::Summary;
 use dropline::simulation::{Scenario, SimSource};
+use dropline::{Analysis, Severity, SourceKind, Summary};
 
 /// A fault at three strengths, and the findings of which any one at the top is right.
 struct Case {

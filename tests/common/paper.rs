@@ -1,13 +1,10 @@
 //! A scene as the page to hand over.
 
-use dropline::Analysis;
-use dropline::Expectation;
-use dropline::SourceKind;
-use dropline::Summary;
 use dropline::internal::output::report::{Log, Report, Running};
 use dropline::planning::Plan;
 use dropline::record::What;
 use dropline::summary::{Comparison, Tolerance, Trend};
+use dropline::{Analysis, Expectation, SourceKind, Summary};
 
 use super::scene::{Scene, device, mac};
 

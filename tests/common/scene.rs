@@ -1,17 +1,11 @@
 //! A few lines that read as a story: nodes claim addresses, are polled, fall silent.
 
-use dropline::Analysis;
-use dropline::Bitrate;
-use dropline::DeviceId;
-use dropline::Expectation;
-use dropline::MacId;
-use dropline::Nanos;
-use dropline::Record;
-use dropline::SourceKind;
-use dropline::Summary;
 use dropline::internal::fieldbus::{AddressCheck, AddressCheckKind, Identifier};
 use dropline::planning::Plan;
 use dropline::record::{Clock, ErrorFrame, Frame, Header, Id, StandardId, Tally, What};
+use dropline::{
+    Analysis, Bitrate, DeviceId, Expectation, MacId, Nanos, Record, SourceKind, Summary,
+};
 
 /// Records as they come, with the time of the last one.
 pub struct Scene {

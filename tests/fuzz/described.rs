@@ -2,9 +2,6 @@
 
 use std::fmt::Write;
 
-use dropline::Expectation;
-use dropline::Record;
-use dropline::Summary;
 use dropline::internal::fieldbus::{DataSheet, SheetIndex, SheetMatch, decode_text};
 use dropline::planning::{Plan, Report, Size, Traffic};
 use dropline::planning::{scan_svg, text};
@@ -14,6 +11,7 @@ use dropline::simulation::{Scenario, SimSource};
 use dropline::state::Trunk;
 use dropline::state::{ConnectionKind, IdentityObject};
 use dropline::summary::{Comparison, Judgement, Tolerance};
+use dropline::{Expectation, Record, Summary};
 
 /// A data sheet finds the device that it describes, offers the sizes that it offers, has its
 /// problems at lines that are there, and says the same when it is written out cleanly.

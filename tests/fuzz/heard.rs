@@ -1,17 +1,12 @@
 //! What must hold for anything that is heard on the wire: fragments, and whole records up to
 //! the summary.
 
-use dropline::Analysis;
-use dropline::Bitrate;
-use dropline::Nanos;
-use dropline::Record;
-use dropline::SourceKind;
-use dropline::Summary;
 use dropline::internal::fieldbus::{Fragment, FragmentKind};
 use dropline::record::{ErrorFrame, ExtendedId, Frame, Header, Id, StandardId, Tally, What};
 use dropline::state::{FragmentCounts, FragmentStage, MAX_MESSAGE, Reassembly};
 use dropline::summary::ExchangeCounts;
 use dropline::summary::{Comparison, Judgement, Tolerance};
+use dropline::{Analysis, Bitrate, Nanos, Record, SourceKind, Summary};
 
 /// The message that comes out is what was sent since it began; errors are counted one by one,
 /// and nothing that was heard spoils the next whole message.

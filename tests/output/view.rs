@@ -1,13 +1,12 @@
 //! The live view, drawn at several sizes, with and without colour.
 
 use crate::common::scene::{Scene, device};
-use dropline::Analysis;
-use dropline::Nanos;
 use dropline::internal::health::Context;
 use dropline::internal::output::view::{
     self, Narrator, Playback, Screen, Seen, Snapshot, Subject, Theme, Update,
 };
 use dropline::record::What;
+use dropline::{Analysis, Nanos};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};

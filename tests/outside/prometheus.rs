@@ -14,11 +14,9 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use crate::trials::{Absent, Test};
-use dropline::Analysis;
-use dropline::Nanos;
-use dropline::Record;
 use dropline::internal::output::metrics::{About, Exporter, Format, Reading};
 use dropline::simulation::SimSource;
+use dropline::{Analysis, Nanos, Record};
 use serde_json::Value;
 
 pub const TESTS: &[(&str, Test)] = &[

@@ -5,12 +5,10 @@ use std::path::{Path, PathBuf};
 
 use crate::common::scene::{Scene, device};
 use assert_cmd::Command;
-use dropline::MacId;
-use dropline::Nanos;
-use dropline::Summary;
 use dropline::internal::output::comparison_page;
 use dropline::internal::wire::{write_header, write_record};
 use dropline::summary::{Comparison, Judgement, Quantity, Tolerance};
+use dropline::{MacId, Nanos, Summary};
 use proptest::prelude::*;
 
 const NODES: [u8; 3] = [5, 12, 13];

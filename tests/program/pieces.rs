@@ -4,15 +4,11 @@ use std::path::{Path, PathBuf};
 use std::process::Output;
 
 use assert_cmd::Command;
-use dropline::Analysis;
-use dropline::Nanos;
-use dropline::Record;
-use dropline::SourceKind;
-use dropline::Summary;
 use dropline::capture::Reader;
 use dropline::internal::output::capture::{CaptureWriter, Pieces, WriterOptions, Written};
 use dropline::record::{Header, What};
 use dropline::simulation::SimSource;
+use dropline::{Analysis, Nanos, Record, SourceKind, Summary};
 use serde_json::Value;
 use tempfile::TempDir;
 

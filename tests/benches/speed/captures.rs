@@ -7,12 +7,11 @@ use std::hash::{Hash, Hasher};
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
-use dropline::Nanos;
-use dropline::Record;
 use dropline::capture::CaptureFormat;
 use dropline::internal::wire::{write_header, write_record};
 use dropline::record::{Header, Tally, What};
 use dropline::simulation::{Scenario, SimSource};
+use dropline::{Nanos, Record};
 
 const SCENARIO: &str = include_str!("full-trunk.toml");
 

@@ -10,12 +10,9 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Instant;
 
-use dropline::Analysis;
-use dropline::Nanos;
-use dropline::Record;
-use dropline::SourceKind;
 use dropline::record::{ErrorFrame, Header, What};
 use dropline::simulation::{Scenario, SimSource};
+use dropline::{Analysis, Nanos, Record, SourceKind};
 
 use super::captures::{Captures, trunk};
 use super::parts::Done;

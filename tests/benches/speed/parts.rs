@@ -5,11 +5,9 @@ use std::hint::black_box;
 use std::process::Command;
 use std::time::{Duration, Instant};
 
-use dropline::Analysis;
-use dropline::Record;
-use dropline::SourceKind;
 use dropline::record::wire_bits;
 use dropline::record::{Frame, What};
+use dropline::{Analysis, Record, SourceKind};
 
 use super::captures::{Captures, trunk};
 use super::table::Table;
