@@ -95,8 +95,8 @@ Examples:
   dropline plan line.plan.toml --room 8:8 --svg scan.svg
 ";
 
-fn parse_size(words: &str) -> Result<Size, String> {
-    let wrong = || format!("{words:?} is not OUT:IN, as in 4:4, each from 0 to 448");
+fn parse_size(words: &str) -> anyhow::Result<Size> {
+    let wrong = || anyhow!("{words:?} is not OUT:IN, as in 4:4, each from 0 to 448");
     let (out, back) = words.split_once(':').ok_or_else(wrong)?;
     let bytes = |text: &str| text.parse().ok().filter(|&bytes: &u16| bytes <= 448);
     let size = bytes(out).zip(bytes(back)).ok_or_else(wrong)?;

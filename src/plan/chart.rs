@@ -1,5 +1,7 @@
 //! The predicted scan as a picture: a row a node, a bar a frame, time to the right.
 
+use std::io;
+
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
@@ -26,9 +28,9 @@ const ALERT: RGBColor = RGBColor(176, 0, 32);
 const MOST_FRAMES: usize = 2000;
 
 /// Why a picture could not be drawn: it says so in one line.
-#[derive(Debug, Clone, thiserror::Error)]
+#[derive(Debug, thiserror::Error)]
 #[error("the picture of the scan cannot be drawn: {0}")]
-pub struct ChartError(String);
+pub struct ChartError(#[from] DrawingAreaErrorKind<io::Error>);
 
 /// Draws the scan that a plan predicts, as SVG text.
 ///
@@ -44,8 +46,8 @@ pub fn scan_svg(plan: &Plan, traffic: &Traffic) -> Result<String, ChartError> {
     {
         let root = SVGBackend::with_string(&mut svg, (WIDTH, height as u32)).into_drawing_area();
         let picture = Picture::new(plan, &frames, rows, height);
-        picture.draw(&root).map_err(|error| ChartError(error.to_string()))?;
-        root.present().map_err(|error| ChartError(error.to_string()))?;
+        picture.draw(&root)?;
+        root.present()?;
     }
     Ok(svg)
 }

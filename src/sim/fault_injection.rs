@@ -8,13 +8,13 @@ use super::drive::Drive;
 use super::master::Master;
 use super::pattern::Pattern;
 use super::program::Program;
+use super::program::{Pace, Talker, Words};
 use super::random::{Chance, Likely};
 use super::scenario::{
     Address, CommandAssembly, FaultKind, NodePlan, NoisePattern, Recovery, Sharing, StatusAssembly,
 };
 use super::slave::Slave;
 use super::station::{Desk, Event};
-use super::talker::{Pace, Talker, Words};
 use super::time::Time;
 use super::world::World;
 

@@ -6,8 +6,8 @@ use crate::wire::Frame;
 
 use super::controller::Controller;
 use super::message::{Purpose, check_frame};
-use super::queue::Queue;
 use super::random::Chance;
+use super::time::Queue;
 use super::time::{Clockwork, Time};
 
 /// Something that happens at a time.

@@ -1,5 +1,6 @@
 //! Which lines are wanted.
 
+use anyhow::anyhow;
 use clap::{Args, ValueEnum};
 
 use super::entry::{Entry, Kind};
@@ -60,14 +61,14 @@ enum Group {
     Extended,
 }
 
-fn address(text: &str) -> Result<MacId, String> {
-    let wrong = || format!("{text:?} is not an address from 0 to {}", MacId::MAX);
+fn address(text: &str) -> anyhow::Result<MacId> {
+    let wrong = || anyhow!("{text:?} is not an address from 0 to {}", MacId::MAX);
     text.parse().ok().and_then(MacId::new).ok_or_else(wrong)
 }
 
 /// Trunk time: a number is seconds, anything else a span such as "1m30s".
-fn time(text: &str) -> Result<Nanos, String> {
-    let wrong = || format!("{text:?} is neither seconds nor a time such as 1m30s");
+fn time(text: &str) -> anyhow::Result<Nanos> {
+    let wrong = || anyhow!("{text:?} is neither seconds nor a time such as 1m30s");
     if let Ok(seconds) = text.parse::<f64>() {
         let nanos = seconds * 1e9;
         // Beyond this a float no longer counts single nanoseconds, and no capture lasts so long.
@@ -116,9 +117,9 @@ mod tests {
 
     #[test]
     fn times_and_addresses() {
-        assert_eq!(time("1.5"), Ok(Nanos(1_500_000_000)));
-        assert_eq!(time("1m30s"), Ok(Nanos(90_000_000_000)));
-        assert_eq!(time("250ms"), Ok(Nanos::from_millis(250)));
+        assert_eq!(time("1.5").ok(), Some(Nanos(1_500_000_000)));
+        assert_eq!(time("1m30s").ok(), Some(Nanos(90_000_000_000)));
+        assert_eq!(time("250ms").ok(), Some(Nanos::from_millis(250)));
         assert!(time("noon").is_err() && time("1e300").is_err() && time("NaN").is_err());
         assert!(address("63").is_ok() && address("64").is_err() && address("x").is_err());
     }

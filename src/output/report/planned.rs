@@ -17,7 +17,7 @@ pub(super) fn planned(report: &Report<'_>) -> Result<Markup, PlotError> {
     let Some(expected) = &report.finished.plan else { return Ok(html! {}) };
     let summary = &report.finished.summary;
     let plan = expected.plan();
-    let scan = scan_svg(plan, expected.traffic()).map_err(|error| PlotError::new(&error))?;
+    let scan = scan_svg(plan, expected.traffic())?;
     let scan = adopt(
         &scan,
         "The predicted scan".to_string(),

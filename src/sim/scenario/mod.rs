@@ -18,7 +18,7 @@ use crate::words::near::{did_you_mean_by, excerpt};
 pub use faults::{Fault, FaultKind, NoisePattern, Sharing, Takes};
 pub use values::{
     Address, CommandAssembly, Length, Metres, Micros, Millis, PeriodMillis, PeriodSeconds, Rate,
-    Seconds, Share, StatusAssembly,
+    Seconds, Share, StatusAssembly, ValueError,
 };
 
 /// A trunk, what is on it, and what goes wrong.

@@ -1,8 +1,24 @@
 //! Values of a scenario, each with its range.
 
+use std::borrow::Cow;
+
 use serde::Deserialize;
 
 use crate::fieldbus::{Assembly, InputAssembly, MacId, OutputAssembly};
+
+/// A value out of its range.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{value} is not {expected}")]
+pub struct ValueError {
+    value: String,
+    expected: Cow<'static, str>,
+}
+
+impl ValueError {
+    fn new(value: impl ToString, expected: impl Into<Cow<'static, str>>) -> ValueError {
+        ValueError { value: value.to_string(), expected: expected.into() }
+    }
+}
 
 macro_rules! number {
     ($(#[$doc:meta])* $name:ident, $range:expr, $what:expr) => {
@@ -12,12 +28,12 @@ macro_rules! number {
         pub struct $name(pub f64);
 
         impl TryFrom<f64> for $name {
-            type Error = String;
-            fn try_from(value: f64) -> Result<Self, String> {
+            type Error = ValueError;
+            fn try_from(value: f64) -> Result<Self, ValueError> {
                 if $range.contains(&value) {
                     Ok($name(value))
                 } else {
-                    Err(format!("{value} is not {}", $what))
+                    Err(ValueError::new(value, $what))
                 }
             }
         }
@@ -85,10 +101,10 @@ impl Default for Address {
 }
 
 impl TryFrom<i64> for Address {
-    type Error = String;
-    fn try_from(value: i64) -> Result<Self, String> {
+    type Error = ValueError;
+    fn try_from(value: i64) -> Result<Self, ValueError> {
         let address = u8::try_from(value).ok().and_then(MacId::new);
-        address.map(Address).ok_or_else(|| format!("{value} is not an address from 0 to 63"))
+        address.map(Address).ok_or_else(|| ValueError::new(value, "an address from 0 to 63"))
     }
 }
 
@@ -101,13 +117,13 @@ macro_rules! assembly {
         pub struct $name(pub $assembly);
 
         impl TryFrom<i64> for $name {
-            type Error = String;
-            fn try_from(value: i64) -> Result<Self, String> {
+            type Error = ValueError;
+            fn try_from(value: i64) -> Result<Self, ValueError> {
                 let assembly = u16::try_from(value).ok().and_then($assembly::from_number);
                 assembly.map($name).ok_or_else(|| {
                     let known: Vec<_> = $assembly::all().map(|a| a.number().to_string()).collect();
                     let known = known.join(" or ");
-                    format!("{value} is not an assembly of the drive profile ({known})")
+                    ValueError::new(value, format!("an assembly of the drive profile ({known})"))
                 })
             }
         }
@@ -135,9 +151,9 @@ impl Length {
 }
 
 impl TryFrom<i64> for Length {
-    type Error = String;
-    fn try_from(value: i64) -> Result<Self, String> {
+    type Error = ValueError;
+    fn try_from(value: i64) -> Result<Self, ValueError> {
         let length = usize::try_from(value).ok().filter(|&bytes| bytes <= Self::MAX);
-        length.map(Length).ok_or_else(|| format!("{value} is not a length from 0 to 448 bytes"))
+        length.map(Length).ok_or_else(|| ValueError::new(value, "a length from 0 to 448 bytes"))
     }
 }

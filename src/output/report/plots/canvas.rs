@@ -7,6 +7,8 @@ use plotters::coord::Shift;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
+use crate::plan::ChartError;
+
 /// How wide every picture is, in its own units; the page scales it to its own width.
 pub(super) const WIDTH: i32 = 1000;
 /// Where the axes begin: room for labels.
@@ -14,8 +16,17 @@ pub(super) const LEFT: i32 = 92;
 
 /// Why a plot could not be drawn: it says so in one line.
 #[derive(Debug, thiserror::Error)]
-#[error("a plot of the report cannot be drawn: {0}")]
-pub struct PlotError(String);
+pub enum PlotError {
+    /// The drawing library could not.
+    #[error("a plot of the report cannot be drawn: {0}")]
+    Drawing(#[from] DrawingAreaErrorKind<io::Error>),
+    /// The drawing library gave something else than a picture.
+    #[error("a plot of the report cannot be drawn: no picture came out")]
+    NoPicture,
+    /// The predicted scan could not be drawn.
+    #[error("a plot of the report cannot be drawn: {0}")]
+    Scan(#[from] ChartError),
+}
 
 /// A picture that was drawn. The page makes the `svg` element around it, with its title.
 #[derive(Debug, Clone)]
@@ -76,9 +87,7 @@ pub(super) fn picture(
     {
         let size = (WIDTH as u32, height.max(1) as u32);
         let canvas = Canvas { area: SVGBackend::with_string(&mut svg, size).into_drawing_area() };
-        draw(&canvas)
-            .and_then(|()| canvas.area.present())
-            .map_err(|error| PlotError(error.to_string()))?;
+        draw(&canvas).and_then(|()| canvas.area.present())?;
     }
     adopt(&svg, title, description)
 }
@@ -96,15 +105,8 @@ pub(in super::super) fn adopt(
         let (width, height) = size.split_once(' ')?;
         Some((shapes.to_string(), width.parse().ok()?, height.parse().ok()?))
     });
-    let (shapes, width, height) =
-        parts.ok_or_else(|| PlotError("no picture came out".to_string()))?;
+    let (shapes, width, height) = parts.ok_or(PlotError::NoPicture)?;
     Ok(Picture { title, description, shapes, width, height })
-}
-
-impl PlotError {
-    pub(in super::super) fn new(error: &dyn std::error::Error) -> PlotError {
-        PlotError(error.to_string())
-    }
 }
 
 impl Canvas<'_> {
