@@ -8,7 +8,7 @@ use clap::Args;
 
 use super::terminal::{CommandOutcome, print};
 use crate::output::create;
-use crate::plan::{Plan, Report, Size, Traffic, Verdict, scan_svg, text};
+use crate::plan::{LimitVerdict, Plan, PlanReport, Size, Traffic, scan_svg, text};
 use crate::source::{one_line, read_text};
 use crate::toml_reader::TomlProblems;
 
@@ -35,7 +35,7 @@ pub(super) struct PlanArgs {
         require_equals = true,
         default_missing_value = "broken"
     )]
-    fail_on: Option<Verdict>,
+    fail_on: Option<LimitVerdict>,
     /// Tell how many more polled nodes of this size fit: bytes out, a colon, bytes in
     #[arg(long, value_name = "OUT:IN", default_value = "4:4", value_parser = parse_size)]
     room: Size,
@@ -134,7 +134,7 @@ pub(super) fn read_plan(path: &Path) -> anyhow::Result<Plan> {
 pub(super) fn run(args: &PlanArgs) -> anyhow::Result<CommandOutcome> {
     let plan = read_plan(&args.plan)?;
     let traffic = Traffic::of(&plan);
-    let report = Report::of(&plan, &traffic, args.room);
+    let report = PlanReport::of(&plan, &traffic, args.room);
     if let Some(path) = &args.svg {
         let svg = scan_svg(&plan, &traffic)?;
         let written = create(path, args.overwrite)?.write_all(svg.as_bytes());

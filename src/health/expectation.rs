@@ -5,7 +5,7 @@ use super::evidence::{IdentityDifference, IdentityPart, NotOffered, SizeDifferen
 use super::{Code, Context, Evidence, Finding, Severity};
 use crate::fieldbus::eds::{DataSheet, SheetIndex, SheetMatch, SizeNotOffered};
 use crate::fieldbus::{ConnectionKind, IdentityObject, MacId};
-use crate::plan::{Connection, Node as Planned, Plan, Traffic};
+use crate::plan::{Connection, Plan, PlannedNode, Traffic};
 use crate::trunk::{Exchange, IoSizes, Known, Node, Origin, Trunk};
 use crate::wire::Nanos;
 
@@ -106,7 +106,7 @@ impl Expectation {
 
     /// A planned node without a frame. A master is left out: most of what it sends carries its
     /// slaves' addresses.
-    fn missing(&self, planned: &Planned, node: &Node, now: Nanos) -> Option<Finding> {
+    fn missing(&self, planned: &PlannedNode, node: &Node, now: Nanos) -> Option<Finding> {
         let severity = match planned.connection {
             Connection::Poll | Connection::Strobe | Connection::Cyclic => Severity::Fault,
             // Its data may not have changed.
@@ -126,7 +126,7 @@ impl Expectation {
         })
     }
 
-    fn interval(&self, planned: &Planned, node: &Node) -> Option<Finding> {
+    fn interval(&self, planned: &PlannedNode, node: &Node) -> Option<Finding> {
         let (exchange, planned_ns): (&Exchange, Nanos) = match planned.connection {
             Connection::Poll => (&node.poll, self.plan.trunk.scan_interval),
             Connection::Strobe => (&node.strobe, self.plan.trunk.scan_interval),
@@ -165,7 +165,7 @@ fn unplanned(mac_id: MacId, node: &Node) -> Finding {
 }
 
 /// A size that is a finding by itself already is not reported again.
-fn sizes(planned: &Planned, node: &Node, found_already: &[Finding]) -> Option<Finding> {
+fn sizes(planned: &PlannedNode, node: &Node, found_already: &[Finding]) -> Option<Finding> {
     let is_found =
         |code| found_already.iter().any(|f| f.code == code && f.mac_id == Some(planned.mac_id));
     let commands = || {
@@ -220,7 +220,7 @@ fn connection_difference(
     Some(SizeDifference { at, bytes: vec![known.value], planned_bytes })
 }
 
-fn identity(planned: &Planned, node: &Node) -> Option<Finding> {
+fn identity(planned: &PlannedNode, node: &Node) -> Option<Finding> {
     let (identity, planned_identity) = (&node.identity, &planned.identity);
     let number = |number: Option<u16>| number.map(u32::from);
     let kind = [
@@ -246,7 +246,7 @@ fn identity(planned: &Planned, node: &Node) -> Option<Finding> {
     })
 }
 
-fn revision(planned: &Planned, node: &Node) -> Option<Finding> {
+fn revision(planned: &PlannedNode, node: &Node) -> Option<Finding> {
     let (major, minor) = node.identity.revision?;
     let planned_identity = &planned.identity;
     let other_major = planned_identity.major_revision.is_some_and(|planned| planned != major);

@@ -28,7 +28,7 @@ pub struct Limit {
     /// The unit of both.
     pub unit: &'static str,
     /// Whether it is kept.
-    pub verdict: Verdict,
+    pub verdict: LimitVerdict,
     /// Where the limit comes from.
     pub source: &'static str,
     /// What to do where it is not kept.
@@ -52,7 +52,7 @@ pub enum Side {
     Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, JsonSchema, clap::ValueEnum,
 )]
 #[serde(rename_all = "lowercase")]
-pub enum Verdict {
+pub enum LimitVerdict {
     /// Kept, with more than a tenth to spare.
     #[value(skip)]
     Kept,
@@ -62,13 +62,13 @@ pub enum Verdict {
     Broken,
 }
 
-impl Verdict {
+impl LimitVerdict {
     /// The word for it.
     pub fn word(self) -> &'static str {
         match self {
-            Verdict::Kept => "kept",
-            Verdict::Tight => "tight",
-            Verdict::Broken => "broken",
+            LimitVerdict::Kept => "kept",
+            LimitVerdict::Tight => "tight",
+            LimitVerdict::Broken => "broken",
         }
     }
 }
@@ -182,7 +182,7 @@ fn terminators(cabling: &Cabling, places: &[f64]) -> Limit {
         limit: 2.0,
         side: Side::Exactly,
         unit: "",
-        verdict: if right { Verdict::Kept } else { Verdict::Broken },
+        verdict: if right { LimitVerdict::Kept } else { LimitVerdict::Broken },
         source: STANDARD,
         advice: "put one terminator at each end of the trunk and none elsewhere",
     }
@@ -290,24 +290,24 @@ fn at_most(
     source: &'static str,
     advice: &'static str,
 ) -> Limit {
-    let verdict = value.map_or(Verdict::Broken, |value| judge(value, limit));
+    let verdict = value.map_or(LimitVerdict::Broken, |value| judge(value, limit));
     Limit { code, what, value, limit, side: Side::AtMost, unit, verdict, source, advice }
 }
 
-fn judge(less: f64, more: f64) -> Verdict {
+fn judge(less: f64, more: f64) -> LimitVerdict {
     // Sums of decimal fractions miss by far less than this.
     let less = less - 1e-9;
     match () {
-        () if less > more => Verdict::Broken,
-        () if less > 0.9 * more => Verdict::Tight,
-        () => Verdict::Kept,
+        () if less > more => LimitVerdict::Broken,
+        () if less > 0.9 * more => LimitVerdict::Tight,
+        () => LimitVerdict::Kept,
     }
 }
 
 /// All that are not kept; where all are, the one with the least to spare.
 fn closest_or_all(limits: Vec<Limit>) -> Vec<Limit> {
-    if limits.iter().any(|limit| limit.verdict != Verdict::Kept) {
-        return limits.into_iter().filter(|limit| limit.verdict != Verdict::Kept).collect();
+    if limits.iter().any(|limit| limit.verdict != LimitVerdict::Kept) {
+        return limits.into_iter().filter(|limit| limit.verdict != LimitVerdict::Kept).collect();
     }
     let used = |limit: &Limit| match (limit.side, limit.value) {
         (Side::AtLeast, Some(value)) => limit.limit / value,

@@ -3,7 +3,7 @@
 //!
 //! Source: IEC 62026-3, predefined master/slave connection set.
 
-use super::model::{Connection, Node, Plan};
+use super::model::{Connection, Plan, PlannedNode};
 use super::wire_time::Shape;
 use crate::fieldbus::{Identifier, MacId};
 use crate::wire::{Nanos, StandardId};
@@ -68,7 +68,7 @@ impl PlannedMessage {
 /// All messages of a plan by priority, the highest first. No two have the same identifier.
 pub fn messages(plan: &Plan) -> Vec<PlannedMessage> {
     let mut messages: Vec<_> = plan.nodes().iter().flat_map(node_messages).collect();
-    let strobed = |node: &&Node| node.connection == Connection::Strobe;
+    let strobed = |node: &&PlannedNode| node.connection == Connection::Strobe;
     if plan.nodes().iter().any(|node| strobed(&node)) {
         messages.push(strobe_command(plan));
         for node in plan.nodes().iter().filter(strobed) {
@@ -99,7 +99,7 @@ pub fn poll_messages(
 }
 
 /// The messages of one node, without the bit-strobe, which is shared.
-fn node_messages(node: &Node) -> Vec<PlannedMessage> {
+fn node_messages(node: &PlannedNode) -> Vec<PlannedMessage> {
     match node.connection {
         Connection::Poll => {
             poll_messages(node.mac_id, node.command_bytes, node.response_bytes).into()
@@ -111,7 +111,7 @@ fn node_messages(node: &Node) -> Vec<PlannedMessage> {
 
 /// Change of state and cyclic: data either way, each acknowledged by an empty message unless
 /// that is switched off.
-fn own_pace_messages(node: &Node) -> Vec<PlannedMessage> {
+fn own_pace_messages(node: &PlannedNode) -> Vec<PlannedMessage> {
     let pace = node.interval.map_or(Pace::Scan, Pace::Own);
     let (data, acknowledge) = match node.connection {
         Connection::ChangeOfState => ("change of state data", "change of state acknowledge"),

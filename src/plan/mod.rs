@@ -1,7 +1,7 @@
 //! What the trunk is meant to be, and what follows from it before anything is connected.
 //!
 //! [`Plan::parse`] reads a plan, [`Traffic::of`] predicts what it puts on the wire, and
-//! [`Report::of`] holds it against every limit that it says enough about.
+//! [`PlanReport::of`] holds it against every limit that it says enough about.
 
 pub mod cable;
 mod chart;
@@ -19,10 +19,11 @@ mod traffic;
 pub mod wire_time;
 
 pub use chart::{ChartError, scan_svg};
-pub use limits::{Limit, Side, Verdict};
+pub use limits::{Limit, LimitVerdict, Side};
 pub use model::{
-    Cable, Cabling, Connection, Load, Node, Plan, PlannedIdentity, Section, Supply, Tap, Trunk,
+    Cable, Cabling, Connection, Load, Plan, PlannedIdentity, PlannedNode, PlannedTrunk, Section,
+    Supply, Tap,
 };
-pub use report::{Report, Size};
+pub use report::{PlanReport, Size};
 pub use text::text;
 pub use traffic::{MessageTimes, Room, Traffic, room};

@@ -9,21 +9,21 @@ use crate::wire::{Bitrate, Nanos};
 #[derive(Debug, Clone, PartialEq)]
 pub struct Plan {
     /// What holds for the trunk as a whole.
-    pub trunk: Trunk,
+    pub trunk: PlannedTrunk,
     /// The nodes by address, each address once.
-    pub(super) nodes: Vec<Node>,
+    pub(super) nodes: Vec<PlannedNode>,
     /// The cable and what hangs on it; `None` where the plan gives no section of cable.
     pub cabling: Option<Cabling>,
 }
 
 impl Plan {
     /// The nodes in the order of their addresses, masters among them.
-    pub fn nodes(&self) -> &[Node] {
+    pub fn nodes(&self) -> &[PlannedNode] {
         &self.nodes
     }
 
     /// The node that is meant to have an address.
-    pub fn node(&self, mac_id: MacId) -> Option<&Node> {
+    pub fn node(&self, mac_id: MacId) -> Option<&PlannedNode> {
         let index = self.nodes.binary_search_by_key(&mac_id, |node| node.mac_id).ok()?;
         self.nodes.get(index)
     }
@@ -36,7 +36,7 @@ impl Plan {
 
 /// The trunk as a whole.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Trunk {
+pub struct PlannedTrunk {
     /// What people call it.
     pub name: String,
     /// 125, 250 or 500 kbit/s.
@@ -51,7 +51,7 @@ pub struct Trunk {
 
 /// One node of the trunk.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Node {
+pub struct PlannedNode {
     /// Its address.
     pub mac_id: MacId,
     /// What people call it.
@@ -76,7 +76,7 @@ pub struct Node {
     pub identity: PlannedIdentity,
 }
 
-impl Node {
+impl PlannedNode {
     /// Its name with its address, or the address alone.
     pub fn label(&self) -> String {
         match &self.name {

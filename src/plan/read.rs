@@ -10,7 +10,7 @@
 //! | `[[trunk.drop]]` | `name`, `position_m`; optional `drop_m` (0), `cable` (thin), `current_a` (of what has no address) |
 //! | `[[trunk.supply]]` | `name`, `position_m`; optional `voltage_v` (24), `current_a` (the most it gives) |
 
-use super::model::{Connection, Node, Plan, PlannedIdentity, Trunk};
+use super::model::{Connection, Plan, PlannedIdentity, PlannedNode, PlannedTrunk};
 use super::read_cabling::read_cabling;
 use crate::fieldbus::{AssemblyDirection, MacId, Profile, assembly_row};
 use crate::toml_reader::{TableReader, TomlProblems, read_toml};
@@ -40,12 +40,12 @@ fn read(root: &TableReader) -> Option<Plan> {
     let cabling = read_cabling(&trunk_keys, &node_keys, &nodes);
     trunk_keys.finish();
     node_keys.iter().for_each(TableReader::finish);
-    let mut nodes: Vec<Node> = nodes.into_iter().collect::<Option<_>>()?;
+    let mut nodes: Vec<PlannedNode> = nodes.into_iter().collect::<Option<_>>()?;
     nodes.sort_by_key(|node| node.mac_id);
     Some(Plan { trunk: trunk?, nodes, cabling: cabling? })
 }
 
-fn read_trunk(keys: &TableReader) -> Option<Trunk> {
+fn read_trunk(keys: &TableReader) -> Option<PlannedTrunk> {
     let name = keys.need("name", keys.text("name"));
     let bitrate = keys.need("bitrate", read_bitrate(keys));
     let scan_interval = keys.need("scan_interval_ms", millis(keys, "scan_interval_ms", 0.1));
@@ -54,7 +54,7 @@ fn read_trunk(keys: &TableReader) -> Option<Trunk> {
         keys.problem("explicit_interval_ms", "is under 1 ms; 0 stands for no explicit messages");
     }
     let reaction = millis(keys, "reaction_ms", 0.0);
-    Some(Trunk {
+    Some(PlannedTrunk {
         name: name?,
         bitrate: bitrate?,
         scan_interval: scan_interval?,
@@ -98,7 +98,7 @@ const CONNECTIONS: [(&str, Connection); 6] = [
     ("master", Connection::Master),
 ];
 
-fn read_node(keys: &TableReader) -> Option<Node> {
+fn read_node(keys: &TableReader) -> Option<PlannedNode> {
     let mac_id = keys.need("mac_id", keys.whole("mac_id", 0..=63)).and_then(MacId::new);
     let connection = keys.need("connection", keys.choice("connection", &CONNECTIONS));
     let sizes = connection.and_then(|connection| read_sizes(keys, connection));
@@ -128,7 +128,7 @@ fn read_node(keys: &TableReader) -> Option<Node> {
     };
     let name = keys.text("name");
     let (command_bytes, response_bytes) = sizes?;
-    Some(Node {
+    Some(PlannedNode {
         mac_id: mac_id?,
         name,
         connection: connection?,
@@ -202,7 +202,7 @@ fn read_assembly(
     Some(assembly)
 }
 
-fn report_duplicates(keys: &[TableReader], nodes: &[Option<Node>]) {
+fn report_duplicates(keys: &[TableReader], nodes: &[Option<PlannedNode>]) {
     let mut first: [Option<usize>; MacId::COUNT] = [None; MacId::COUNT];
     for (keys, node) in keys.iter().zip(nodes) {
         let Some(node) = node else { continue };

@@ -2,7 +2,7 @@
 
 use crate::toml_reader::TableReader;
 
-use super::model::{Cable, Cabling, Load, Node, Section, Supply, Tap};
+use super::model::{Cable, Cabling, Load, PlannedNode, Section, Supply, Tap};
 
 const CABLES: [(&str, Cable); 2] = [("thick", Cable::Thick), ("thin", Cable::Thin)];
 
@@ -14,7 +14,7 @@ const MOST_A: f64 = 100.0;
 pub(super) fn read_cabling(
     trunk: &TableReader,
     node_keys: &[TableReader],
-    nodes: &[Option<Node>],
+    nodes: &[Option<PlannedNode>],
 ) -> Option<Option<Cabling>> {
     let sections: Vec<_> =
         trunk.tables("section", "trunk.section").iter().map(read_section).collect();
@@ -117,7 +117,7 @@ fn read_drop(keys: &TableReader, length: f64) -> Option<Tap> {
 /// A node hangs on a named drop or on a drop of its own, which it then brings along.
 fn read_node_tap(
     keys: &TableReader,
-    node: Option<&Node>,
+    node: Option<&PlannedNode>,
     taps: &mut Vec<Option<Tap>>,
     given: bool,
     length: f64,

@@ -6,7 +6,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::cable::TERMINATOR_OHM;
-use super::limits::{Limit, Verdict, limits};
+use super::limits::{Limit, LimitVerdict, limits};
 use super::messages::PlannedMessage;
 use super::model::{Cable, Cabling, Connection, Plan};
 use super::supply::Network;
@@ -15,7 +15,7 @@ use crate::words::caution::CAUTIONS;
 
 /// The report on a plan, format `dropline-plan-report`, version 1.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
-pub struct Report {
+pub struct PlanReport {
     /// Always `dropline-plan-report`.
     pub format: &'static str,
     /// The version of the format.
@@ -23,7 +23,7 @@ pub struct Report {
     /// The plan in short.
     pub plan: PlanSummary,
     /// The worst verdict of all limits.
-    pub verdict: Verdict,
+    pub verdict: LimitVerdict,
     /// Every limit that the plan says enough about.
     pub limits: Vec<Limit>,
     /// What the plan puts on the wire.
@@ -199,25 +199,25 @@ pub struct Size {
     pub response_bytes: u16,
 }
 
-impl Report {
+impl PlanReport {
     /// The version of the format.
     pub const VERSION: u32 = 1;
 
     /// Predicts everything that a plan says enough about.
-    pub fn of(plan: &Plan, traffic: &Traffic, size: Size) -> Report {
+    pub fn of(plan: &Plan, traffic: &Traffic, size: Size) -> PlanReport {
         let network = plan.cabling.as_ref().and_then(Network::of);
         let limits = limits(plan, traffic, network.as_ref());
         let room = room(plan, size.command_bytes, size.response_bytes);
-        Report {
+        PlanReport {
             format: "dropline-plan-report",
-            version: Report::VERSION,
+            version: PlanReport::VERSION,
             plan: PlanSummary {
                 name: plan.trunk.name.clone(),
                 bitrate: plan.trunk.bitrate.get(),
                 scan_interval_ms: plan.trunk.scan_interval.as_secs() * 1e3,
                 nodes: plan.nodes().len(),
             },
-            verdict: limits.iter().map(|limit| limit.verdict).max().unwrap_or(Verdict::Kept),
+            verdict: limits.iter().map(|limit| limit.verdict).max().unwrap_or(LimitVerdict::Kept),
             limits,
             traffic: TrafficReport {
                 mean_load: traffic.mean_load,

@@ -2,19 +2,19 @@
 
 use std::fmt::{self, Write};
 
-use super::limits::{Limit, Side, Verdict};
-use super::report::{MessageReport, Report, SupplyReport};
+use super::limits::{Limit, LimitVerdict, Side};
+use super::report::{MessageReport, PlanReport, SupplyReport};
 use crate::wire::Bitrate;
 
 /// The text, lines of at most some 96 characters.
-pub fn text(report: &Report) -> String {
+pub fn text(report: &PlanReport) -> String {
     let mut out = String::new();
     // Writing to a string cannot fail.
     let _ = write_text(&mut out, report);
     out
 }
 
-fn write_text(out: &mut String, report: &Report) -> fmt::Result {
+fn write_text(out: &mut String, report: &PlanReport) -> fmt::Result {
     let plan = &report.plan;
     let rate = Bitrate::new(plan.bitrate).map_or(String::new(), |rate| rate.to_string());
     writeln!(
@@ -26,9 +26,9 @@ fn write_text(out: &mut String, report: &Report) -> fmt::Result {
     writeln!(
         out,
         "{} limits kept, {} tight (less than a tenth to spare), {} broken",
-        count(Verdict::Kept),
-        count(Verdict::Tight),
-        count(Verdict::Broken)
+        count(LimitVerdict::Kept),
+        count(LimitVerdict::Tight),
+        count(LimitVerdict::Broken)
     )?;
     write_limits(out, &report.limits)?;
     write_traffic(out, report)?;
@@ -68,12 +68,12 @@ fn write_limits(out: &mut String, limits: &[Limit]) -> fmt::Result {
         };
         let bound = format!("{side} {}", figure(limit.limit, limit.unit));
         let verdict = match limit.verdict {
-            Verdict::Broken => "BROKEN",
+            LimitVerdict::Broken => "BROKEN",
             verdict => verdict.word(),
         };
         let head = format!("{value:>10} {bound:>17}   {verdict:<6}  ");
         write_paragraph(out, &head, &limit.what)?;
-        if limit.verdict != Verdict::Kept {
+        if limit.verdict != LimitVerdict::Kept {
             write_paragraph(out, &" ".repeat(39), &format!("what to do: {}", limit.advice))?;
         }
     }
@@ -89,7 +89,7 @@ fn figure(value: f64, unit: &str) -> String {
     }
 }
 
-fn write_traffic(out: &mut String, report: &Report) -> fmt::Result {
+fn write_traffic(out: &mut String, report: &PlanReport) -> fmt::Result {
     let traffic = &report.traffic;
     writeln!(out, "\nTraffic")?;
     writeln!(

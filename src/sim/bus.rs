@@ -12,10 +12,10 @@ use super::message::Purpose;
 use super::pattern::{Pattern, Place, arbitration_key};
 use super::program::{Program, Station};
 use super::scenario::Recovery;
-use super::station::Event;
+use super::station::ScheduledEvent;
 use super::time::Time;
 use super::truth::TrueCause;
-use super::world::{Current, Outcome, Sending, World};
+use super::world::{Current, FrameOutcome, Sending, World};
 
 const INTERFRAME: u64 = 3;
 const ERROR_DELIMITER: u64 = 8;
@@ -53,19 +53,20 @@ impl World {
             Some((damage, losers)) => {
                 senders.extend(&losers);
                 let cause = TrueCause::Collision;
-                Outcome::Destroyed { damage, cause, first: None, at_fault: losers }
+                FrameOutcome::Destroyed { damage, cause, first: None, at_fault: losers }
             }
             None => self.outcome(now, &frame, bits, &senders),
         };
         let pattern_end = bits - INTERFRAME;
         let (heard, free) = match &outcome {
-            Outcome::Good { .. } => (pattern_end, bits),
+            FrameOutcome::Good { .. } => (pattern_end, bits),
             // Up to the ACK slot, then flag, delimiter, interframe space.
-            Outcome::Alone { damage: None } => {
+            FrameOutcome::Alone { damage: None } => {
                 let flag = pattern_end - 8;
                 (pattern_end, flag + ERROR_FLAG + ERROR_DELIMITER + INTERFRAME)
             }
-            Outcome::Alone { damage: Some(damage) } | Outcome::Destroyed { damage, .. } => {
+            FrameOutcome::Alone { damage: Some(damage) }
+            | FrameOutcome::Destroyed { damage, .. } => {
                 let flags = damage.flags_end as u64;
                 (damage.heard as u64 + 1, flags + ERROR_DELIMITER + INTERFRAME)
             }
@@ -73,7 +74,7 @@ impl World {
         let senders = senders.iter().map(|&station| self.sending(station)).collect();
         self.bus.current = Some(Current { start: now, senders, frame, purpose, outcome });
         self.bus.free = now + Time(free);
-        self.queue.plan(now + Time(heard), Event::Finished);
+        self.queue.plan(now + Time(heard), ScheduledEvent::Finished);
     }
 
     /// Controllers that begin the same identifier at once. Where their frames differ, those
@@ -115,7 +116,7 @@ impl World {
     }
 
     /// What comes of a frame that one controller sends, or several bit for bit alike.
-    fn outcome(&mut self, now: Time, frame: &Frame, bits: u64, senders: &[usize]) -> Outcome {
+    fn outcome(&mut self, now: Time, frame: &Frame, bits: u64, senders: &[usize]) -> FrameOutcome {
         let acknowledged = self
             .stations
             .iter()
@@ -133,7 +134,7 @@ impl World {
                 flags_end: slot + 1 + ERROR_FLAG as usize,
                 sender_yielded: false,
             };
-            return Outcome::Alone { damage: sender_active.then_some(damage) };
+            return FrameOutcome::Alone { damage: sender_active.then_some(damage) };
         }
         let others = self.active_receivers(senders);
         if let Some(strike) = self.strike(now, bits, senders) {
@@ -143,22 +144,22 @@ impl World {
                 None => {
                     if let Some(damage) = struck(&pattern, strike.bit, sender_active, others) {
                         let at_fault = Vec::new();
-                        return Outcome::Destroyed { damage, cause, first: None, at_fault };
+                        return FrameOutcome::Destroyed { damage, cause, first: None, at_fault };
                     }
                 }
                 Some(receiver) => {
                     if !self.stations[receiver].controller.confinement.is_active() {
-                        return Outcome::Good { deaf: Some(receiver) };
+                        return FrameOutcome::Good { deaf: Some(receiver) };
                     }
                     let noticed = misread(&pattern, strike.bit);
                     if let Some(damage) = flagged(&pattern, noticed, true) {
                         let (first, at_fault) = (Some(receiver), Vec::new());
-                        return Outcome::Destroyed { damage, cause, first, at_fault };
+                        return FrameOutcome::Destroyed { damage, cause, first, at_fault };
                     }
                 }
             }
         }
-        Outcome::Good { deaf: None }
+        FrameOutcome::Good { deaf: None }
     }
 
     /// The first bit that a fault strikes. Every fault is asked, so that each draws the same
@@ -235,7 +236,7 @@ impl World {
             flags_end: heard + 1 + ERROR_FLAG as usize,
             sender_yielded: false,
         };
-        let outcome = Outcome::Destroyed {
+        let outcome = FrameOutcome::Destroyed {
             damage,
             cause: TrueCause::Fault(fault),
             first: None,
@@ -245,7 +246,7 @@ impl World {
         self.bus.current = Some(Current { start: now, senders, frame, purpose, outcome });
         let over = damage.flags_end as u64 + ERROR_DELIMITER + INTERFRAME;
         self.bus.free = now + Time(over);
-        self.queue.plan(now + Time(heard as u64 + 1), Event::Finished);
+        self.queue.plan(now + Time(heard as u64 + 1), ScheduledEvent::Finished);
     }
 
     fn active_receivers(&self, senders: &[usize]) -> bool {
@@ -261,7 +262,7 @@ impl World {
         let Some(current) = self.bus.current.take() else { return };
         let Current { senders, frame, purpose, outcome, start } = current;
         match outcome {
-            Outcome::Good { deaf } => {
+            FrameOutcome::Good { deaf } => {
                 self.hear_frame(senders[0].station, &frame, &purpose);
                 if let Some(station) = deaf {
                     self.stations[station].controller.confinement.receive_error();
@@ -271,7 +272,7 @@ impl World {
                 }
                 self.deliver(&senders, deaf, &frame, &purpose);
             }
-            Outcome::Alone { damage } => {
+            FrameOutcome::Alone { damage } => {
                 for &Sending { station, .. } in &senders {
                     let confinement = &mut self.stations[station].controller.confinement;
                     confinement.acknowledge_error();
@@ -284,7 +285,7 @@ impl World {
                     None => self.hear_frame(senders[0].station, &frame, &purpose),
                 }
             }
-            Outcome::Destroyed { damage, cause, first, at_fault } => {
+            FrameOutcome::Destroyed { damage, cause, first, at_fault } => {
                 self.hear_error(start, damage, cause, &senders, &purpose);
                 self.count_destruction(&senders, damage, first, &at_fault);
             }
@@ -293,7 +294,7 @@ impl World {
             self.note_state(station);
             if let Some(left) = self.stations[station].controller.confinement.recovery_left() {
                 let frames = self.bus.frames;
-                self.queue.plan(self.bus.free + left, Event::Recovery { station, frames });
+                self.queue.plan(self.bus.free + left, ScheduledEvent::Recovery { station, frames });
             }
         }
     }

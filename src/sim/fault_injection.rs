@@ -14,7 +14,7 @@ use super::scenario::{
     Address, CommandAssembly, FaultKind, NodePlan, NoisePattern, Recovery, Sharing, StatusAssembly,
 };
 use super::slave::Slave;
-use super::station::{Desk, Event};
+use super::station::{Desk, ScheduledEvent};
 use super::time::Time;
 use super::world::World;
 
@@ -24,9 +24,10 @@ impl World {
         for index in 0..self.scenario.faults.len() {
             let fault = self.scenario.faults[index].clone();
             let from = self.clock.secs(fault.from_s.0);
-            self.queue.plan(from, Event::Fault { index, on: true });
+            self.queue.plan(from, ScheduledEvent::Fault { index, on: true });
             if let Some(until) = fault.until_s {
-                self.queue.plan(self.clock.secs(until.0), Event::Fault { index, on: false });
+                self.queue
+                    .plan(self.clock.secs(until.0), ScheduledEvent::Fault { index, on: false });
             }
             for manner in self.manners(&fault.kind) {
                 self.disturbers.push(Disturber::new(index, manner, chance(index)));
@@ -221,7 +222,7 @@ impl World {
                     let station = self.station_at(*mac_id.get_ref());
                     self.power(station, false);
                     let back = now + self.clock.millis(off_ms.0);
-                    self.queue.plan(back, Event::PowerOn { station });
+                    self.queue.plan(back, ScheduledEvent::PowerOn { station });
                 }
             }
             FaultKind::ReceiveOverflow { frames } if on => self.adapter.overflow(frames.into()),
@@ -294,7 +295,7 @@ impl World {
                 false => self.clock.millis(mean_off_ms.0),
             };
             let span = self.contact[index].exponential(mean).max(Time(1));
-            self.queue.plan(now + span, Event::Contact { index, on: !connected });
+            self.queue.plan(now + span, ScheduledEvent::Contact { index, on: !connected });
         }
     }
 

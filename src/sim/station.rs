@@ -12,7 +12,7 @@ use super::time::{Clockwork, Time};
 
 /// Something that happens at a time.
 #[derive(Debug)]
-pub(super) enum Event {
+pub(super) enum ScheduledEvent {
     /// A timer of a device's program; void if the device started anew since.
     Timer { station: usize, epoch: u32, timer: Timer },
     /// The frame on the wire is over, or was heard to be destroyed.
@@ -66,7 +66,7 @@ pub(super) struct Desk<'a> {
     pub(super) clock: Clockwork,
     pub(super) station: usize,
     pub(super) epoch: u32,
-    pub(super) queue: &'a mut Queue<Event>,
+    pub(super) queue: &'a mut Queue<ScheduledEvent>,
     pub(super) controller: &'a mut Controller,
     pub(super) chance: &'a mut Chance,
     /// The number of the last exchange that a master opened.
@@ -103,7 +103,7 @@ impl Desk<'_> {
 
     pub(super) fn after(&mut self, span: Time, timer: Timer) {
         let (station, epoch) = (self.station, self.epoch);
-        self.queue.plan(self.now + span, Event::Timer { station, epoch, timer });
+        self.queue.plan(self.now + span, ScheduledEvent::Timer { station, epoch, timer });
     }
 }
 

@@ -13,7 +13,7 @@ use super::program::{Program, Station};
 use super::random::Chance;
 use super::scenario::{Recovery, Scenario};
 use super::slave::Slave;
-use super::station::{Claim, Desk, Event, Told};
+use super::station::{Claim, Desk, ScheduledEvent, Told};
 use super::time::Queue;
 use super::time::{Clockwork, Time};
 use super::truth::TrueCause;
@@ -41,7 +41,7 @@ pub(super) struct Current {
     pub(super) senders: Vec<Sending>,
     pub(super) frame: Frame,
     pub(super) purpose: Purpose,
-    pub(super) outcome: Outcome,
+    pub(super) outcome: FrameOutcome,
 }
 
 /// Who sends the frame on the wire.
@@ -55,7 +55,7 @@ pub(super) struct Sending {
 }
 
 #[derive(Debug)]
-pub(super) enum Outcome {
+pub(super) enum FrameOutcome {
     /// Good, but one error-passive receiver may have misread it.
     Good {
         deaf: Option<usize>,
@@ -93,7 +93,7 @@ impl Bus {
 pub(super) struct World {
     pub(super) scenario: Scenario,
     pub(super) clock: Clockwork,
-    pub(super) queue: Queue<Event>,
+    pub(super) queue: Queue<ScheduledEvent>,
     pub(super) stations: Vec<Station>,
     pub(super) disturbers: Vec<Disturber>,
     /// For each fault, the station that it brought along.
@@ -143,17 +143,17 @@ impl World {
         let master = Program::Master(Box::new(Master::new(&scenario.master, &scenario.node)));
         let station = self.add(master, seed, scenario.master.position_m.0, Recovery::Automatic);
         let on = self.clock.millis(scenario.master.power_on_ms.0);
-        self.queue.plan(on, Event::PowerOn { station });
+        self.queue.plan(on, ScheduledEvent::PowerOn { station });
         for plan in &scenario.node {
             let slave = Program::Slave(Box::new(Slave::new(plan)));
             let station = self.add(slave, seed, plan.position_m.0, plan.bus_off_recovery);
             let on = self.clock.millis(plan.power_on_ms.0);
-            self.queue.plan(on, Event::PowerOn { station });
+            self.queue.plan(on, ScheduledEvent::PowerOn { station });
         }
         for plan in &scenario.talker {
             let talker = Talker::planned(plan, self.clock);
             let station = self.add(Program::Talker(talker), seed, 0.0, Recovery::Automatic);
-            self.queue.plan(Time(0), Event::PowerOn { station });
+            self.queue.plan(Time(0), ScheduledEvent::PowerOn { station });
         }
     }
 
@@ -205,9 +205,9 @@ impl World {
         }
     }
 
-    fn handle(&mut self, event: Event) {
+    fn handle(&mut self, event: ScheduledEvent) {
         match event {
-            Event::Timer { station, epoch, timer } => {
+            ScheduledEvent::Timer { station, epoch, timer } => {
                 if self.stations[station].epoch == epoch {
                     self.work(station, |program, desk| match program {
                         Program::Master(master) => master.timer(desk, timer),
@@ -216,11 +216,13 @@ impl World {
                     });
                 }
             }
-            Event::Finished => self.frame_over(),
-            Event::Recovery { station, frames } => self.silent_long_enough(station, frames),
-            Event::Fault { index, on } => self.fault(index, on),
-            Event::Contact { index, on } => self.loose_contact(index, on),
-            Event::PowerOn { station } => self.power(station, true),
+            ScheduledEvent::Finished => self.frame_over(),
+            ScheduledEvent::Recovery { station, frames } => {
+                self.silent_long_enough(station, frames)
+            }
+            ScheduledEvent::Fault { index, on } => self.fault(index, on),
+            ScheduledEvent::Contact { index, on } => self.loose_contact(index, on),
+            ScheduledEvent::PowerOn { station } => self.power(station, true),
         }
     }
 

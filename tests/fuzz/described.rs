@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use dropline::internal::fieldbus::{DataSheet, SheetIndex, SheetMatch, decode_text};
-use dropline::planning::{Plan, Report, Size, Traffic};
+use dropline::planning::{Plan, PlanReport, Size, Traffic};
 use dropline::planning::{scan_svg, text};
 use dropline::record::{Tally, What};
 use dropline::simulation::scenario::Seconds;
@@ -92,7 +92,7 @@ pub fn plan(bytes: &[u8]) {
     assert!(plan.nodes().iter().all(|node| plan.node(node.mac_id) == Some(node)));
     let traffic = Traffic::of(&plan);
     let size = Size { command_bytes: 4, response_bytes: 4 };
-    let page = text(&Report::of(&plan, &traffic, size));
+    let page = text(&PlanReport::of(&plan, &traffic, size));
     let svg = scan_svg(&plan, &traffic).unwrap_or_default();
     // Unless a name in it is that.
     if ["nan", "inf"].iter().all(|word| !source.to_lowercase().contains(word)) {

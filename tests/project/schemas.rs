@@ -46,6 +46,6 @@ fn the_capture_schemas_are_those_of_the_code() {
 
 #[test]
 fn the_plan_report_schema_is_that_of_the_code() {
-    let schema = schemars::schema_for!(dropline::planning::Report);
+    let schema = schemars::schema_for!(dropline::planning::PlanReport);
     held_in_step("plan-report.schema.json", &schema);
 }

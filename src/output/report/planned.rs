@@ -9,7 +9,7 @@ use crate::fieldbus::MacId;
 use crate::health::Expectation;
 use crate::health::Summary;
 use crate::health::summary::{ExchangeCounts, NodeSummary};
-use crate::plan::{Connection, Node as Planned, scan_svg};
+use crate::plan::{Connection, PlannedNode, scan_svg};
 use crate::wire::Nanos;
 
 /// The comparison; nothing without a plan.
@@ -118,7 +118,12 @@ fn nodes(expected: &Expectation, summary: &Summary) -> Markup {
     }
 }
 
-fn row(planned: &Planned, scan: Nanos, node: Option<&NodeSummary>, summary: &Summary) -> Markup {
+fn row(
+    planned: &PlannedNode,
+    scan: Nanos,
+    node: Option<&NodeSummary>,
+    summary: &Summary,
+) -> Markup {
     let (exchange, every) = match planned.connection {
         Connection::Poll => (node.map(|node| &node.poll.exchange), Some(scan)),
         Connection::Strobe => (node.and_then(|node| node.strobe.as_ref()), Some(scan)),
