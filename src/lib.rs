@@ -46,7 +46,6 @@ mod fieldbus;
 mod health;
 #[doc(hidden)]
 pub mod internal;
-mod json;
 mod output;
 mod plan;
 mod sim;

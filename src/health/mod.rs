@@ -10,6 +10,7 @@ mod event_rates;
 pub mod evidence;
 mod expectation;
 mod finding;
+pub(crate) mod json;
 mod nodes;
 pub mod summary;
 

@@ -40,12 +40,12 @@ impl Conversion {
 
     /// The account as JSON, indented, with its last line feed.
     pub fn to_json(&self) -> String {
-        crate::json::document(self)
+        crate::health::json::document(self)
     }
 
     /// The JSON Schema of the account.
     pub fn schema() -> schemars::Schema {
-        crate::json::schema::<Conversion>()
+        crate::health::json::schema::<Conversion>()
     }
 }
 

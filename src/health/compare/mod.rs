@@ -97,12 +97,12 @@ impl Comparison {
 
     /// The comparison as JSON, indented, with its last line feed.
     pub fn to_json(&self) -> String {
-        crate::json::document(self)
+        crate::health::json::document(self)
     }
 
     /// The JSON Schema of the comparison.
     pub fn schema() -> schemars::Schema {
-        crate::json::schema::<Comparison>()
+        crate::health::json::schema::<Comparison>()
     }
 }
 

@@ -60,12 +60,12 @@ impl Trend {
 
     /// The trend as JSON, indented, with its last line feed.
     pub fn to_json(&self) -> String {
-        crate::json::document(self)
+        crate::health::json::document(self)
     }
 
     /// The JSON Schema of the trend.
     pub fn schema() -> schemars::Schema {
-        crate::json::schema::<Trend>()
+        crate::health::json::schema::<Trend>()
     }
 }
 

@@ -194,7 +194,7 @@ impl Summary {
 
     /// The summary as a file holds it, indented, with its last line feed.
     pub fn to_json(&self) -> String {
-        crate::json::document(self)
+        crate::health::json::document(self)
     }
 
     /// The summary in one line, with its line feed.
@@ -206,7 +206,7 @@ impl Summary {
 
     /// The JSON Schema of the summary.
     pub fn schema() -> schemars::Schema {
-        crate::json::schema::<Summary>()
+        crate::health::json::schema::<Summary>()
     }
 }
 
