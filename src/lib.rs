@@ -203,7 +203,7 @@ pub mod planning {
 /// let mut trunk = SimSource::new(scenario, Some(7));
 /// let mut batch = Vec::new();
 /// assert!(trunk.next_records(&mut batch));
-/// # Ok::<(), dropline::simulation::ScenarioError>(())
+/// # Ok::<(), dropline::TomlProblems>(())
 /// ```
 pub mod simulation {
     pub use crate::sim::*;

@@ -294,7 +294,6 @@ impl<'a, 't> TableReader<'a, 't> {
     }
 
     /// What is left of the table as the variant of this name of such an enum.
-    #[allow(dead_code, reason = "the scenario is to read its faults with it")]
     pub fn deserialize_variant<T: DeserializeOwned>(&self, name: &str) -> Option<T> {
         self.deserialize_by(|rest| {
             let mut tagged = DeTable::new();

@@ -4,10 +4,11 @@ use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use anyhow::{anyhow, bail};
+use anyhow::bail;
 use clap::Args;
 
 use super::bar::Bar;
+use super::plan::wrong_toml;
 use super::terminal::CommandOutcome;
 use crate::output::{CreateError, create};
 use crate::sim::player::Player;
@@ -81,8 +82,7 @@ pub(super) fn run(args: &SimulateArgs) -> anyhow::Result<CommandOutcome> {
 fn simulation(args: &SimulateArgs) -> anyhow::Result<SimSource> {
     let path = &args.scenario;
     let text = read_text(path)?;
-    let scenario =
-        Scenario::parse(&text).map_err(|error| anyhow!("{}: {error}", path.display()))?;
+    let scenario = Scenario::parse(&text).map_err(|problems| wrong_toml(path, &problems))?;
     Ok(SimSource::new(scenario, args.seed))
 }
 

@@ -9,20 +9,21 @@ use serde::{Deserialize, Serialize};
 #[derive(
     Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
 )]
-#[serde(try_from = "u8", into = "u8")]
+#[serde(try_from = "i64", into = "u8")]
 #[schemars(extend("maximum" = 63))]
 pub struct MacId(u8);
 
-/// A number over 63, which is no address.
+/// A number that is no address.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("an address is a number from 0 to 63, not {0}")]
-pub struct MacIdError(pub u8);
+#[error("{0} is not an address from 0 to 63")]
+pub struct MacIdError(pub i64);
 
-impl TryFrom<u8> for MacId {
+impl TryFrom<i64> for MacId {
     type Error = MacIdError;
 
-    fn try_from(address: u8) -> Result<MacId, MacIdError> {
-        MacId::new(address).ok_or(MacIdError(address))
+    fn try_from(address: i64) -> Result<MacId, MacIdError> {
+        let address_of = |number| u8::try_from(number).ok().and_then(MacId::new);
+        address_of(address).ok_or(MacIdError(address))
     }
 }
 

@@ -211,7 +211,7 @@ impl Server {
 
     fn next_fragment(&mut self, desk: &mut Desk) {
         if let Some(data) = self.fragments.pop_front() {
-            let node = self.plan.mac_id.get_ref().0;
+            let node = self.plan.mac_id;
             desk.send(group2(3, node, &data), Purpose::Reply { node });
         }
     }

@@ -11,7 +11,7 @@ use super::program::Program;
 use super::program::{Pace, Talker, Words};
 use super::random::{Chance, Likely};
 use super::scenario::{
-    Address, CommandAssembly, FaultKind, NodePlan, NoisePattern, Recovery, Sharing, StatusAssembly,
+    CommandAssembly, FaultKind, NodePlan, NoisePattern, Recovery, Sharing, StatusAssembly,
 };
 use super::slave::Slave;
 use super::station::{Desk, ScheduledEvent};
@@ -44,8 +44,8 @@ impl World {
                 let rate = rate_per_s.0.max(1e-3);
                 let mean = self.clock.secs(1.0 / rate);
                 let tie = mac_id.as_ref().map(|address| {
-                    let station = self.station_at(*address.get_ref());
-                    let speed = self.scenario.node_at(*address.get_ref());
+                    let station = self.station_at(*address);
+                    let speed = self.scenario.node_at(*address);
                     let speed = speed.and_then(|node| node.drive.as_ref()).map(|d| d.speed_rpm);
                     let full = u64::from(speed.unwrap_or(1).unsigned_abs()) * 1000;
                     let by_speed = *pattern == NoisePattern::DriveSpeed;
@@ -60,14 +60,14 @@ impl World {
                 }]
             }
             FaultKind::NoisyNode { mac_id, share, receive_share } => {
-                let station = self.station_at(*mac_id.get_ref());
+                let station = self.station_at(*mac_id);
                 vec![
                     Manner::Sends { station, share: Likely::share(share.0) },
                     Manner::Receives { station, share: Likely::share(receive_share.0) },
                 ]
             }
             FaultKind::BusOff { mac_id } => {
-                let station = self.station_at(*mac_id.get_ref());
+                let station = self.station_at(*mac_id);
                 vec![Manner::Sends { station, share: Likely::ALWAYS }]
             }
             FaultKind::MissingTerminator { share } => {
@@ -88,7 +88,7 @@ impl World {
     fn newcomer(&mut self, kind: &FaultKind, seed: u64) -> Option<usize> {
         let program = match kind {
             FaultKind::DuplicateAddress { mac_id, vendor_id, serial, sharing } => {
-                let mut plan = self.scenario.node_at(*mac_id.get_ref())?.clone();
+                let mut plan = self.scenario.node_at(*mac_id)?.clone();
                 plan.vendor_id = *vendor_id;
                 plan.serial = *serial;
                 let mut slave = Slave::new(&plan);
@@ -102,16 +102,15 @@ impl World {
                 let slave = Slave::new(&stranger(*mac_id));
                 let program = Program::Slave(Box::new(slave));
                 let station = self.add(program, seed, 0.0, *bus_off_recovery);
-                self.stations[station].controller.foreign = Some(*bitrate.get_ref());
+                self.stations[station].controller.foreign = Some(*bitrate);
                 return Some(station);
             }
             FaultKind::Babble { id, bytes, interval_ms } => {
-                let id = StandardId::new(id & 0x7FF)?;
                 let pace = match self.clock.millis(interval_ms.0) {
                     Time(0) => Pace::BackToBack,
                     span => Pace::Every(span),
                 };
-                let words = Words::Random { id, bytes: usize::from(*bytes) };
+                let words = Words::Random { id: id.0, bytes: bytes.0 };
                 Program::Talker(Talker { words, pace, offset: Time(1) })
             }
             FaultKind::InvalidIdentifier { interval_ms } => {
@@ -124,8 +123,8 @@ impl World {
     }
 
     /// The first device with this address: the one of the scenario.
-    fn station_at(&self, address: Address) -> usize {
-        let has = |program: &Program| program.claim().is_some_and(|c| c.mac_id == address.0);
+    fn station_at(&self, mac_id: MacId) -> usize {
+        let has = |program: &Program| program.claim().is_some_and(|c| c.mac_id == mac_id);
         self.stations.iter().position(|s| has(&s.program)).unwrap_or(0)
     }
 
@@ -146,20 +145,20 @@ impl World {
         let nothing = (Time(0), Likely::share(0.0));
         match kind {
             FaultKind::DuplicateAddress { mac_id, sharing: Sharing::Contested, .. } => {
-                self.at_slave(mac_id.get_ref(), |slave| slave.address.answers = !on);
+                self.at_slave(mac_id, |slave| slave.address.answers = !on);
             }
             FaultKind::SlowNode { mac_id, extra_us, share } => {
                 let slow = (self.clock.micros(extra_us.0), Likely::share(share.0));
                 let slow = if on { slow } else { nothing };
-                self.at_slave(mac_id.get_ref(), |slave| slave.slow = slow);
+                self.at_slave(mac_id, |slave| slave.slow = slow);
             }
             FaultKind::SkipPolls { mac_id, share } => {
                 let share = if on { share.0 } else { 0.0 };
-                self.at_slave(mac_id.get_ref(), |slave| slave.skips = Likely::share(share));
+                self.at_slave(mac_id, |slave| slave.skips = Likely::share(share));
             }
             FaultKind::LooseConnector { .. } => self.loose_contact(index, !on),
             FaultKind::NoAcknowledge { mac_id } => {
-                let left = self.station_at(*mac_id.get_ref());
+                let left = self.station_at(mac_id);
                 let known = 1 + self.scenario.node.len();
                 for station in (0..known).filter(|&s| s != left) {
                     self.power(station, !on);
@@ -167,10 +166,10 @@ impl World {
             }
             FaultKind::WrongSize { mac_id, response_bytes } => {
                 let size = on.then_some(response_bytes.0);
-                self.at_slave(mac_id.get_ref(), |slave| slave.answers_with = size);
+                self.at_slave(mac_id, |slave| slave.answers_with = size);
             }
             FaultKind::WrongAssembly { mac_id, output_assembly, input_assembly } => {
-                self.at_drive(mac_id.get_ref(), |drive, planned| {
+                self.at_drive(mac_id, |drive, planned| {
                     let (output, input) =
                         if on { (output_assembly, input_assembly) } else { planned };
                     drive.output_assembly = output.0;
@@ -179,36 +178,36 @@ impl World {
             }
             FaultKind::WrongCommandSize { mac_id, command_bytes } => {
                 let size = on.then_some(command_bytes.0);
-                self.at_slot(mac_id.get_ref(), |master, _, node| master.send_size(node, size));
-                self.at_slave(mac_id.get_ref(), |slave| slave.refuses_commands = on);
+                self.at_slot(mac_id, |master, _, node| master.send_size(node, size));
+                self.at_slave(mac_id, |slave| slave.refuses_commands = on);
             }
             FaultKind::NodeOff { mac_id } => {
-                let station = self.station_at(*mac_id.get_ref());
+                let station = self.station_at(mac_id);
                 self.power(station, !on);
             }
             FaultKind::NotOnScanList { mac_id } => {
-                self.at_slot(mac_id.get_ref(), |master, desk, node| master.list(desk, node, !on));
+                self.at_slot(mac_id, |master, desk, node| master.list(desk, node, !on));
             }
             FaultKind::NotPolled { mac_id } => {
-                self.at_slot(mac_id.get_ref(), |master, _, node| master.leave_idle(node, on));
+                self.at_slot(mac_id, |master, _, node| master.leave_idle(node, on));
             }
             FaultKind::PacketRate { mac_id, rate_ms } => {
                 let rate = on.then_some(rate_ms);
-                self.at_slot(mac_id.get_ref(), |master, desk, node| {
+                self.at_slot(mac_id, |master, desk, node| {
                     master.set_rate(desk, node, rate);
                 });
             }
             FaultKind::RefusesSetup { mac_id } => {
-                self.at_slave(mac_id.get_ref(), |slave| slave.server.refuses_setup = on);
+                self.at_slave(mac_id, |slave| slave.server.refuses_setup = on);
             }
             FaultKind::LocalControl { mac_id, takes } => {
-                self.at_drive(mac_id.get_ref(), |drive, _| drive.local = on.then_some(takes));
+                self.at_drive(mac_id, |drive, _| drive.local = on.then_some(takes));
             }
             FaultKind::DriveNotReady { mac_id } => {
-                self.at_drive(mac_id.get_ref(), |drive, _| drive.enabled = !on);
+                self.at_drive(mac_id, |drive, _| drive.enabled = !on);
             }
             FaultKind::DriveTrip { mac_id } => {
-                self.at_drive(mac_id.get_ref(), |drive, _| drive.tripped = on);
+                self.at_drive(mac_id, |drive, _| drive.tripped = on);
             }
             FaultKind::MasterStop {} => self.power(0, !on),
             FaultKind::Overload { scan_interval_ms } => {
@@ -218,8 +217,8 @@ impl World {
                 }
             }
             FaultKind::SupplySag { mac_ids, off_ms } if on => {
-                for mac_id in &mac_ids {
-                    let station = self.station_at(*mac_id.get_ref());
+                for mac_id in mac_ids {
+                    let station = self.station_at(mac_id);
                     self.power(station, false);
                     let back = now + self.clock.millis(off_ms.0);
                     self.queue.plan(back, ScheduledEvent::PowerOn { station });
@@ -240,17 +239,16 @@ impl World {
     }
 
     /// The master's side of a node: the master, its desk, and the node's address.
-    fn at_slot(&mut self, address: &Address, change: impl FnOnce(&mut Master, &mut Desk, MacId)) {
-        let node = address.0;
+    fn at_slot(&mut self, mac_id: MacId, change: impl FnOnce(&mut Master, &mut Desk, MacId)) {
         self.work(0, |program, desk| {
             if let Program::Master(master) = program {
-                change(master, desk, node);
+                change(master, desk, mac_id);
             }
         });
     }
 
-    fn at_slave(&mut self, address: &Address, change: impl FnOnce(&mut Slave)) {
-        let station = self.station_at(*address);
+    fn at_slave(&mut self, mac_id: MacId, change: impl FnOnce(&mut Slave)) {
+        let station = self.station_at(mac_id);
         if let Some(slave) = self.stations[station].program.slave_mut() {
             change(slave);
         }
@@ -258,10 +256,10 @@ impl World {
 
     fn at_drive(
         &mut self,
-        address: &Address,
+        mac_id: MacId,
         change: impl FnOnce(&mut Drive, (CommandAssembly, StatusAssembly)),
     ) {
-        self.at_slave(address, |slave| {
+        self.at_slave(mac_id, |slave| {
             if let (Some(drive), Some(plan)) = (&mut slave.drive, &slave.plan.drive) {
                 change(drive, (plan.output_assembly, plan.input_assembly));
             }
@@ -279,7 +277,7 @@ impl World {
         let until = self.scenario.faults[index].until_s.map(|s| self.clock.secs(s.0));
         let loose = until.is_none_or(|until| now < until);
         let connected = connected || !loose;
-        let station = self.station_at(*mac_id.get_ref());
+        let station = self.station_at(mac_id);
         let device = &mut self.stations[station].controller;
         if loses_power {
             self.power(station, connected);
@@ -288,7 +286,7 @@ impl World {
             (0..16).for_each(|_| device.confinement.acknowledge_error());
         }
         self.stations[station].controller.connected = connected;
-        self.ledger.contact(self.t(), mac_id.get_ref().0, connected);
+        self.ledger.contact(self.t(), mac_id, connected);
         if loose {
             let mean = match connected {
                 true => self.clock.secs(mean_on_s.0),
@@ -314,10 +312,9 @@ impl World {
 }
 
 /// A device that nobody planned.
-fn stranger(mac_id: Address) -> NodePlan {
+fn stranger(mac_id: MacId) -> NodePlan {
     let text = format!(
-        "mac_id = {}\nname = \"newcomer\"\nconnection = \"poll\"\nvendor_id = 990\nserial = 77001",
-        mac_id.0
+        "mac_id = {mac_id}\nname = \"newcomer\"\nconnection = \"poll\"\nvendor_id = 990\nserial = 77001"
     );
     match toml::from_str(&text) {
         Ok(plan) => plan,

@@ -60,7 +60,7 @@ impl Master {
             .iter()
             .map(|node| Slot {
                 plan: node.clone(),
-                mac_id: node.mac_id.get_ref().0,
+                mac_id: node.mac_id,
                 listed: true,
                 idle: false,
                 sends: None,
@@ -74,7 +74,7 @@ impl Master {
             })
             .collect();
         Master {
-            address: AddressClaim::new(plan.mac_id.0, plan.vendor_id, plan.serial),
+            address: AddressClaim::new(plan.mac_id, plan.vendor_id, plan.serial),
             plan: plan.clone(),
             slots,
             interval: None,

@@ -31,7 +31,7 @@ mod truth_recorder;
 mod world;
 
 pub use exchanges::{Ending, ExchangeTruth, Series};
-pub use scenario::{FaultKind, Scenario, ScenarioError};
+pub use scenario::{FaultKind, Scenario};
 pub use source::SimSource;
 pub use truth::{Device, Truth};
 

@@ -65,9 +65,8 @@ impl Program {
 impl Talker {
     /// A frame of the scenario that comes round.
     pub(super) fn planned(plan: &TalkerPlan, clock: Clockwork) -> Talker {
-        let id = StandardId::new(plan.id & 0x7FF).unwrap_or(StandardId::MAX);
         Talker {
-            words: Words::Frame(standard(id, &plan.data)),
+            words: Words::Frame(standard(plan.id.0, &plan.data.0)),
             pace: Pace::Every(clock.millis(plan.period_ms.0)),
             offset: clock.millis(plan.offset_ms.0),
         }
@@ -118,7 +117,7 @@ impl Talker {
             Words::Random { id, bytes } => {
                 let mut data = [0; 8];
                 desk.chance.fill(&mut data);
-                standard(*id, &data[..(*bytes).min(8)])
+                standard(*id, &data[..*bytes])
             }
             Words::Invalid => {
                 let raw = 0x7F0 | desk.chance.below(16) as u16;

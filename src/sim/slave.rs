@@ -42,7 +42,7 @@ pub(super) struct Slave {
 
 impl Slave {
     pub(super) fn new(plan: &NodePlan) -> Slave {
-        let mac_id = plan.mac_id.get_ref().0;
+        let mac_id = plan.mac_id;
         Slave {
             address: AddressClaim::new(mac_id, plan.vendor_id, plan.serial),
             io: IoState::NonExistent,

@@ -260,8 +260,8 @@ pub struct Doing {
 impl Truth {
     pub(super) fn new(scenario: &Scenario, seed: u64) -> Truth {
         let faults = scenario.faults.iter().map(|fault| FaultTime {
-            kind: fault.name.clone(),
-            mac_ids: fault.addresses().iter().map(|address| address.get_ref().0).collect(),
+            kind: fault.kind.name().to_owned(),
+            mac_ids: fault.kind.mac_ids(),
             from_ns: None,
             until_ns: None,
         });

@@ -51,7 +51,7 @@ impl Ledger {
             exchanges: Exchanges::default(),
             nodes: BTreeMap::new(),
             window_bits: Vec::new(),
-            master: scenario.master.mac_id.0,
+            master: scenario.master.mac_id,
             strobed: Vec::new(),
             last_strobe: None,
             changes: 0,

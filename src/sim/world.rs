@@ -179,7 +179,8 @@ impl World {
 
     /// Goes on until there are records or it is over. `false`: it is over.
     pub(super) fn advance(&mut self, batch: &mut Vec<Record>) -> bool {
-        while !self.over && batch.is_empty() {
+        let before = batch.len();
+        while !self.over && batch.len() == before {
             self.step();
             self.adapter.take_records(batch);
         }

@@ -37,16 +37,6 @@ pub fn did_you_mean<'a>(written: &str, known: impl IntoIterator<Item = &'a str>)
     nearest(written, known).map_or(String::new(), |name| format!("; did you mean {name}?"))
 }
 
-/// The same for a message in the words of serde: unknown field or variant `…`, expected one of
-/// `…`, `…`.
-pub fn did_you_mean_by(message: &str) -> String {
-    if !(message.contains("unknown field") || message.contains("unknown variant")) {
-        return String::new();
-    }
-    let mut names = message.split('`').skip(1).step_by(2);
-    names.next().map_or(String::new(), |written| did_you_mean(written, names))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -60,14 +50,5 @@ mod tests {
         assert_eq!(nearest("", known), None);
         assert_eq!(did_you_mean("can2", []), "");
         assert_eq!(nearest(&"can0".repeat(1_000_000), known), None);
-    }
-
-    #[test]
-    fn the_words_of_serde_are_understood() {
-        let message = "unknown field `latency_ms`, expected one of `latency_us`, `interval_us`";
-        assert_eq!(did_you_mean_by(message), "; did you mean latency_us?");
-        let message = "unknown variant `gremlin`, expected `noise` or `babble`";
-        assert_eq!(did_you_mean_by(message), "");
-        assert_eq!(did_you_mean_by("missing field `mac_id`"), "");
     }
 }

@@ -213,7 +213,7 @@ fn deep_json_is_a_broken_line_and_a_refused_file() {
     assert!(ran.lines.len() <= 21, "{}", ran.lines.len());
     place.file("e.toml", format!("{} = 1\n", ["a"; 300_000].join(".")));
     assert_eq!(place.run(&["plan", "e.toml"]).code, Some(2));
-    place.run(&["simulate", "e.toml", "-o", "x.jsonl"]).refused("e.toml: line 1 (a.a.a");
+    place.run(&["simulate", "e.toml", "-o", "x.jsonl"]).refused("e.toml: line 1: ");
 }
 
 #[test]
@@ -248,7 +248,7 @@ fn numbers_that_are_none_or_beyond_all_bounds() {
              [master]\nvendor_id = 900\nserial = 1\n"
         );
         place.file("s.toml", scenario);
-        place.run(&["simulate", "s.toml", "-o", "x.jsonl"]).refused("s.toml: line 5 (length_m");
+        place.run(&["simulate", "s.toml", "-o", "x.jsonl"]).refused("s.toml: line 5: ");
     }
 }
 

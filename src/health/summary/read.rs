@@ -252,11 +252,11 @@ mod tests {
                     "\"mac_id\": 12, \"frames_sent\"",
                     "\"mac_id\": 1200, \"frames_sent\"",
                 ),
-                "a damaged summary: nodes[0].mac_id: invalid value",
+                "a damaged summary: nodes[0].mac_id: 1200 is not an address from 0 to 63",
             ),
             (
                 PLAIN.replace("\"mac_id\": 12, \"frames_sent\"", "\"mac_id\": 64, \"frames_sent\""),
-                "a damaged summary: nodes[0].mac_id: an address is a number from 0 to 63, not 64",
+                "a damaged summary: nodes[0].mac_id: 64 is not an address from 0 to 63",
             ),
             (
                 PLAIN.replace("\"bitrate\": 125000", "\"bitrate\": 0"),

@@ -1,14 +1,13 @@
 //! What can go wrong: the faults that a scenario switches on, each with when, how hard, where.
 
 use serde::Deserialize;
-use toml::Spanned;
-use toml::de::{DeString, DeTable, DeValue};
 
+use super::Recovery;
 use super::values::{
-    Address, CommandAssembly, Length, Micros, Millis, PeriodMillis, Rate, Seconds, Share,
-    StatusAssembly,
+    CommandAssembly, FrameId, FrameLength, Length, Micros, Millis, PeriodMillis, Rate, Seconds,
+    Share, StatusAssembly,
 };
-use super::{ConnectionKind, Recovery, Scenario, ScenarioError};
+use crate::fieldbus::MacId;
 use crate::wire::Bitrate;
 
 /// One fault and when it is on.
@@ -16,8 +15,6 @@ use crate::wire::Bitrate;
 pub struct Fault {
     /// What goes wrong, how hard and where.
     pub kind: FaultKind,
-    /// The name of its kind, as in the scenario.
-    pub name: String,
     /// When it begins.
     pub from_s: Seconds,
     /// When it ends; never, without it.
@@ -25,14 +22,14 @@ pub struct Fault {
 }
 
 /// What goes wrong, how hard and where.
-#[derive(Debug, Clone, Deserialize, strum::VariantNames)]
+#[derive(Debug, Clone, Deserialize, strum::IntoStaticStr, strum::VariantNames)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 #[strum(serialize_all = "kebab-case")]
 pub enum FaultKind {
     /// A second device with the address of a node.
     DuplicateAddress {
         /// The address.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
         /// The maker's number of the newcomer.
         vendor_id: u16,
         /// The serial number of the newcomer.
@@ -43,7 +40,7 @@ pub enum FaultKind {
     /// A node answers late.
     SlowNode {
         /// The node.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
         /// By how much.
         extra_us: Micros,
         /// How often.
@@ -53,7 +50,7 @@ pub enum FaultKind {
     /// A node does not answer some polls.
     SkipPolls {
         /// The node.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
         /// How many of them.
         #[serde(default = "always")]
         share: Share,
@@ -61,7 +58,7 @@ pub enum FaultKind {
     /// A connector that loses contact and finds it again.
     LooseConnector {
         /// The node behind it.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
         /// The mean time with contact.
         mean_on_s: Seconds,
         /// The mean time without.
@@ -81,12 +78,12 @@ pub enum FaultKind {
         #[serde(default)]
         period_ms: Millis,
         /// The drive that it comes with.
-        mac_id: Option<Spanned<Address>>,
+        mac_id: Option<MacId>,
     },
     /// A node or its drop spoils what it sends, or what it hears.
     NoisyNode {
         /// The node.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
         /// How many of its frames.
         #[serde(default)]
         share: Share,
@@ -102,11 +99,11 @@ pub enum FaultKind {
     /// A newcomer that is set to another bit rate.
     WrongBitrate {
         /// Its address.
-        mac_id: Address,
+        mac_id: MacId,
         /// Its bit rate: 125000, 250000 or 500000, and not that of the trunk. The lower it is, the
         /// later the newcomer notices that it understands nothing, and the sooner others notice
         /// that they do not understand it.
-        bitrate: Spanned<Bitrate>,
+        bitrate: Bitrate,
         /// Whether it leaves bus-off by itself and begins again.
         #[serde(default)]
         bus_off_recovery: Recovery,
@@ -114,58 +111,58 @@ pub enum FaultKind {
     /// A node is alone on the wire: all others are off.
     NoAcknowledge {
         /// The node that is left.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
     },
     /// A node's transmitter is broken: whatever it sends is destroyed, until it is bus-off.
     BusOff {
         /// The node.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
     },
     /// A node answers with another size than it should.
     WrongSize {
         /// The node.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
         /// The size of its responses.
         response_bytes: Length,
     },
     /// The master polls a node with another size than it takes; the node does not answer.
     WrongCommandSize {
         /// The node.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
         /// The size of the commands.
         command_bytes: Length,
     },
     /// A node is off.
     NodeOff {
         /// The node.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
     },
     /// A node is not on the master's scan list.
     NotOnScanList {
         /// The node.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
     },
     /// The master allocates a node and does not poll it.
     NotPolled {
         /// The node.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
     },
     /// The master sets a node's expected packet rate to another value.
     PacketRate {
         /// The node.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
         /// The expected packet rate.
         rate_ms: Millis,
     },
     /// A node lets itself be allocated and then refuses to be set up.
     RefusesSetup {
         /// The node.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
     },
     /// A drive is set to other assemblies than the master.
     WrongAssembly {
         /// The drive.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
         /// What it takes its commands for: 20 or 21.
         output_assembly: CommandAssembly,
         /// What it answers with: 70 or 71.
@@ -174,7 +171,7 @@ pub enum FaultKind {
     /// A drive takes its run command and speed from its own terminals.
     LocalControl {
         /// The drive.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
         /// Which of them.
         #[serde(default)]
         takes: Takes,
@@ -182,12 +179,12 @@ pub enum FaultKind {
     /// A drive is not ready: its enable input is open.
     DriveNotReady {
         /// The drive.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
     },
     /// A drive trips; when the fault ends it is reset.
     DriveTrip {
         /// The drive.
-        mac_id: Spanned<Address>,
+        mac_id: MacId,
     },
     /// The master is off.
     MasterStop {},
@@ -199,9 +196,9 @@ pub enum FaultKind {
     /// Something sends without end.
     Babble {
         /// The 11-bit identifier.
-        id: u16,
+        id: FrameId,
         /// How many bytes.
-        bytes: u8,
+        bytes: FrameLength,
         /// From one frame to the next; back to back with 0.
         interval_ms: Millis,
     },
@@ -213,7 +210,7 @@ pub enum FaultKind {
     /// The supply sags and several nodes start anew.
     SupplySag {
         /// The nodes.
-        mac_ids: Vec<Spanned<Address>>,
+        mac_ids: Vec<MacId>,
         /// How long they are off.
         off_ms: Millis,
     },
@@ -272,90 +269,23 @@ fn always() -> Share {
 impl FaultKind {
     /// Every kind there is, by its name in a scenario.
     pub const NAMES: &[&str] = <FaultKind as strum::VariantNames>::VARIANTS;
-}
 
-impl Fault {
-    pub(super) fn read(source: &str, value: Spanned<DeValue<'_>>) -> Result<Fault, ScenarioError> {
-        let span = value.span();
-        let at_table = |what: &str| ScenarioError::at(source, span.start, what);
-        let DeValue::Table(mut table) = value.into_inner() else {
-            return Err(at_table("faults are [[fault]] tables"));
-        };
-        let kind = table.remove("kind").ok_or_else(|| at_table("a fault needs its kind"))?;
-        let name = kind.get_ref().as_str().unwrap_or_default().to_string();
-        let mut seconds = |key: &str| -> Result<Option<Seconds>, ScenarioError> {
-            let Some(value) = table.remove(key) else { return Ok(None) };
-            let start = value.span().start;
-            // An error inside a lone value has no place of its own.
-            Seconds::deserialize(toml::de::ValueDeserializer::from(value))
-                .map(Some)
-                .map_err(|error| ScenarioError::at(source, start, error.message()))
-        };
-        let (from_s, until_s) = (seconds("from_s")?, seconds("until_s")?);
-        let place = kind.span();
-        let mut tagged = DeTable::new();
-        let key = Spanned::new(place, DeString::Owned(name.clone()));
-        tagged.insert(key, Spanned::new(span.clone(), DeValue::Table(table)));
-        let kind = FaultKind::deserialize(toml::Deserializer::from(Spanned::new(span, tagged)))
-            .map_err(|error| ScenarioError::toml(source, &error))?;
-        Ok(Fault { kind, name, from_s: from_s.unwrap_or_default(), until_s })
+    /// Its name in a scenario.
+    pub fn name(&self) -> &'static str {
+        self.into()
     }
 
-    /// Whether the nodes that it names are there and can have it.
-    pub(super) fn check(&self, source: &str, scenario: &Scenario) -> Result<(), ScenarioError> {
-        let wrong = |at: &Spanned<Address>, what: String| {
-            Err(ScenarioError::at(source, at.span().start, what))
-        };
-        if let FaultKind::WrongBitrate { bitrate, .. } = &self.kind {
-            self.check_bitrate(source, bitrate, scenario)?;
-        }
-        for address in self.addresses() {
-            let mac_id = *address.get_ref();
-            let Some(node) = scenario.node_at(mac_id) else {
-                return wrong(address, format!("no node has the address {}", mac_id.0));
-            };
-            if self.needs_drive() && node.drive.is_none() {
-                return wrong(address, format!("node {} is no drive", mac_id.0));
-            }
-            let polled = node.connection == ConnectionKind::Poll;
-            let asked = polled || node.connection == ConnectionKind::Strobe;
-            if matches!(self.kind, FaultKind::SkipPolls { .. }) && !asked {
-                return wrong(address, format!("node {} is not polled or strobed", mac_id.0));
-            }
-            let of_polls = matches!(
-                self.kind,
-                FaultKind::NotPolled { .. } | FaultKind::WrongCommandSize { .. }
-            );
-            if of_polls && !polled {
-                return wrong(address, format!("node {} is not polled", mac_id.0));
-            }
-        }
-        Ok(())
+    /// Whether it ends by itself, so that a scenario does not say when.
+    pub(super) fn ends_by_itself(&self) -> bool {
+        use FaultKind::*;
+        matches!(self, BusOff { .. } | SupplySag { .. } | ReceiveOverflow { .. })
     }
 
-    /// A newcomer at the trunk's own bit rate would be no fault, and a device has no bit rate
-    /// beside the three of IEC 62026-3.
-    fn check_bitrate(
-        &self,
-        source: &str,
-        bitrate: &Spanned<Bitrate>,
-        scenario: &Scenario,
-    ) -> Result<(), ScenarioError> {
-        let own = bitrate.get_ref().get();
-        let what = if own == scenario.trunk.bitrate.get() {
-            format!("{own} is the bit rate of the trunk, which is not wrong")
-        } else if ![125_000, 250_000, 500_000].contains(&own) {
-            format!("{own} is not a bit rate of a device (125000, 250000 or 500000)")
-        } else {
-            return Ok(());
-        };
-        Err(ScenarioError::at(source, bitrate.span().start, what))
-    }
-
-    fn needs_drive(&self) -> bool {
+    /// Whether the nodes that it names have to be drives.
+    pub(super) fn needs_drive(&self) -> bool {
         use FaultKind::*;
         matches!(
-            self.kind,
+            self,
             Noise { .. }
                 | WrongAssembly { .. }
                 | LocalControl { .. }
@@ -365,9 +295,9 @@ impl Fault {
     }
 
     /// The nodes of the scenario that it names.
-    pub fn addresses(&self) -> Vec<&Spanned<Address>> {
+    pub fn mac_ids(&self) -> Vec<MacId> {
         use FaultKind::*;
-        match &self.kind {
+        match self {
             DuplicateAddress { mac_id, .. }
             | SlowNode { mac_id, .. }
             | SkipPolls { mac_id, .. }
@@ -385,9 +315,9 @@ impl Fault {
             | RefusesSetup { mac_id }
             | LocalControl { mac_id, .. }
             | DriveNotReady { mac_id }
-            | DriveTrip { mac_id } => vec![mac_id],
-            Noise { mac_id, .. } => mac_id.iter().collect(),
-            SupplySag { mac_ids, .. } => mac_ids.iter().collect(),
+            | DriveTrip { mac_id } => vec![*mac_id],
+            Noise { mac_id, .. } => mac_id.iter().copied().collect(),
+            SupplySag { mac_ids, .. } => mac_ids.clone(),
             MissingTerminator { .. }
             | WrongBitrate { .. }
             | MasterStop {}

@@ -4,7 +4,8 @@ use std::borrow::Cow;
 
 use serde::Deserialize;
 
-use crate::fieldbus::{Assembly, InputAssembly, MacId, OutputAssembly};
+use crate::fieldbus::{Assembly, InputAssembly, OutputAssembly};
+use crate::wire::StandardId;
 
 /// A value out of its range.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -27,10 +28,15 @@ macro_rules! number {
         #[serde(try_from = "f64")]
         pub struct $name(pub f64);
 
+        impl $name {
+            /// What it may be.
+            pub const RANGE: std::ops::RangeInclusive<f64> = $range;
+        }
+
         impl TryFrom<f64> for $name {
             type Error = ValueError;
             fn try_from(value: f64) -> Result<Self, ValueError> {
-                if $range.contains(&value) {
+                if Self::RANGE.contains(&value) {
                     Ok($name(value))
                 } else {
                     Err(ValueError::new(value, $what))
@@ -89,22 +95,44 @@ number!(
     "a share from 0 to 1"
 );
 
-/// An address, 0 to 63.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
+/// An 11-bit identifier.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
 #[serde(try_from = "i64")]
-pub struct Address(pub MacId);
+pub struct FrameId(pub StandardId);
 
-impl Default for Address {
-    fn default() -> Self {
-        Address(MacId::from_low_bits(0))
+impl TryFrom<i64> for FrameId {
+    type Error = ValueError;
+    fn try_from(value: i64) -> Result<Self, ValueError> {
+        let id = u16::try_from(value).ok().and_then(StandardId::new);
+        id.map(FrameId).ok_or_else(|| ValueError::new(value, "an identifier from 0 to 2047"))
     }
 }
 
-impl TryFrom<i64> for Address {
+/// The data of one frame, up to 8 bytes.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Deserialize)]
+#[serde(try_from = "Vec<u8>")]
+pub struct FrameData(pub Vec<u8>);
+
+impl TryFrom<Vec<u8>> for FrameData {
+    type Error = ValueError;
+    fn try_from(value: Vec<u8>) -> Result<Self, ValueError> {
+        match value.len() {
+            0..=8 => Ok(FrameData(value)),
+            bytes => Err(ValueError::new(format!("{bytes} bytes"), "the data of a frame (0 to 8)")),
+        }
+    }
+}
+
+/// The number of data bytes of one frame, 0 to 8.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(try_from = "i64")]
+pub struct FrameLength(pub usize);
+
+impl TryFrom<i64> for FrameLength {
     type Error = ValueError;
     fn try_from(value: i64) -> Result<Self, ValueError> {
-        let address = u8::try_from(value).ok().and_then(MacId::new);
-        address.map(Address).ok_or_else(|| ValueError::new(value, "an address from 0 to 63"))
+        let length = usize::try_from(value).ok().filter(|&bytes| bytes <= 8);
+        length.map(FrameLength).ok_or_else(|| ValueError::new(value, "a length from 0 to 8 bytes"))
     }
 }
 
