@@ -26,9 +26,11 @@ pub mod source {
 }
 
 pub mod output {
-    pub use crate::output::{Conversion, capture, comparison_page, metrics, page, report, view};
+    pub use crate::output::{
+        Conversion, capture, comparison_page, event_log, metrics, page, report, view,
+    };
 }
 
 pub mod words {
-    pub use crate::words::caution::CAUTIONS;
+    pub use crate::words::CAUTIONS;
 }

@@ -13,7 +13,11 @@ use serde::de::DeserializeOwned;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use crate::words::near::{did_you_mean, excerpt};
+use crate::words::excerpt;
+use crate::words::near::did_you_mean;
+
+/// So much of a name is shown.
+const LONGEST_NAME: usize = 120;
 
 /// One thing to put right in a file.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -343,7 +347,8 @@ impl<'a, 't> TableReader<'a, 't> {
                         None => serde_in_words(message, &path, &value),
                     };
                     if !refused.contains(&path) {
-                        let key = self.full(&excerpt(&path.escape_debug().to_string()));
+                        let key =
+                            self.full(&excerpt(&path.escape_debug().to_string(), LONGEST_NAME));
                         self.file.report(self.file.line(place), key, what);
                         refused.push(path);
                     }
@@ -375,7 +380,7 @@ impl<'a, 't> TableReader<'a, 't> {
             }
             let hint = did_you_mean(name.get_ref(), known.iter().map(String::as_str));
             let line = self.file.line(name.span().start);
-            let name = excerpt(&name.get_ref().escape_debug().to_string());
+            let name = excerpt(&name.get_ref().escape_debug().to_string(), LONGEST_NAME);
             self.file.report(line, self.full(&name), format!("unknown key{hint}"));
         }
     }
@@ -456,7 +461,11 @@ fn serde_in_words(message: &str, path: &str, value: &DeValue) -> String {
     {
         let known: Vec<_> = names().skip(1).collect();
         let hint = did_you_mean(written, known.iter().copied());
-        return format!("{:?} is none of {}{hint}", excerpt(written), known.join(", "));
+        return format!(
+            "{:?} is none of {}{hint}",
+            excerpt(written, LONGEST_NAME),
+            known.join(", ")
+        );
     }
     if message.starts_with("invalid type") {
         let wanted = match expected {

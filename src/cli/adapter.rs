@@ -13,7 +13,7 @@ use super::event_loop::{Stop, block_on};
 use super::terminal::{CommandOutcome, print};
 use crate::source::{AdapterStatus, BitrateTrial, Safety, find_bitrate};
 use crate::wire::Bitrate;
-use crate::words::caution::CAUTIONS;
+use crate::words::CAUTIONS;
 
 /// What an adapter is set to, whether it is safe to clip on, and how to set it right
 ///

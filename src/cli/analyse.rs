@@ -9,14 +9,14 @@ use crate::analysis::{Analysis, Finished, Given};
 use crate::health::Summary;
 use crate::health::summary::SourceKind;
 use crate::source::{self, ReadAhead, ReadOptions, Reader, SourceError};
-use crate::trunk::{Event, Trunk};
+use crate::trunk::Event;
 use crate::wire::{Header, Nanos, Record};
 
 /// What goes by while a source is analysed.
 #[derive(Debug)]
 pub(super) enum Observed<'a> {
-    /// The next record, and the trunk after it.
-    Record(&'a Record, &'a Trunk),
+    /// The next record.
+    Record(&'a Record),
     /// What it, or the end, changed on the trunk.
     Event(Nanos, Event),
     /// A message of the source for the user.
@@ -50,7 +50,7 @@ pub(super) fn analyse_with(
         let more = source.read(&mut batch);
         for record in &batch {
             analysis.take(record, &mut |t, event| observe(Observed::Event(t, event)));
-            observe(Observed::Record(record, analysis.trunk()));
+            observe(Observed::Record(record));
         }
         batch.clear();
         for message in source.messages() {

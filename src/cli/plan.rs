@@ -9,8 +9,9 @@ use clap::Args;
 use super::terminal::{CommandOutcome, print};
 use crate::output::create;
 use crate::plan::{LimitVerdict, Plan, PlanReport, Size, Traffic, scan_svg, text};
-use crate::source::{one_line, read_text};
+use crate::source::read_text;
 use crate::toml_reader::TomlProblems;
+use crate::words::one_line;
 
 /// Predicted load, scan time and cable limits, before anything is connected.
 ///

@@ -19,8 +19,8 @@ use super::{replay_view, view};
 use crate::analysis::{Analysis, Given};
 use crate::health::Summary;
 use crate::health::summary::SourceKind;
+use crate::output::event_log::Narrator;
 use crate::output::page;
-use crate::output::view::Narrator;
 use crate::source::{ReadOptions, Reader, SourceError, open_reader};
 
 /// Replay a saved capture: the same analysis as live, and the same summary.

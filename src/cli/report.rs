@@ -13,7 +13,8 @@ use super::terminal::{CommandOutcome, say};
 use super::visits;
 use crate::health::Summary;
 use crate::health::compare::{Comparison, Tolerance, Trend};
-use crate::output::report::{Log, Report, Running};
+use crate::output::event_log::EventDigest;
+use crate::output::report::Report;
 use crate::output::{CreateError, create};
 use crate::source;
 use crate::wire::What;
@@ -80,11 +81,9 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     // Before the work, so that a name that cannot be is refused at once.
     let mut file = create(&output, args.overwrite)?;
     let name = capture_name(&args.captures);
-    let mut log = Log::default();
-    let mut running = Running::default();
+    let mut log = EventDigest::default();
     let mut observe = |observed: Observed<'_>| match observed {
-        Observed::Record(record, trunk) => {
-            running.take(record, trunk);
+        Observed::Record(record) => {
             if let What::Mark(text) = &record.what {
                 log.mark(record.t, text);
             }
@@ -108,7 +107,6 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     let report = Report {
         finished: &finished,
         log: &log,
-        running: &running,
         baseline: baseline.as_ref(),
         trend: trend.as_ref(),
         site: args.site.as_deref(),

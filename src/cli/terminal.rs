@@ -7,6 +7,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use anyhow::anyhow;
 
 use super::bar;
+use crate::words::excerpt;
 
 /// How a command that could do its work came out; the exit status says it to scripts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -23,13 +24,8 @@ pub enum CommandOutcome {
 pub(super) fn say(message: &str) {
     /// The most characters of a line.
     const LONGEST: usize = 2000;
-    let shown = |c: char| match c {
-        '\n' => '\n',
-        c if c.is_control() => char::REPLACEMENT_CHARACTER,
-        c => c,
-    };
-    let lines = message.split('\n').map(|line| line.chars().take(LONGEST).collect::<String>());
-    let message: String = lines.collect::<Vec<_>>().join("\n").chars().map(shown).collect();
+    let lines = message.split('\n').map(|line| excerpt(line, LONGEST));
+    let message = lines.collect::<Vec<_>>().join("\n");
     bar::above(|| {
         let _ = writeln!(io::stderr(), "dropline: {message}");
     });

@@ -17,11 +17,10 @@ use tokio::sync::mpsc;
 use super::terminal::{keep_diagnostics, release_diagnostics, say};
 use crate::fieldbus::MacId;
 use crate::health::Context;
-use crate::output::view::{
-    self, Line, Log, Narrator, Playback, Screen, Seen, Snapshot, Subject, Theme, Update, Wish,
-    printable,
-};
+use crate::output::event_log::{LatestLines, LogLine, Narrator};
+use crate::output::view::{self, Playback, Screen, Seen, Snapshot, Subject, Theme, Update, Wish};
 use crate::wire::Nanos;
+use crate::words::printable;
 
 /// The shortest time from one drawing to the next.
 const REDRAW: Duration = Duration::from_millis(100);
@@ -39,7 +38,7 @@ pub(super) struct View {
     thread: Option<JoinHandle<io::Result<()>>>,
     narrator: Narrator,
     /// Lines that were told and not shown yet.
-    held: Vec<Line>,
+    held: Vec<LogLine>,
     anew: bool,
     /// What was said while the terminal was taken, for standard error afterwards.
     said: Vec<String>,
@@ -121,7 +120,7 @@ impl View {
     /// Lays aside the lines told so far, so that the next one can be told from them.
     pub(super) fn hold_lines(&mut self) {
         self.held.extend(self.narrator.take());
-        let old = self.held.len().saturating_sub(Log::KEPT);
+        let old = self.held.len().saturating_sub(LatestLines::KEPT);
         self.held.drain(..old);
     }
 

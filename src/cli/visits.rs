@@ -13,6 +13,7 @@ use crate::health::Summary;
 use crate::health::compare::Tolerance;
 use crate::health::summary::SummaryError;
 use crate::source;
+use crate::words::one_line;
 use anyhow::bail;
 
 /// The tolerances in this file; the usual ones without it.
@@ -53,7 +54,7 @@ fn read_summary(path: &Path) -> anyhow::Result<Option<Summary>> {
     match Summary::from_json(&start) {
         Ok(summary) => Ok(Some(summary)),
         Err(SummaryError::NotASummary) => Ok(None),
-        Err(error) => bail!(source::one_line(&format!("{}: {error}", path.display()))),
+        Err(error) => bail!(one_line(&format!("{}: {error}", path.display()))),
     }
 }
 

@@ -5,6 +5,7 @@
 //! the heartbeat's service and layout.
 
 use super::DeviceId;
+use crate::words::printable_char;
 use std::fmt;
 
 /// The most characters of a product name that are kept.
@@ -86,10 +87,7 @@ impl IdentityObject {
     }
 
     fn set_name(&mut self, text: &[u8]) {
-        let printable = |&byte: &u8| {
-            let character = char::from(byte);
-            if character.is_control() { '\u{FFFD}' } else { character }
-        };
+        let printable = |&byte: &u8| printable_char(char::from(byte));
         let same = self
             .name
             .as_deref()
@@ -208,7 +206,7 @@ mod tests {
         assert_eq!((identity.vendor_id, identity.device_type), (Some(901), None));
         assert_eq!(identity.name, None);
         identity.attribute(7, &[2, 0, b'x', b'y']);
-        assert_eq!(identity.name.as_deref(), Some("\u{FFFD}x"));
+        assert_eq!(identity.name.as_deref(), Some("?x"));
     }
 }
 

@@ -10,6 +10,8 @@ use super::{
 };
 use std::fmt::{self, Display};
 
+use crate::words::printable_char;
+
 /// What a predefined connection instance carries (class 05; IEC 62026-3).
 pub const fn connection_instance(instance: u16) -> Option<&'static str> {
     Some(match instance {
@@ -133,8 +135,7 @@ fn text_words(f: &mut fmt::Formatter<'_>, text: &[u8]) -> fmt::Result {
     use fmt::Write;
     f.write_char('"')?;
     for &byte in text {
-        let character = char::from(byte);
-        f.write_char(if character.is_control() { '\u{FFFD}' } else { character })?;
+        f.write_char(printable_char(char::from(byte)))?;
     }
     f.write_char('"')
 }
@@ -170,7 +171,7 @@ mod values_tests {
         assert_eq!(value(1, 2, &[2, 0]), "2 (AC drive)");
         assert_eq!(value(1, 4, &[2, 3]), "2.3");
         assert_eq!(value(1, 6, &[0x67, 0x45, 0x23, 1]), "19088743");
-        assert_eq!(value(1, 7, &[2, b'O', 7]), "\"O\u{FFFD}\"");
+        assert_eq!(value(1, 7, &[2, b'O', 7]), "\"O?\"");
         assert_eq!(value(3, 2, &[2]), "500 kbit/s");
         assert_eq!(value(3, 5, &[3, 10]), "explicit, poll for master 10");
         assert_eq!(value(3, 5, &[0, 0xFF]), "nothing");

@@ -2,10 +2,12 @@
 
 use std::fmt::{self, Write};
 
-use super::text::{duration, paragraph, printable};
+use super::text::write_paragraph;
 use crate::health::compare::{
     ComparedValue, ComparedVisit, Comparison, ComparisonLine, Judgement, Quantity, Trend,
 };
+use crate::words::numbers::duration;
+use crate::words::printable;
 
 /// The page of a comparison.
 pub fn comparison_page(comparison: &Comparison) -> String {
@@ -32,7 +34,7 @@ fn write_page(out: &mut String, comparison: &Comparison) -> fmt::Result {
     if comparison.judgement == Judgement::Worse {
         writeln!(out)?;
         for caution in &comparison.cautions {
-            paragraph(out, "", caution)?;
+            write_paragraph(out, "", caution)?;
         }
     }
     Ok(())
@@ -129,18 +131,18 @@ fn write_line(out: &mut String, line: &ComparisonLine) -> fmt::Result {
     let place_and_quantity = format!("  {place:<11} {quantity}");
     let is_text = matches!(line.then, Some(ComparedValue::Text(_)));
     if is_text && then == now {
-        paragraph(out, &format!("{place_and_quantity:<42} "), &then)?;
+        write_paragraph(out, &format!("{place_and_quantity:<42} "), &then)?;
     } else if then.chars().count() > 15 || now.chars().count() > 15 {
         writeln!(out, "{place_and_quantity}")?;
-        paragraph(out, "                then  ", &then)?;
-        paragraph(out, "                now   ", &now)?;
+        write_paragraph(out, "                then  ", &then)?;
+        write_paragraph(out, "                now   ", &now)?;
     } else {
         let row = format!("{place_and_quantity:<42} {then:>15} {now:>15} {difference:>15}");
         writeln!(out, "{}", row.trim_end())?;
     }
     let explains = line.judgement != Judgement::Same || line.finding.is_some();
     if (explains || line.quantity == Quantity::Identity) && !why.is_empty() {
-        paragraph(out, "              ", &why)?;
+        write_paragraph(out, "              ", &why)?;
     }
     Ok(())
 }

@@ -1,10 +1,11 @@
 //! What goes out: captures, the summary and the comparison as pages of text, the report,
-//! the live view.
+//! the live view, the log of events.
 
 pub mod capture;
 mod comparison;
 mod conversion;
 mod create;
+pub mod event_log;
 pub mod metrics;
 pub mod report;
 mod text;

@@ -6,9 +6,8 @@ use crate::health::summary::{
     ErrorSummary, ExchangeCounts, FindingSummary, LoadSummary, NodeSummary, SourceInfo,
     SpanStatistics, Summary,
 };
-
-/// The widest line.
-const WIDTH: usize = 96;
+use crate::words::numbers::{duration, millis, number, or_unknown, percent, sizes};
+use crate::words::{paragraph, printable};
 
 /// The page.
 pub fn page(summary: &Summary) -> String {
@@ -27,7 +26,7 @@ fn write_page(out: &mut String, summary: &Summary) -> fmt::Result {
     if !summary.findings.is_empty() {
         writeln!(out)?;
         for caution in &summary.cautions {
-            paragraph(out, "", caution)?;
+            write_paragraph(out, "", caution)?;
         }
     }
     Ok(())
@@ -48,7 +47,7 @@ fn verdict(out: &mut String, summary: &Summary) -> fmt::Result {
             others => format!("; or {}", others.join(", or ")),
         };
         let cause = format!("{}{place}{or_else}", cause.code.name());
-        paragraph(out, "most probable cause: ", &cause)?;
+        write_paragraph(out, "most probable cause: ", &cause)?;
     }
     let source = &summary.source;
     let rate = source.bitrate;
@@ -93,13 +92,13 @@ fn findings(out: &mut String, findings: &[FindingSummary]) -> fmt::Result {
             (Some(first), _) => format!(" (at {first:.3} s)"),
             _ => String::new(),
         };
-        paragraph(out, "  seen   ", &format!("{}{when}", finding.text))?;
-        paragraph(out, "  means  ", &finding.means)?;
+        write_paragraph(out, "  seen   ", &format!("{}{when}", finding.text))?;
+        write_paragraph(out, "  means  ", &finding.means)?;
         for (index, other) in finding.or_else.iter().enumerate() {
-            paragraph(out, if index == 0 { "  or     - " } else { "         - " }, other)?;
+            write_paragraph(out, if index == 0 { "  or     - " } else { "         - " }, other)?;
         }
         for (index, check) in finding.check.iter().enumerate() {
-            paragraph(out, if index == 0 { "  check  - " } else { "         - " }, check)?;
+            write_paragraph(out, if index == 0 { "  check  - " } else { "         - " }, check)?;
         }
     }
     Ok(())
@@ -124,7 +123,7 @@ fn nodes(out: &mut String, nodes: &[NodeSummary]) -> fmt::Result {
     )?;
     for node in nodes {
         let identity = match &node.identity {
-            Some(id) => format!("{} / {}", dash(id.vendor_id), dash(id.serial)),
+            Some(id) => format!("{} / {}", or_unknown(id.vendor_id), or_unknown(id.serial)),
             None => "not told".to_string(),
         };
         let mut rows: Vec<(String, &ExchangeCounts, String)> = Vec::new();
@@ -195,9 +194,9 @@ fn load(out: &mut String, load: &LoadSummary, source: &SourceInfo) -> fmt::Resul
     match (load.mean, load.peak) {
         (Some(mean), peak) => {
             let peak = peak.map_or("no whole second".to_string(), |p| {
-                format!("fullest second {}", percent(p))
+                format!("fullest second {}", percent(p, 2))
             });
-            writeln!(out, "\nLoad: mean {}, {peak}; good frames, exact bits", percent(mean))?;
+            writeln!(out, "\nLoad: mean {}, {peak}; good frames, exact bits", percent(mean, 2))?;
         }
         _ => writeln!(out, "\nLoad: unknown without a bit rate")?,
     }
@@ -206,7 +205,7 @@ fn load(out: &mut String, load: &LoadSummary, source: &SourceInfo) -> fmt::Resul
         "  {} bits in {}; errors took some {} more (estimated)",
         load.wire_bits,
         duration(source.duration_s),
-        load.errors_estimated.map_or("?".to_string(), percent)
+        load.errors_estimated.map_or("?".to_string(), |share| percent(share, 2))
     )?;
     let bars: Vec<(f64, f64, f64, u64)> = load
         .over_time
@@ -217,7 +216,7 @@ fn load(out: &mut String, load: &LoadSummary, source: &SourceInfo) -> fmt::Resul
         let bar = "#".repeat((mean.clamp(0.0, 1.0) * 50.0).round() as usize);
         let errors =
             if errors > 0 { format!("  {}", number(errors, "error")) } else { String::new() };
-        let line = format!("  {from:>9.0} s +{span:<6.0} {:>8} {bar}{errors}", percent(mean));
+        let line = format!("  {from:>9.0} s +{span:<6.0} {:>8} {bar}{errors}", percent(mean, 2));
         writeln!(out, "{}", line.trim_end())?;
     }
     Ok(())
@@ -259,8 +258,8 @@ fn errors(out: &mut String, errors: &ErrorSummary) -> fmt::Result {
             out,
             "  adapter's controller: {}; counters transmit {}, receive {}",
             errors.controller_state.map_or("state not told".to_string(), |state| state.to_string()),
-            dash(transmit),
-            dash(receive)
+            or_unknown(transmit),
+            or_unknown(receive)
         )?;
         writeln!(
             out,
@@ -271,66 +270,14 @@ fn errors(out: &mut String, errors: &ErrorSummary) -> fmt::Result {
     Ok(())
 }
 
-pub(super) fn paragraph(out: &mut String, lead: &str, text: &str) -> fmt::Result {
-    let indent = " ".repeat(lead.chars().count());
-    let mut line = lead.to_string();
-    let mut empty = true;
-    for word in printable(text).split_whitespace() {
-        if !empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
-            writeln!(out, "{line}")?;
-            line.clone_from(&indent);
-            empty = true;
-        }
-        if !empty {
-            line.push(' ');
-        }
-        line += word;
-        empty = false;
-    }
-    writeln!(out, "{line}")
-}
-
-/// Text from a file or the wire, with nothing in it that a terminal would obey.
-pub(super) fn printable(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '?' } else { c }).collect()
-}
-
-fn number(count: u64, what: &str) -> String {
-    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
-}
-
-fn dash(value: Option<impl fmt::Display>) -> String {
-    value.map_or("-".to_string(), |value| value.to_string())
-}
-
-fn percent(share: f64) -> String {
-    format!("{:.2} %", 100.0 * share)
-}
-
-fn millis(us: Option<f64>) -> String {
-    us.map_or("-".to_string(), |us| format!("{:.2}", us / 1e3))
+/// Appends a paragraph of the page.
+pub(super) fn write_paragraph(out: &mut String, lead: &str, text: &str) -> fmt::Result {
+    out.write_str(&paragraph(lead, text))
 }
 
 fn three(spans: &SpanStatistics) -> String {
     match spans.count {
         0 => "-".to_string(),
         _ => [spans.p50, spans.p99, spans.max].map(millis).join(" / "),
-    }
-}
-
-fn sizes(bytes: &[u16]) -> String {
-    match bytes {
-        [] => "-".to_string(),
-        [one] => one.to_string(),
-        [one, two] => format!("{one},{two}"),
-        [one, .., last] => format!("{one}..{last}"),
-    }
-}
-
-pub(super) fn duration(seconds: f64) -> String {
-    match seconds {
-        s if s < 120.0 => format!("{s:.1} s"),
-        s if s < 7200.0 => format!("{:.1} min", s / 60.0),
-        s => format!("{:.1} h", s / 3600.0),
     }
 }

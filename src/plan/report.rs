@@ -11,7 +11,7 @@ use super::messages::PlannedMessage;
 use super::model::{Cable, Cabling, Connection, Plan};
 use super::supply::Network;
 use super::traffic::{MessageTimes, Traffic, room};
-use crate::words::caution::CAUTIONS;
+use crate::words::CAUTIONS;
 
 /// The report on a plan, format `dropline-plan-report`, version 1.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]

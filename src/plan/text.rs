@@ -5,6 +5,7 @@ use std::fmt::{self, Write};
 use super::limits::{Limit, LimitVerdict, Side};
 use super::report::{MessageReport, PlanReport, SupplyReport};
 use crate::wire::Bitrate;
+use crate::words::paragraph;
 
 /// The text, lines of at most some 96 characters.
 pub fn text(report: &PlanReport) -> String {
@@ -193,21 +194,5 @@ fn write_supply(out: &mut String, supply: &SupplyReport) -> fmt::Result {
 
 /// Words behind a head, wrapped and set in under it.
 fn write_paragraph(out: &mut String, head: &str, words: &str) -> fmt::Result {
-    const WIDTH: usize = 96;
-    let mut line = head.to_owned();
-    let indent = head.chars().count();
-    let mut empty = true;
-    for word in words.split_whitespace() {
-        if !empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
-            writeln!(out, "{line}")?;
-            line = " ".repeat(indent);
-            empty = true;
-        }
-        if !empty {
-            line.push(' ');
-        }
-        line.push_str(word);
-        empty = false;
-    }
-    writeln!(out, "{line}")
+    out.write_str(&paragraph(head, words))
 }

@@ -19,7 +19,7 @@ use crate::wire::{Header, Nanos, Record, Tally};
 pub use capture_set::{PieceName, open_all, whole_name};
 pub use error::{
     BlockError, CaptureSetError, Complaints, FileError, FormatError, LiveError, NetlinkError,
-    SourceError, one_line,
+    SourceError,
 };
 pub use formats::{CaptureFormat, ReadAhead, open, open_reader, reader_from};
 pub use input::{Progress, ReadOptions};

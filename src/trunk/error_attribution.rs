@@ -175,12 +175,21 @@ pub struct DriveCorrelation {
     /// Those whose drive was read.
     known: MacIdSet,
     last: Option<Nanos>,
+    /// Frames that were destroyed so far.
+    destroyed: u64,
 }
 
 /// One drive's times and the disturbances in them.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct DriveDisturbances {
     now: Option<DriveActivity>,
+    /// When it ran, the first [`DriveDisturbances::RUNS`] times.
+    runs: Vec<(Nanos, Nanos)>,
+    /// Later times, which are in the sums alone.
+    runs_left_out: u64,
+    ran_until: Option<Nanos>,
+    /// Frames that were destroyed while it stood, and ran.
+    destroyed: [u64; 2],
     /// Seconds that it stood, and ran.
     seconds: [f64; 2],
     /// Disturbances while it stood, and ran.
@@ -197,6 +206,8 @@ struct DriveActivity {
     since: Nanos,
     running: bool,
     speed: f64,
+    /// Frames that had been destroyed on the trunk by then.
+    destroyed: u64,
 }
 
 /// Disturbances closer than this count once: a burst is one event, however long it takes, and
@@ -210,8 +221,8 @@ const STALE: Nanos = Nanos::from_millis(1000);
 
 impl Default for DriveCorrelation {
     fn default() -> Self {
-        let drives = Box::new([DriveDisturbances::default(); MacId::COUNT]);
-        DriveCorrelation { drives, known: MacIdSet::default(), last: None }
+        let drives = Box::new(std::array::from_fn(|_| DriveDisturbances::default()));
+        DriveCorrelation { drives, known: MacIdSet::default(), last: None, destroyed: 0 }
     }
 }
 
@@ -219,9 +230,15 @@ impl DriveCorrelation {
     /// A drive tells whether it runs, and its speed (without its sign; in any unit).
     pub(super) fn drive(&mut self, t: Nanos, mac_id: MacId, running: bool, speed: f64) {
         self.known.insert(mac_id);
-        let tie = &mut self.drives[mac_id.index()];
-        tie.spend(t);
-        tie.now = Some(DriveActivity { since: t, running, speed });
+        let drive = &mut self.drives[mac_id.index()];
+        drive.spend(t, self.destroyed);
+        let destroyed = self.destroyed;
+        drive.now = Some(DriveActivity { since: t, running, speed, destroyed });
+    }
+
+    /// A frame was destroyed.
+    pub(super) fn error(&mut self) {
+        self.destroyed += 1;
     }
 
     /// A disturbance.
@@ -237,7 +254,7 @@ impl DriveCorrelation {
 
     /// Nobody knows what the drives do now.
     pub(super) fn doubt(&mut self) {
-        self.drives.iter_mut().for_each(|tie| tie.now = None);
+        self.drives.iter_mut().for_each(|drive| drive.now = None);
     }
 
     /// The drives that were read.
@@ -247,14 +264,30 @@ impl DriveCorrelation {
 }
 
 impl DriveDisturbances {
-    fn spend(&mut self, t: Nanos) {
+    /// So many times of running are kept of each drive.
+    pub const RUNS: usize = 200;
+
+    fn spend(&mut self, t: Nanos, destroyed: u64) {
         let Some(doing) = self.now else { return };
         let Some(span) = t.since(doing.since).filter(|&span| span <= STALE) else { return };
         let seconds = span.as_secs();
         self.seconds[usize::from(doing.running)] += seconds;
+        self.destroyed[usize::from(doing.running)] += destroyed - doing.destroyed;
         if doing.running {
+            self.ran(doing.since, t);
             self.speed[0] += doing.speed * seconds;
             self.speed[1] += doing.speed * doing.speed * seconds;
+        }
+    }
+
+    fn ran(&mut self, from: Nanos, to: Nanos) {
+        let goes_on = self.ran_until.replace(to) == Some(from);
+        if let Some(last) = self.runs.last_mut().filter(|last| last.1 == from) {
+            last.1 = to;
+        } else if !goes_on && self.runs.len() < Self::RUNS {
+            self.runs.push((from, to));
+        } else if !goes_on {
+            self.runs_left_out += 1;
         }
     }
 
@@ -277,6 +310,17 @@ impl DriveDisturbances {
     /// Disturbances, and seconds, while it stood.
     pub fn standing(&self) -> (u64, f64) {
         (self.errors[0], self.seconds[0])
+    }
+
+    /// Frames that were destroyed while it ran, and while it stood.
+    pub fn destroyed(&self) -> (u64, u64) {
+        (self.destroyed[1], self.destroyed[0])
+    }
+
+    /// When it ran, the first [`DriveDisturbances::RUNS`] times, and how many later times there
+    /// were.
+    pub fn runs(&self) -> (&[(Nanos, Nanos)], u64) {
+        (&self.runs, self.runs_left_out)
     }
 
     /// How much faster it ran at the disturbances than in the mean of its running time, in
@@ -379,9 +423,10 @@ mod drive_correlation_tests {
     #[test]
     fn disturbances_fall_into_what_the_drive_does() {
         let correlation = play(|scan, running| running && scan % 10 == 0 || scan % 100 == 0);
-        let (_, tie) = correlation.drives().next().unwrap();
-        assert_eq!((tie.running().0, tie.standing().0), (100, 10));
-        assert!((tie.running().1 - 999.0).abs() < 0.1 && (tie.standing().1 - 1000.0).abs() < 0.1);
+        let (_, drive) = correlation.drives().next().unwrap();
+        assert_eq!((drive.running().0, drive.standing().0), (100, 10));
+        assert!((drive.running().1 - 999.0).abs() < 0.1);
+        assert!((drive.standing().1 - 1000.0).abs() < 0.1);
     }
 
     #[test]
@@ -399,10 +444,36 @@ mod drive_correlation_tests {
         correlation.drive(Nanos::ZERO, mac_id, true, 1.0);
         correlation.disturbance(Nanos::from_millis(5000));
         correlation.drive(Nanos::from_millis(6000), mac_id, true, 1.0);
-        let tie = *correlation.drives().next().unwrap().1;
-        assert_eq!((tie.running(), tie.standing()), ((0, 0.0), (0, 0.0)));
+        let drive = correlation.drives().next().unwrap().1;
+        assert_eq!((drive.running(), drive.standing()), ((0, 0.0), (0, 0.0)));
+        assert_eq!(drive.runs(), (&[][..], 0));
         correlation.doubt();
         correlation.disturbance(Nanos::from_millis(6001));
         assert_eq!(correlation.drives().next().unwrap().1.running().0, 0);
+    }
+
+    #[test]
+    fn destroyed_frames_and_runs_are_told_apart() {
+        let mac_id = MacId::new(12).unwrap();
+        let mut correlation = DriveCorrelation::default();
+        let steps = [(0, false, 0), (20, false, 1), (40, true, 0), (60, true, 3), (80, false, 1)];
+        for (ms, running, errors) in steps {
+            (0..errors).for_each(|_| correlation.error());
+            correlation.drive(Nanos::from_millis(ms), mac_id, running, 0.0);
+        }
+        let drive = correlation.drives().next().unwrap().1;
+        let run = (Nanos::from_millis(40), Nanos::from_millis(80));
+        assert_eq!((drive.destroyed(), drive.runs()), ((4, 1), (&[run][..], 0)));
+    }
+
+    #[test]
+    fn a_drive_that_starts_and_stops_for_days_takes_no_more_memory() {
+        let mac_id = MacId::new(12).unwrap();
+        let mut correlation = DriveCorrelation::default();
+        for step in 0..10_000 {
+            correlation.drive(Nanos::from_millis(step * 20), mac_id, step % 2 == 0, 0.0);
+        }
+        let (runs, left_out) = correlation.drives().next().unwrap().1.runs();
+        assert_eq!((runs.len(), left_out), (DriveDisturbances::RUNS, 4800));
     }
 }

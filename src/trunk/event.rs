@@ -5,6 +5,7 @@ use std::fmt;
 use super::address::{Clash, ClashOutcome};
 use crate::fieldbus::{DeviceId, MacId};
 use crate::wire::{ControllerState, Nanos};
+use crate::words::numbers::span;
 
 /// One change of state, with the node it is about.
 #[derive(Debug, Clone, PartialEq)]
@@ -113,15 +114,6 @@ impl fmt::Display for Event {
 
 fn device(id: &DeviceId) -> String {
     format!("vendor {} serial {}", id.vendor_id, id.serial)
-}
-
-/// To the millisecond; from two minutes on in minutes and seconds.
-fn span(span: Nanos) -> String {
-    let seconds = span.0 / Nanos::SECOND.0;
-    match seconds {
-        ..120 => format!("{:.3} s", span.as_secs()),
-        _ => format!("{} min {} s", seconds / 60, seconds % 60),
-    }
 }
 
 #[cfg(test)]

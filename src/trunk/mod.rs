@@ -220,6 +220,7 @@ impl Trunk {
                 self.load.error_frame(t);
                 if frame.destroyed_a_frame() {
                     self.error_attribution.error();
+                    self.drive_correlation.error();
                     if self.rhythm.error(t) {
                         self.drive_correlation.disturbance(t);
                         self.disturbance_histogram.disturbance(t);

@@ -1,4 +1,138 @@
-//! How dropline words things for people.
+//! How dropline words things for people, on every page, screen and line: text from outside made
+//! safe to show, wrapping, the cautions; in [`numbers`] counts, shares and times.
 
-pub mod caution;
 pub mod near;
+pub mod numbers;
+
+use textwrap::{Options, WordSplitter};
+
+/// The cautions that go with every check at a cabinet, a conductor or a drive.
+pub const CAUTIONS: [&str; 3] = [
+    "Work inside cabinets and on drives is for qualified people only. Isolate, lock off and prove \
+     dead before touching a conductor; drives hold dangerous energy after power is off.",
+    "Local codes and the makers' manuals come first.",
+    "dropline listens and reports. It is not a safety device and nothing may rely on it as one.",
+];
+
+/// The widest line of a page of text.
+pub const PAGE_WIDTH: usize = 96;
+
+/// The character, or a question mark for one that a terminal would obey or that turns the direction
+/// of writing. Every terminal can show that one.
+pub fn printable_char(c: char) -> char {
+    let obeyed = c.is_control()
+        || matches!(c, '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}' | '\u{FEFF}');
+    if obeyed { '?' } else { c }
+}
+
+/// Text from a file, the wire or a keyboard, as it can be shown.
+pub fn printable(text: &str) -> String {
+    text.chars().map(printable_char).collect()
+}
+
+/// The beginning of a text, at most so many characters, as it can be shown.
+pub fn excerpt(text: &str, longest: usize) -> String {
+    let mut shown: String = text.chars().take(longest).map(printable_char).collect();
+    if text.chars().nth(longest).is_some() {
+        shown.push('…');
+    }
+    shown
+}
+
+/// The text as one line of bounded length, so that what a file holds can be shown in a message.
+pub fn one_line(text: &str) -> String {
+    const LONGEST: usize = 300;
+    excerpt(text, LONGEST)
+}
+
+/// Breaks text at its spaces into lines no wider than this; a longer word stands alone.
+pub fn wrap(text: &str, width: usize) -> Vec<String> {
+    wrap_with(text, options(width))
+}
+
+/// Text as lines of a page after `lead`; the lines below the first are indented as far.
+pub fn paragraph(lead: &str, text: &str) -> String {
+    let indent = " ".repeat(lead.chars().count());
+    let options = options(PAGE_WIDTH).initial_indent(lead).subsequent_indent(&indent);
+    match wrap_with(&printable(text), options) {
+        lines if lines.iter().all(String::is_empty) => format!("{lead}\n"),
+        lines => lines.join("\n") + "\n",
+    }
+}
+
+fn options<'a>(width: usize) -> Options<'a> {
+    Options::new(width).word_splitter(WordSplitter::NoHyphenation).break_words(false)
+}
+
+fn wrap_with(text: &str, options: Options) -> Vec<String> {
+    let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let lines = textwrap::wrap(&words, options);
+    lines.into_iter().map(|line| line.into_owned()).collect()
+}
+
+/// As many of the parts, in order, as fit into one line; the first one always.
+pub fn fit(parts: impl IntoIterator<Item = String>, between: &str, width: usize) -> String {
+    let mut line = String::new();
+    for part in parts {
+        let longer = if line.is_empty() { part } else { format!("{line}{between}{part}") };
+        if !line.is_empty() && longer.chars().count() > width {
+            return line;
+        }
+        line = longer;
+    }
+    line
+}
+
+/// A code such as `address-clash` as a heading.
+pub fn title(code: &str) -> String {
+    let mut words = code.replace('-', " ");
+    if words.starts_with("io ") {
+        return words.replacen("io ", "I/O ", 1);
+    }
+    if let Some(first) = words.get_mut(0..1) {
+        first.make_ascii_uppercase();
+    }
+    words
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_that_a_terminal_obeys_gets_through() {
+        assert_eq!(printable("a\x1b[2Jb\u{9b}\n\u{202e}c\té"), "a?[2Jb???c?é");
+        assert_eq!(one_line("a\n\x1b[2Jb"), "a??[2Jb");
+        assert_eq!(one_line(&"x".repeat(5000)).chars().count(), 301);
+    }
+
+    #[test]
+    fn a_line_ends_with_a_whole_part() {
+        let parts = || ["aaa", "bb", "c"].map(String::from);
+        assert_eq!(fit(parts(), ", ", 80), "aaa, bb, c");
+        assert_eq!(fit(parts(), ", ", 9), "aaa, bb");
+        assert_eq!(fit(parts(), ", ", 2), "aaa");
+    }
+
+    #[test]
+    fn long_words_stand_alone() {
+        assert_eq!(wrap("aa bb  ccccccc d", 5), ["aa bb", "ccccccc", "d"]);
+        assert_eq!(wrap("error-passive", 8), ["error-passive"]);
+        assert_eq!(wrap("", 5), [""]);
+    }
+
+    #[test]
+    fn a_paragraph_hangs_from_its_lead() {
+        let text = paragraph("  seen   ", &"word ".repeat(30));
+        let lines: Vec<_> = text.lines().collect();
+        assert!(lines.len() == 2 && lines[0].starts_with("  seen   word"), "{text}");
+        assert!(lines[1].starts_with("         word") && lines[0].len() <= PAGE_WIDTH, "{text}");
+        assert_eq!(paragraph("  - ", ""), "  - \n");
+    }
+
+    #[test]
+    fn codes_as_headings() {
+        assert_eq!(title("address-clash"), "Address clash");
+        assert_eq!(title("io-size-differs"), "I/O size differs");
+    }
+}

@@ -1,23 +1,7 @@
-//! The near miss: what somebody who wrote a name that is not known probably meant; and what
-//! was written, as it can be shown.
+//! The near miss: what somebody who wrote a name that is not known probably meant.
 
 /// No name is longer; how near a longer one is would cost memory by its length.
 const LONGEST_NAME: usize = 100;
-
-/// So much of a line is shown.
-const EXCERPT: usize = 120;
-
-/// What stands in a line of a file, short enough to be read and with nothing in it that would
-/// steer a terminal.
-pub fn excerpt(line: &str) -> String {
-    let shown = line.trim().chars().take(EXCERPT);
-    let mut shown: String =
-        shown.map(|c| if c.is_control() { char::REPLACEMENT_CHARACTER } else { c }).collect();
-    if line.trim().chars().nth(EXCERPT).is_some() {
-        shown.push('…');
-    }
-    shown
-}
 
 /// The known name closest to what was written, if one is close. Upper and lower case, `_`, `-`
 /// and spaces make no difference.

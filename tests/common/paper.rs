@@ -1,6 +1,7 @@
 //! A scene as the page to hand over.
 
-use dropline::internal::output::report::{Log, Report, Running};
+use dropline::internal::output::event_log::EventDigest;
+use dropline::internal::output::report::Report;
 use dropline::planning::Plan;
 use dropline::record::What;
 use dropline::summary::{Comparison, Tolerance, Trend};
@@ -39,13 +40,12 @@ fn write(
 ) -> String {
     let plan = plan.map(|text| Expectation::new(Plan::parse(text).unwrap()));
     let mut analysis = Analysis::new(&scene.header()).with_plan(plan);
-    let (mut log, mut running) = (Log::default(), Running::default());
+    let mut log = EventDigest::default();
     for record in &scene.records {
         if let What::Mark(text) = &record.what {
             log.mark(record.t, text);
         }
         analysis.take(record, &mut |t, event| log.event(t, &event));
-        running.take(record, analysis.trunk());
     }
     let mut events = |t, event| log.event(t, &event);
     let finished = analysis.finish_with_state(SourceKind::Capture, name, 0, &mut events);
@@ -63,8 +63,7 @@ fn write(
     let trend = Trend::new(all.chain([(name.to_string(), now)]));
     let trend = (!visits.is_empty()).then_some(&trend);
     let baseline = baseline.as_ref();
-    let report =
-        Report { finished: &finished, log: &log, running: &running, baseline, trend, site, by };
+    let report = Report { finished: &finished, log: &log, baseline, trend, site, by };
     report.to_html().unwrap()
 }
 

@@ -2,8 +2,9 @@
 
 use crate::common::scene::{Scene, device};
 use dropline::internal::health::Context;
+use dropline::internal::output::event_log::Narrator;
 use dropline::internal::output::view::{
-    self, Narrator, Playback, Screen, Seen, Snapshot, Subject, Theme, Update,
+    self, Playback, Screen, Seen, Snapshot, Subject, Theme, Update,
 };
 use dropline::record::What;
 use dropline::{Analysis, Nanos};

@@ -4,9 +4,9 @@
 use std::fmt::Write;
 
 use super::entry::Entry;
-use crate::source::one_line;
 use crate::trunk::{Decoded, FrameDirection};
 use crate::wire::{ErrorFrame, Frame, Id, Payload, What};
+use crate::words::one_line;
 
 /// Appends the line, without its line feed. `step` is the time since the line above, in ns.
 pub(super) fn write(line: &mut String, entry: &Entry, step: Option<i64>) {
@@ -157,7 +157,7 @@ mod tests {
              service not supported (08h), after 1.250 ms  [42B 019408FF, 84 bits]  ! refused",
             "trunk                 0.514000 s       +0.750 ms  3 frames lost by the kernel or the \
              adapter",
-            "trunk                 0.513999 s       -0.001 ms  mark: conveyor\u{FFFD}started  ! the \
+            "trunk                 0.513999 s       -0.001 ms  mark: conveyor?started  ! the \
              clock stepped back",
             "trunk                 0.600000 s      +86.001 ms  interface down: adapter unplugged",
             "trunk                 0.700000 s     +100.000 ms  identifier that is never allowed  \

@@ -11,7 +11,8 @@ use super::super::view;
 use super::super::view::View;
 use crate::analysis::Analysis;
 use crate::health::Context;
-use crate::output::view::{Narrator, Seen, Subject, Wish};
+use crate::output::event_log::Narrator;
+use crate::output::view::{Seen, Subject, Wish};
 use crate::wire::{Nanos, Tally};
 
 /// The most plain lines for one second of the trunk, so that a node that comes and goes all night

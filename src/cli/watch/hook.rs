@@ -25,9 +25,8 @@ use serde::Serialize;
 use crate::health::Onset;
 use crate::health::summary::FindingSummary;
 use crate::output::metrics::HookState;
-use crate::source::one_line;
 use crate::wire::{Header, Nanos};
-use crate::words::caution::CAUTIONS;
+use crate::words::{CAUTIONS, one_line};
 
 /// The most findings that wait for a run; further ones are passed over.
 const WAITING: usize = 16;

@@ -17,7 +17,7 @@ use serde::Serialize;
 use crate::health::Summary;
 use crate::health::summary::FindingSummary;
 use crate::health::{Code, Severity, TwoRates};
-use crate::words::caution::CAUTIONS;
+use crate::words::CAUTIONS;
 pub use comparison_line::{
     ComparedValue, ComparisonLine, ExchangeKind, Judgement, JudgementCounts, Quantity,
 };

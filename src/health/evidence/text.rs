@@ -12,6 +12,7 @@ use crate::fieldbus::eds::SheetProblem;
 use crate::health::{ErrorTrend, TrendDirection};
 use crate::trunk::{ClashOutcome, DriveReasons};
 use crate::wire::Nanos;
+use crate::words::numbers::{secs, times};
 
 impl Display for Evidence {
     fn fmt(&self, f: &mut Formatter<'_>) -> fmt::Result {
@@ -241,14 +242,18 @@ impl Display for Evidence {
                 secs(*last),
                 secs(*span_ns)
             ),
-            Evidence::PacketRate { packet_rate_ms, limit_ns, scan_ns, timeouts } => write!(
-                f,
-                "with an expected packet rate of {packet_rate_ms} ms its poll connection times out \
-                 after {}; the scan takes {} (median of all nodes); it timed out {}",
-                secs(*limit_ns),
-                secs(*scan_ns),
-                times(*timeouts)
-            ),
+            Evidence::PacketRate { packet_rate_ms, limit_ns, scan_ns, timeouts } => {
+                let (limit, scan) = (secs(*limit_ns), secs(*scan_ns));
+                write!(
+                    f,
+                    "with an expected packet rate of {packet_rate_ms} ms its poll connection times \
+                     out after {limit}; the scan takes {scan} (median of all nodes); it "
+                )?;
+                match timeouts {
+                    0 => write!(f, "has not timed out yet"),
+                    timeouts => write!(f, "timed out {}", times(*timeouts)),
+                }
+            }
             Evidence::Timeouts { connections } => {
                 let one = |late: &ConnectionTimeouts| {
                     let limit = late.limit_ns.map_or(String::new(), |limit| {
@@ -522,19 +527,6 @@ fn device(id: &DeviceId) -> String {
 
 fn known(number: Option<u16>) -> String {
     number.map_or("unknown".to_string(), |number| number.to_string())
-}
-
-fn times(count: u64) -> String {
-    match count {
-        1 => "once".to_string(),
-        2 => "twice".to_string(),
-        n => format!("{n} times"),
-    }
-}
-
-/// A time or a span, in seconds.
-fn secs(t: Nanos) -> String {
-    format!("{:.3} s", t.as_secs())
 }
 
 /// A short span, in milliseconds.

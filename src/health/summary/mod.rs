@@ -24,7 +24,7 @@ use crate::fieldbus::MacId;
 use crate::health::{self, Code, Context, Evidence, Finding, Rank, References, Severity, Verdict};
 use crate::trunk::Trunk;
 use crate::wire::{Bitrate, Clock, Header};
-use crate::words::caution::CAUTIONS;
+use crate::words::CAUTIONS;
 
 /// The whole summary. Unknown is `null`, fractions are 0 to 1, times count from `started`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -5,11 +5,11 @@ use std::collections::BTreeSet;
 use maud::{Markup, html};
 
 use super::contents::Report;
-use super::words::{date_and_time, duration, number};
 use crate::fieldbus::MacId;
 use crate::health::compare::{ComparedVisit, Comparison, ComparisonLine, Judgement};
 use crate::output::comparison::{IN_ORDER, LineText, counts, verdict};
-use crate::output::text::printable;
+use crate::words::numbers::{date_and_time, duration, number_in_print};
+use crate::words::printable;
 
 /// The comparison; nothing without a baseline.
 pub(super) fn compared(report: &Report<'_>) -> Markup {
@@ -59,7 +59,7 @@ fn side(name: &str, side: &ComparedVisit) -> Markup {
             td { (printable(&side.name)) }
             td { (date) ", " (time) }
             td { (duration(side.duration_s)) @if !side.complete { ", cut off" } }
-            td.n { (number(side.frames, "frame")) }
+            td.n { (number_in_print(side.frames, "frame")) }
         }
     }
 }
@@ -74,7 +74,7 @@ fn lines(comparison: &Comparison, judgement: Judgement, heading: &str) -> Markup
     html! {
         div.wide {
             table.compared {
-                caption { (heading) ": " (number(lines.len() as u64, "line")) }
+                caption { (heading) ": " (number_in_print(lines.len() as u64, "line")) }
                 thead {
                     tr {
                         th scope="col" { "Where" }
@@ -121,7 +121,7 @@ fn same(comparison: &Comparison, heading: &str) -> Markup {
     };
     html! {
         table.compared {
-            caption { (heading) ": " (number(lines.len() as u64, "line")) }
+            caption { (heading) ": " (number_in_print(lines.len() as u64, "line")) }
             thead {
                 tr {
                     th scope="col" { "Where" }

@@ -1,9 +1,8 @@
 //! What a report is made of, before any of it is worded or drawn.
 
-use super::log::Log;
-use super::running::Running;
 use crate::analysis::Finished;
 use crate::health::compare::{Comparison, Trend};
+use crate::output::event_log::EventDigest;
 
 /// All that a report is made of.
 #[derive(Debug, Clone, Copy)]
@@ -11,9 +10,7 @@ pub struct Report<'a> {
     /// The analysis that ended.
     pub finished: &'a Finished,
     /// What happened, in its order.
-    pub log: &'a Log,
-    /// When the drives ran.
-    pub running: &'a Running,
+    pub log: &'a EventDigest,
     /// What changed since the baseline, where there is one.
     pub baseline: Option<&'a Comparison>,
     /// All visits, where they were asked for.

@@ -2,10 +2,11 @@
 
 use maud::{Markup, html};
 
-use super::words::{at, number, title};
 use crate::health::Summary;
 use crate::health::summary::FindingSummary;
 use crate::health::{Condition, Severity};
+use crate::words::numbers::{at, duration, number_in_print};
+use crate::words::title;
 
 /// The verdict in words, and who is to blame.
 pub(super) fn verdict(summary: &Summary) -> Markup {
@@ -20,7 +21,7 @@ pub(super) fn verdict(summary: &Summary) -> Markup {
         [(verdict.faults, "fault"), (verdict.warnings, "warning"), (verdict.notes, "note")]
             .into_iter()
             .filter(|(count, _)| *count > 0)
-            .map(|(count, what)| number(count as u64, what))
+            .map(|(count, what)| number_in_print(count as u64, what))
             .collect();
     let numbered = || summary.findings.iter().enumerate();
     html! {
@@ -64,7 +65,7 @@ pub(super) fn findings(summary: &Summary) -> Markup {
         section aria-labelledby="findings" {
             h2 id="findings" { "Findings" }
             @if summary.findings.is_empty() {
-                p { "Nothing was found in " (super::words::duration(summary.source.duration_s)) "." }
+                p { "Nothing was found in " (duration(summary.source.duration_s)) "." }
             }
             @for (index, finding) in summary.findings.iter().enumerate() {
                 (one(index + 1, finding))

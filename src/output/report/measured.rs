@@ -3,9 +3,9 @@
 use maud::{Markup, html};
 
 use super::contents::Report;
-use super::words::{date_and_time, duration, number};
 use crate::health::summary::SourceKind;
 use crate::wire::{Clock, Header};
+use crate::words::numbers::{date_and_time, duration, number_in_print};
 
 /// Where, when, by whom, with what.
 pub(super) fn particulars(report: &Report<'_>) -> Markup {
@@ -37,9 +37,9 @@ pub(super) fn particulars(report: &Report<'_>) -> Markup {
                 }
                 div { span.what { "Heard" }
                     span.told {
-                        (number(source.frames, "good frame")) ", "
-                        (number(source.error_frames, "error frame"))
-                        @for (count, what) in gaps(report) { ", " (number(count, what)) }
+                        (number_in_print(source.frames, "good frame")) ", "
+                        (number_in_print(source.error_frames, "error frame"))
+                        @for (count, what) in gaps(report) { ", " (number_in_print(count, what)) }
                     }
                 }
             }

@@ -6,18 +6,13 @@
 mod compared;
 mod contents;
 mod findings;
-mod log;
 mod measured;
 mod nodes;
 mod page;
 mod planned;
 mod plots;
-mod running;
 mod times;
 mod visits;
-mod words;
 
 pub use contents::Report;
-pub use log::Log;
 pub use plots::PlotError;
-pub use running::Running;

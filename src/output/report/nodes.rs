@@ -3,10 +3,10 @@
 use maud::{Markup, html};
 
 use super::contents::Report;
-use super::words::{UNKNOWN, at, grouped, millis, number, or_unknown, sizes};
 use crate::health::Expectation;
 use crate::health::summary::{DeviceIdentity, ExchangeCounts, NodeSummary};
 use crate::plan::Plan;
+use crate::words::numbers::{UNKNOWN, at, grouped, millis, number_in_print, or_unknown, sizes};
 
 pub(super) fn nodes(report: &Report<'_>) -> Markup {
     let summary = &report.finished.summary;
@@ -31,7 +31,7 @@ pub(super) fn nodes(report: &Report<'_>) -> Markup {
 fn table(nodes: &[NodeSummary], plan: Option<&Plan>) -> Markup {
     html! {
         table.nodes {
-            caption { (number(nodes.len() as u64, "node")) " by address" }
+            caption { (number_in_print(nodes.len() as u64, "node")) " by address" }
             thead {
                 tr {
                     th scope="col" rowspan="2" { "Address" }
@@ -79,7 +79,7 @@ fn group(node: &NodeSummary, name: Option<&str>) -> Markup {
             @if rows.is_empty() {
                 tr {
                     (head(node, name, span))
-                    td colspan="9" { "no I/O seen, " (number(node.frames_sent, "frame")) " sent" }
+                    td colspan="9" { "no I/O seen, " (number_in_print(node.frames_sent, "frame")) " sent" }
                 }
             }
             @if !remarks.is_empty() {

@@ -4,7 +4,8 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::contents::Report;
 use super::plots::PlotError;
-use super::{compared, findings, measured, nodes, planned, times, visits, words};
+use super::{compared, findings, measured, nodes, planned, times, visits};
+use crate::words::numbers::date_and_time;
 
 /// All the page's looks, on screen and on paper.
 const STYLE: &str = include_str!("style.css");
@@ -24,7 +25,7 @@ impl Report<'_> {
 
 fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
     let summary = &report.finished.summary;
-    let (date, _) = words::date_and_time(summary.source.started);
+    let (date, _) = date_and_time(summary.source.started);
     let place = report.site.unwrap_or(&summary.source.name);
     let title = format!("Trunk report: {place}, {date}");
     let planned = planned::planned(report)?;

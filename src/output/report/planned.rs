@@ -4,13 +4,13 @@ use maud::{Markup, html};
 
 use super::contents::Report;
 use super::plots::{PlotError, adopt, figure};
-use super::words::{UNKNOWN, millis, or_unknown, percent, sizes};
 use crate::fieldbus::MacId;
 use crate::health::Expectation;
 use crate::health::Summary;
 use crate::health::summary::{ExchangeCounts, NodeSummary};
 use crate::plan::{Connection, PlannedNode, scan_svg};
 use crate::wire::Nanos;
+use crate::words::numbers::{UNKNOWN, millis, or_unknown, percent, sizes};
 
 /// The comparison; nothing without a plan.
 pub(super) fn planned(report: &Report<'_>) -> Result<Markup, PlotError> {
@@ -44,7 +44,7 @@ pub(super) fn planned(report: &Report<'_>) -> Result<Markup, PlotError> {
 fn trunk(expected: &Expectation, summary: &Summary) -> Markup {
     let (plan, traffic) = (expected.plan(), expected.traffic());
     let measured = summary.source.bitrate;
-    let share = |share: Option<f64>| share.map_or(UNKNOWN.to_string(), percent);
+    let share = |share: Option<f64>| share.map_or(UNKNOWN.to_string(), |share| percent(share, 2));
     html! {
         table.causes {
             caption { "The trunk as a whole" }
@@ -63,12 +63,12 @@ fn trunk(expected: &Expectation, summary: &Summary) -> Markup {
                 }
                 tr {
                     th scope="row" { "Load, mean" }
-                    td.n { (percent(traffic.mean_load)) }
+                    td.n { (percent(traffic.mean_load, 2)) }
                     td.n { (share(summary.load.mean)) }
                 }
                 tr {
                     th scope="row" { "Load, most: worst data, fullest second" }
-                    td.n { (percent(traffic.worst_load)) }
+                    td.n { (percent(traffic.worst_load, 2)) }
                     td.n { (share(summary.load.peak)) }
                 }
             }

@@ -3,12 +3,11 @@
 use maud::{Markup, html};
 
 use super::contents::Report;
-use super::log::What;
 use super::plots::{self, PlotError, Row, figure};
-use super::running::{Running, Sum};
-use super::words::{UNKNOWN, at, duration, number, or_unknown, percent};
 use crate::health::summary::CauseCounts;
-use crate::trunk::{Distribution, Exchange};
+use crate::output::event_log::Happening;
+use crate::trunk::{Distribution, DriveDisturbances, Exchange, Origin, Trunk};
+use crate::words::numbers::{UNKNOWN, at, duration, number_in_print, or_unknown, percent, times};
 
 /// Who was on line.
 pub(super) fn presence(report: &Report<'_>) -> Result<Markup, PlotError> {
@@ -37,15 +36,15 @@ pub(super) fn load(report: &Report<'_>) -> Result<Markup, PlotError> {
             h2 id="load" { "Bus load" }
             @match load.mean {
                 Some(mean) => p.lead {
-                    "Mean " strong { (percent(mean)) }
+                    "Mean " strong { (percent(mean, 2)) }
                     ", fullest second "
-                    strong { (load.peak.map_or("unknown, as no second is whole".to_string(), percent)) }
+                    strong { (load.peak.map_or("unknown, as no second is whole".to_string(), |share| percent(share, 2))) }
                     ", good frames by their exact bits. Error frames took some "
-                    (load.errors_estimated.map_or("unknown share".to_string(), percent))
+                    (load.errors_estimated.map_or("unknown share".to_string(), |share| percent(share, 2)))
                     " more (estimated)."
                 },
                 None => p {
-                    "Unknown without a bit rate: " (number(load.wire_bits, "bit")) " in "
+                    "Unknown without a bit rate: " (number_in_print(load.wire_bits, "bit")) " in "
                     (duration(report.finished.summary.source.duration_s)) "."
                 },
             }
@@ -62,8 +61,8 @@ pub(super) fn load(report: &Report<'_>) -> Result<Markup, PlotError> {
 /// Errors over time, by cause, and what the controller did.
 pub(super) fn errors(report: &Report<'_>) -> Result<Markup, PlotError> {
     let errors = &report.finished.summary.errors;
-    let drives = report.running.drives().next().is_some();
-    let picture = plots::errors(&report.finished.summary, &report.finished.trunk, report.running)?;
+    let drives = report.finished.trunk.drive_correlation.drives().next().is_some();
+    let picture = plots::errors(&report.finished.summary, &report.finished.trunk)?;
     Ok(html! {
         section aria-labelledby="errors" {
             h2 id="errors" { "Errors" }
@@ -73,10 +72,10 @@ pub(super) fn errors(report: &Report<'_>) -> Result<Markup, PlotError> {
                 }
             } @else {
                 p.lead {
-                    strong { (number(errors.frames, "error frame")) }
+                    strong { (number_in_print(errors.frames, "error frame")) }
                     @if let Some(burst) = &errors.largest_burst {
-                        "; " (number(errors.bursts, "burst")) ", the largest of "
-                        (number(burst.frames, "error")) " from " (at(burst.from_s)) " to "
+                        "; " (number_in_print(errors.bursts, "burst")) ", the largest of "
+                        (number_in_print(burst.frames, "error")) " from " (at(burst.from_s)) " to "
                         (at(burst.to_s))
                     } "."
                 }
@@ -87,7 +86,7 @@ pub(super) fn errors(report: &Report<'_>) -> Result<Markup, PlotError> {
                     }))
                 }
                 (causes(&errors.causes))
-                @if drives { (while_running(report.running)) }
+                @if drives { (while_running(&report.finished.trunk)) }
             }
             @if errors.controller_state.is_some() || errors.counters.receive.is_some() {
                 p {
@@ -123,10 +122,20 @@ fn causes(causes: &CauseCounts) -> Markup {
 }
 
 /// Errors while each drive ran and while it stood.
-fn while_running(running: &Running) -> Markup {
-    let rate = |sum: &Sum| match sum.time.as_secs() {
+fn while_running(trunk: &Trunk) -> Markup {
+    let drives = || trunk.drive_correlation.drives();
+    let guessed = |mac_id| {
+        let input = trunk.node(mac_id).drive.input;
+        input.is_some_and(|input| input.origin == Origin::Inferred)
+    };
+    let sums = |drive: &DriveDisturbances| {
+        let ((ran, stood), (_, ran_s), (_, stood_s)) =
+            (drive.destroyed(), drive.running(), drive.standing());
+        [(ran, ran_s), (stood, stood_s)]
+    };
+    let rate = |errors: u64, seconds: f64| match seconds {
         0.0 => UNKNOWN.to_string(),
-        seconds => format!("{:.3}", sum.errors as f64 / seconds),
+        seconds => format!("{:.3}", errors as f64 / seconds),
     };
     html! {
         table.causes {
@@ -143,36 +152,27 @@ fn while_running(running: &Running) -> Markup {
                 }
             }
             tbody {
-                @for (mac_id, drive) in running.drives() {
+                @for (mac_id, drive) in drives() {
                     tr {
                         th scope="row" {
                             "node " (mac_id)
-                            @if drive.guessed { " (a drive, by its traffic)" }
+                            @if guessed(mac_id) { " (a drive, by its traffic)" }
                         }
-                        @for sum in &drive.sums {
-                            td.n { (duration(sum.time.as_secs())) }
-                            td.n { (sum.errors) }
-                            td.n { (rate(sum)) }
+                        @for (errors, seconds) in sums(drive) {
+                            td.n { (duration(seconds)) }
+                            td.n { (errors) }
+                            td.n { (rate(errors, seconds)) }
                         }
                     }
                 }
             }
         }
-        @for (mac_id, drive) in running.drives().filter(|(_, drive)| drive.spans_left_out > 0) {
+        @for (mac_id, drive) in drives().filter(|(_, drive)| drive.runs().1 > 0) {
             p.fine {
-                "Of node " (mac_id) ", " (number(drive.spans_left_out, "later run"))
+                "Of node " (mac_id) ", " (number_in_print(drive.runs().1, "later run"))
                 " not drawn; the table holds all."
             }
         }
-    }
-}
-
-fn times(count: u64) -> String {
-    match count {
-        0 => "never".to_string(),
-        1 => "once".to_string(),
-        2 => "twice".to_string(),
-        n => format!("{n} times"),
     }
 }
 
@@ -247,8 +247,8 @@ pub(super) fn log(report: &Report<'_>) -> Markup {
                             tr {
                                 th.n scope="row" { (index + 1) }
                                 td.n { (at(line.t.as_secs())) }
-                                td.mark[matches!(line.what, What::Mark(_))] {
-                                    @if matches!(line.what, What::Mark(_)) { strong { "Note: " } }
+                                td.mark[matches!(line.what, Happening::Mark(_))] {
+                                    @if matches!(line.what, Happening::Mark(_)) { strong { "Note: " } }
                                     (line.words())
                                 }
                             }
@@ -257,10 +257,10 @@ pub(super) fn log(report: &Report<'_>) -> Markup {
                 }
             }
             @if log.left_out() > 0 {
-                p { (number(log.left_out(), "more change")) " in the middle left out here." }
+                p { (number_in_print(log.left_out(), "more change")) " in the middle left out here." }
             }
             @if log.marks_left_out() > 0 {
-                p { (number(log.marks_left_out(), "later note")) " left out here." }
+                p { (number_in_print(log.marks_left_out(), "later note")) " left out here." }
             }
         }
     }

@@ -5,9 +5,11 @@ use maud::{Markup, html};
 use super::contents::Report;
 use super::findings;
 use super::plots::{self, PlotError, figure};
-use super::words::{UNKNOWN, date_and_time, duration, millis, number, percent};
 use crate::health::compare::{Trend, Visit};
-use crate::output::text::printable;
+use crate::words::numbers::{
+    date_and_time, duration, millis, number_in_print, or_unknown, percent,
+};
+use crate::words::printable;
 
 /// The trend; nothing where none was asked for.
 pub(super) fn visits(report: &Report<'_>) -> Result<Markup, PlotError> {
@@ -31,7 +33,7 @@ pub(super) fn visits(report: &Report<'_>) -> Result<Markup, PlotError> {
 fn table(trend: &Trend) -> Markup {
     html! {
         table.visits {
-            caption { (number(trend.visits.len() as u64, "visit")) ", the oldest first" }
+            caption { (number_in_print(trend.visits.len() as u64, "visit")) ", the oldest first" }
             thead {
                 tr {
                     th.n scope="col" rowspan="2" { "No." }
@@ -59,7 +61,7 @@ fn table(trend: &Trend) -> Markup {
 }
 
 fn row(number: usize, visit: &Visit) -> Markup {
-    let share = |share: Option<f64>| share.map_or(UNKNOWN.to_string(), percent);
+    let share = |share: Option<f64>| or_unknown(share.map(|share| percent(share, 2)));
     let (date, _) = date_and_time(visit.started);
     html! {
         tr {

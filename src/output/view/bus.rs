@@ -6,8 +6,9 @@ use super::plot::{columns, over_columns, round_up};
 use super::screen::Screen;
 use super::theme::Theme;
 use super::theme::heading;
-use super::words::{clock, fit, number, percent, short};
 use crate::wire::{BitTime, Nanos};
+use crate::words::fit;
+use crate::words::numbers::{clock, number, or_unknown, percent, short};
 
 /// The width of the scale left of a plot.
 const SCALE: usize = 7;
@@ -15,13 +16,14 @@ const SCALE: usize = 7;
 /// A heading with the numbers, so many rows of a plot, and where errors were.
 pub fn load(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>> {
     let (load, theme) = (&screen.snapshot.load, screen.theme);
+    let share = |share: Option<f64>| or_unknown(share.map(|share| percent(share, 1)));
     let answer = match load.bitrate {
         None => "unknown without a bit rate; bits over time:".to_string(),
         Some(_) => format!(
             "{} now, mean {}, fullest second {}",
-            percent(load.last),
-            percent(load.mean),
-            percent(load.peak)
+            share(load.last),
+            share(load.mean),
+            share(load.peak)
         ),
     };
     let mut lines = vec![heading("How full is the bus", &answer, width, theme)];

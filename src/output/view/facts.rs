@@ -5,8 +5,7 @@ use crate::fieldbus::eds::SheetIndex;
 use crate::fieldbus::{Assembly, ConnectionKind, ConnectionState, Light, MacId};
 use crate::health::Expectation;
 use crate::trunk::{Known, Node, Origin, Trunk};
-
-use super::words::printable;
+use crate::words::printable;
 
 /// What a snapshot is taken of.
 #[derive(Debug, Clone, Copy)]

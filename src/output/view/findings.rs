@@ -4,12 +4,13 @@ use ratatui::text::{Line as TextLine, Span};
 
 use super::screen::Screen;
 use super::snapshot::Found;
-use super::theme::Grade;
 use super::theme::heading;
-use super::words::{clock, printable, wrap};
 use crate::fieldbus::MacId;
 use crate::health::Severity;
-use crate::words::caution::CAUTIONS;
+use crate::output::event_log::Grade;
+use crate::words::CAUTIONS;
+use crate::words::numbers::clock;
+use crate::words::{printable, wrap};
 
 /// The heading and at most so many lines.
 pub fn short(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>> {

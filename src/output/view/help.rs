@@ -6,7 +6,8 @@ use super::findings::paragraph;
 use super::screen::{Page, Prompt};
 use super::screen::{Playback, Screen};
 use super::theme::heading;
-use super::words::{clock, fit, printable};
+use crate::words::numbers::clock;
+use crate::words::{fit, printable};
 
 const KEYS: [(&str, &str); 8] = [
     ("up, down", "choose a node; on other pages, scroll (also j and k, page up and page down)"),

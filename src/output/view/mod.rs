@@ -7,7 +7,6 @@ mod bus;
 mod facts;
 mod findings;
 mod help;
-mod log;
 mod node_page;
 mod nodes;
 mod overview;
@@ -16,7 +15,6 @@ mod screen;
 mod snapshot;
 mod theme;
 mod verdict;
-mod words;
 
 use ratatui::Frame;
 use ratatui::layout::Rect;
@@ -25,11 +23,9 @@ use ratatui::text::Line as TextLine;
 use theme::{heading, put};
 
 pub use facts::{Facts, Seen};
-pub use log::{Line, Log, Narrator};
 pub use screen::{Page, Playback, Prompt, Screen, Subject, Update, Wish};
 pub use snapshot::{Found, LoadNow, NodeDetail, NodeRow, OPEN_FOR, Snapshot, Way};
-pub use theme::{Grade, Theme};
-pub use words::{clock, printable};
+pub use theme::Theme;
 
 /// The smallest terminal that the view is laid out for: columns and rows.
 pub const SMALLEST: (u16, u16) = (60, 12);

@@ -8,9 +8,9 @@ use super::plot::{columns, counts, over_columns, round_up};
 use super::screen::Screen;
 use super::snapshot::{NodeDetail, NodeRow, Way};
 use super::theme::heading;
-use super::words::{clock, millis, number, short};
 use super::{bus, nodes};
 use crate::wire::Nanos;
+use crate::words::numbers::{clock, number, short, short_millis};
 
 /// Rows of a plot.
 const ROWS: usize = 5;
@@ -66,7 +66,7 @@ fn numbers(row: &NodeRow, detail: &NodeDetail, width: usize) -> Vec<TextLine<'st
         }
     }
     let mut lines = paragraph("  asked        ", &text, width);
-    let [least, median, p99, worst] = detail.intervals.map(millis);
+    let [least, median, p99, worst] = detail.intervals.map(short_millis);
     if row.every.is_some() {
         let text = format!("{median} ms (median); {least} least, {p99} at 99 %, {worst} most");
         lines.extend(paragraph("  every        ", &text, width));
@@ -103,7 +103,7 @@ fn spread(
         return Vec::new();
     }
     let theme = screen.theme;
-    let [least, median, p99, worst] = detail.answers.map(millis);
+    let [least, median, p99, worst] = detail.answers.map(short_millis);
     let answer = format!("{median} ms (median); {least} least, {p99} at 99 %, {worst} worst");
     let mut lines = vec![heading("How fast does it answer", &answer, width, theme)];
     const WIDE: usize = 3;

@@ -5,10 +5,11 @@ use ratatui::text::{Line as TextLine, Span};
 
 use super::facts::short_light;
 use super::snapshot::{BINS, NodeRow, Way};
-use super::theme::Grade;
-use super::words::{millis, printable, short};
 use super::{Screen, plot, verdict};
 use crate::health::{Code, Severity};
+use crate::output::event_log::Grade;
+use crate::words::numbers::{short, short_millis};
+use crate::words::printable;
 
 /// A column beyond those that are always there, and the width from which on it is shown.
 struct Extra {
@@ -115,9 +116,9 @@ fn one(screen: &Screen, row: &NodeRow, width: usize) -> TextLine<'static> {
         Span::raw(" ".repeat(11_usize.saturating_sub(word.chars().count() + 2))),
         strong(Span::raw(format!(
             "{:>9} {:>7} {:>7}  ",
-            millis(row.every),
-            millis(row.median),
-            millis(row.worst)
+            short_millis(row.every),
+            short_millis(row.median),
+            short_millis(row.worst)
         ))),
         Span::styled(format!("{bins:<width$}", width = bins_width(fine)), theme.plot()),
         strong(Span::raw(format!(" {missed:>6}"))),

@@ -4,12 +4,12 @@ use ratatui::Frame;
 use ratatui::layout::Rect;
 use ratatui::text::{Line as TextLine, Span};
 
-use super::log::Line;
 use super::screen::Screen;
-use super::theme::Grade;
 use super::theme::{heading, put};
-use super::words::clock;
 use super::{bus, findings, node_page, nodes};
+use crate::output::event_log::Grade;
+use crate::output::event_log::LogLine;
+use crate::words::numbers::clock;
 
 /// From this width on there are two columns.
 const TWO_COLUMNS: u16 = 170;
@@ -106,7 +106,7 @@ pub fn whole_log(screen: &Screen) -> Vec<TextLine<'static>> {
     lines
 }
 
-fn entry(screen: &Screen, line: &Line) -> TextLine<'static> {
+fn entry(screen: &Screen, line: &LogLine) -> TextLine<'static> {
     let who = line.mac_id.map_or(String::new(), |mac| format!("node {mac} "));
     let sign = match line.grade {
         Grade::Fault => "!!",

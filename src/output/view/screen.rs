@@ -2,12 +2,12 @@
 
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 
-use super::log::{Line, Log};
 use super::snapshot::Snapshot;
 use super::theme::Theme;
-use super::words::parse_clock;
 use crate::fieldbus::MacId;
+use crate::output::event_log::{LatestLines, LogLine};
 use crate::wire::{Header, Nanos};
+use crate::words::numbers::parse_clock;
 
 /// What is listened to or replayed.
 #[derive(Debug, Clone)]
@@ -91,7 +91,7 @@ pub struct Update {
     /// The trunk now.
     pub snapshot: Snapshot,
     /// Lines of the log since the last update.
-    pub lines: Vec<Line>,
+    pub lines: Vec<LogLine>,
     /// The log begins anew before these lines.
     pub anew: bool,
     /// How the replay stands; `None` when live.
@@ -104,7 +104,7 @@ pub struct Screen {
     pub(super) theme: Theme,
     pub(super) subject: Subject,
     pub(super) snapshot: Snapshot,
-    pub(super) log: Log,
+    pub(super) log: LatestLines,
     pub(super) playback: Option<Playback>,
     pub(super) page: Page,
     pub(super) chosen: Option<MacId>,
@@ -122,7 +122,7 @@ impl Screen {
             whole_time: !subject.live,
             subject,
             snapshot: Snapshot::default(),
-            log: Log::default(),
+            log: LatestLines::default(),
             playback: None,
             page: Page::Overview,
             chosen: None,

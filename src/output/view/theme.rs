@@ -9,28 +9,7 @@ use ratatui::layout::Rect;
 use ratatui::style::{Color, Modifier, Style};
 use ratatui::text::{Line as TextLine, Span};
 
-/// How something is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Grade {
-    /// As it should be.
-    Well,
-    /// Worth knowing, or not known.
-    Plain,
-    /// Wants a look.
-    Warning,
-    /// Does not work.
-    Fault,
-}
-
-impl From<crate::health::Severity> for Grade {
-    fn from(severity: crate::health::Severity) -> Grade {
-        match severity {
-            crate::health::Severity::Note => Grade::Plain,
-            crate::health::Severity::Warning => Grade::Warning,
-            crate::health::Severity::Fault => Grade::Fault,
-        }
-    }
-}
+use crate::output::event_log::Grade;
 
 /// What the terminal can show.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -4,9 +4,10 @@ use ratatui::text::{Line as TextLine, Span};
 
 use super::Screen;
 use super::snapshot::Found;
-use super::theme::Grade;
-use super::words::{clock, fit, number, printable, short};
 use crate::health::{Code, Condition, Severity, Verdict};
+use crate::output::event_log::Grade;
+use crate::words::numbers::{clock, number, short};
+use crate::words::{fit, printable};
 
 /// Both lines.
 pub fn lines(screen: &Screen, width: usize) -> Vec<TextLine<'static>> {

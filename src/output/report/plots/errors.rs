@@ -2,7 +2,6 @@
 
 use plotters::style::RGBColor;
 
-use super::super::running::{Drive, Running};
 use super::axis::{TIME_AXIS, TimeAxis, ValueAxis};
 use super::canvas::LEFT;
 use super::canvas::{
@@ -11,7 +10,7 @@ use super::canvas::{
 };
 use crate::fieldbus::MacId;
 use crate::health::Summary;
-use crate::trunk::{AdapterController, Trunk};
+use crate::trunk::{AdapterController, DriveDisturbances, Trunk};
 use crate::wire::ControllerState;
 
 /// With more drives than this, the shade behind the errors says that any of them ran.
@@ -22,15 +21,14 @@ const ROW: i32 = 20;
 pub(in super::super) fn errors(
     summary: &Summary,
     trunk: &Trunk,
-    running: &Running,
 ) -> Result<Option<Picture>, PlotError> {
     if summary.errors.frames == 0 {
         return Ok(None);
     }
     let controller = &trunk.errors.controller;
     // Strips above the errors: the controller's state, then a row for each drive that ran.
-    let drives: Vec<(MacId, &Drive)> =
-        running.drives().filter(|(_, drive)| !drive.spans.is_empty()).collect();
+    let drives: Vec<(MacId, &DriveDisturbances)> =
+        trunk.drive_correlation.drives().filter(|(_, drive)| !drive.runs().0.is_empty()).collect();
     let rows = if drives.len() <= MOST_DRIVES { drives.len() as i32 } else { 0 };
     let strip = if controller.path().len() > 0 { 34 } else { 0 };
     let top = 14 + strip + ROW * rows;
@@ -55,7 +53,7 @@ pub(in super::super) fn errors(
     picture("Error frames over time".to_string(), description, foot + TIME_AXIS, |canvas| {
         let time = TimeAxis::new(summary.source.duration_s);
         let value = ValueAxis::new(top, foot, highest * 1.1, 0.1);
-        for (from, to) in together(&drives) {
+        for (from, to) in runs_joined(&drives) {
             canvas.bar((time.x(from), top), (time.x(to), foot), SHADE)?;
         }
         time.draw(canvas, top, foot)?;
@@ -79,8 +77,8 @@ pub(in super::super) fn errors(
 }
 
 /// When any of the drives ran, in seconds, without overlaps.
-fn together(drives: &[(MacId, &Drive)]) -> Vec<(f64, f64)> {
-    let spans = drives.iter().flat_map(|(_, drive)| &drive.spans);
+fn runs_joined(drives: &[(MacId, &DriveDisturbances)]) -> Vec<(f64, f64)> {
+    let spans = drives.iter().flat_map(|(_, drive)| drive.runs().0);
     let mut spans: Vec<(f64, f64)> =
         spans.map(|(from, to)| (from.as_secs(), to.as_secs())).collect();
     spans.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -95,11 +93,17 @@ fn together(drives: &[(MacId, &Drive)]) -> Vec<(f64, f64)> {
 }
 
 /// A thin row with the times at which a drive ran.
-fn ran(canvas: &Canvas<'_>, time: &TimeAxis, middle: i32, mac_id: MacId, drive: &Drive) -> Drawn {
+fn ran(
+    canvas: &Canvas<'_>,
+    time: &TimeAxis,
+    middle: i32,
+    mac_id: MacId,
+    drive: &DriveDisturbances,
+) -> Drawn {
     let words = format!("{mac_id} runs");
     canvas.text(&words, (LEFT - 8, middle), At::Right, (SMALL, SOFT))?;
     canvas.line((LEFT, middle), (time.right(), middle), GRID, 1)?;
-    for (from, to) in &drive.spans {
+    for (from, to) in drive.runs().0 {
         let (left, right) = (time.x(from.as_secs()), time.x(to.as_secs()));
         canvas.bar((left, middle - 4), (right.max(left + 1), middle + 4), TEAL)?;
     }

@@ -1,7 +1,5 @@
 //! Bus load over time, with what happened above it.
 
-use super::super::log::{Line, Log};
-use super::super::words::percent;
 use super::axis::{TIME_AXIS, TimeAxis, ValueAxis};
 use super::canvas::{
     At, Canvas, Drawn, INK, PALE_TEAL, Picture, PlotError, RUST, SMALL, SOFT, TEAL, picture,
@@ -11,6 +9,8 @@ use super::canvas::{LEFT, WIDTH};
 use super::marks::{Mark, legend};
 use crate::health::Summary;
 use crate::health::summary::LoadSpan;
+use crate::output::event_log::{DigestLine, EventDigest};
+use crate::words::numbers::percent;
 
 const TOP: i32 = 64;
 const FOOT: i32 = 292;
@@ -19,7 +19,10 @@ const FOOT: i32 = 292;
 const HIGH: f64 = 0.70;
 
 /// Bus load over time; `None` without a bit rate, or where nothing was heard.
-pub(in super::super) fn load(summary: &Summary, log: &Log) -> Result<Option<Picture>, PlotError> {
+pub(in super::super) fn load(
+    summary: &Summary,
+    log: &EventDigest,
+) -> Result<Option<Picture>, PlotError> {
     let spans: Vec<&LoadSpan> =
         summary.load.over_time.iter().filter(|span| span.mean.is_some()).collect();
     if spans.is_empty() {
@@ -32,8 +35,8 @@ pub(in super::super) fn load(summary: &Summary, log: &Log) -> Result<Option<Pict
         "Bus load from the start to {:.1} s. Mean {}, fullest second {}. Above it, marks for {} \
          lines of the log.",
         summary.source.duration_s,
-        summary.load.mean.map_or("unknown".to_string(), percent),
-        summary.load.peak.map_or("unknown".to_string(), percent),
+        summary.load.mean.map_or("unknown".to_string(), |share| percent(share, 2)),
+        summary.load.peak.map_or("unknown".to_string(), |share| percent(share, 2)),
         log.lines().len(),
     );
     picture("Bus load over time".to_string(), description, FOOT + TIME_AXIS, |canvas| {
@@ -73,10 +76,10 @@ fn draw_span(canvas: &Canvas<'_>, time: &TimeAxis, value: &ValueAxis, span: &Loa
 }
 
 /// A mark for each line of the log, numbered as there as far as there is room.
-fn marks(canvas: &Canvas<'_>, time: &TimeAxis, log: &Log) -> Drawn {
+fn marks(canvas: &Canvas<'_>, time: &TimeAxis, log: &EventDigest) -> Drawn {
     let mut free_from = i32::MIN;
     for (index, line) in log.lines().enumerate() {
-        let line: &Line = line;
+        let line: &DigestLine = line;
         let x = time.x(line.t.as_secs());
         let number = (index + 1).to_string();
         let half = width_of(&number, SMALL) / 2 + 2;

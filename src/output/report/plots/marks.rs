@@ -2,9 +2,9 @@
 
 use plotters::style::RGBColor;
 
-use super::super::log::{Line, What};
 use super::canvas::{AMBER, At, Canvas, Drawn, INK, PAPER, RUST, SMALL, SOFT, TEAL, width_of};
 use crate::fieldbus::MacId;
+use crate::output::event_log::{DigestLine, Happening};
 use crate::trunk::Event;
 use crate::wire::ControllerState;
 
@@ -29,11 +29,11 @@ impl Mark {
         (Mark::Note, "note"),
     ];
 
-    pub(super) fn of(line: &Line) -> Mark {
+    pub(super) fn of(line: &DigestLine) -> Mark {
         match &line.what {
-            What::Mark(_) => Mark::Note,
-            What::Appeared(_) => Mark::Gain,
-            What::Event(event) => match event {
+            Happening::Mark(_) => Mark::Note,
+            Happening::Appeared(_) => Mark::Gain,
+            Happening::Event(event) => match event {
                 Event::AddressClash(_) | Event::Controller(ControllerState::BusOff) => Mark::Grave,
                 Event::NodeLeft(_)
                 | Event::FramesLost(_)
@@ -94,9 +94,9 @@ pub(super) fn legend(canvas: &Canvas<'_>, (mut x, y): (i32, i32)) -> Drawn {
 }
 
 /// The node that a line is about, where it is about one alone.
-pub(super) fn node_of(line: &Line) -> Option<MacId> {
+pub(super) fn node_of(line: &DigestLine) -> Option<MacId> {
     match &line.what {
-        What::Event(event) => match event {
+        Happening::Event(event) => match event {
             Event::NodeAppeared(mac_id)
             | Event::NodeLeft(mac_id)
             | Event::NodeReturned { mac_id, .. }

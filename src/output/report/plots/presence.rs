@@ -1,6 +1,5 @@
 //! Who was on line when: a row a node, time to the right.
 
-use super::super::log::Log;
 use super::axis::{TIME_AXIS, TimeAxis};
 use super::canvas::LEFT;
 use super::canvas::{
@@ -9,6 +8,7 @@ use super::canvas::{
 };
 use super::marks::{Mark, legend, node_of};
 use crate::fieldbus::MacId;
+use crate::output::event_log::EventDigest;
 use crate::trunk::{Node, Trunk};
 use crate::wire::Nanos;
 
@@ -19,12 +19,19 @@ const ROW: i32 = 26;
 const MOST_ROWS: usize = 36;
 
 /// Who was on line; more than one picture where there are many nodes.
-pub(in super::super) fn presence(trunk: &Trunk, log: &Log) -> Result<Vec<Picture>, PlotError> {
+pub(in super::super) fn presence(
+    trunk: &Trunk,
+    log: &EventDigest,
+) -> Result<Vec<Picture>, PlotError> {
     let nodes: Vec<(MacId, &Node)> = trunk.nodes().collect();
     nodes.chunks(MOST_ROWS).map(|rows| one_picture(rows, trunk.now(), log)).collect()
 }
 
-fn one_picture(rows: &[(MacId, &Node)], end: Nanos, log: &Log) -> Result<Picture, PlotError> {
+fn one_picture(
+    rows: &[(MacId, &Node)],
+    end: Nanos,
+    log: &EventDigest,
+) -> Result<Picture, PlotError> {
     let foot = TOP + ROW * rows.len() as i32;
     let description: Vec<String> = rows
         .iter()

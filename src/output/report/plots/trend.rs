@@ -3,7 +3,6 @@
 use plotters::style::RGBColor;
 
 use super::super::findings::word;
-use super::super::words::date_and_time;
 use super::axis::ValueAxis;
 use super::canvas::{
     AMBER, At, Canvas, Drawn, GRID, INK, LABEL, PAPER, Picture, PlotError, RUST, SMALL, SOFT, TEAL,
@@ -12,6 +11,7 @@ use super::canvas::{
 use super::canvas::{LEFT, WIDTH};
 use crate::health::Condition;
 use crate::health::compare::{Trend, Visit};
+use crate::words::numbers::date_and_time;
 
 /// Where the first panel begins: below the verdicts.
 const TOP: i32 = 66;
