@@ -1,14 +1,22 @@
-//! `dropline compare`: what changed since commissioning, and whether it is worse.
+//! `dropline compare`: one visit or many against a baseline; reading saved visits.
 
+use std::fs::File;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use anyhow::bail;
 use clap::Args;
 
-use super::terminal::{CommandOutcome, print};
-use super::visits;
+use super::analyse::{analyse, file_name};
+use super::plan::wrong_toml;
+use super::terminal::{Bar, CommandOutcome, print, say};
+use crate::analysis::Given;
+use crate::health::Summary;
 use crate::health::compare::{Comparison, Judgement, Tolerance, Trend};
+use crate::health::summary::SummaryError;
 use crate::output::{comparison_page, trend_page};
+use crate::source;
+use crate::words::one_line;
 
 /// What changed between two visits, and whether it is worse.
 ///
@@ -65,9 +73,9 @@ pub(super) fn run(args: &CompareArgs) -> anyhow::Result<CommandOutcome> {
     let (Some(baseline), Some(current)) = (&args.baseline, &args.current) else {
         bail!("give a baseline and what to compare with it");
     };
-    let tolerance = visits::tolerance(args.tolerance.as_deref())?;
+    let tolerance = tolerance(args.tolerance.as_deref())?;
     let interface = args.interface.as_deref();
-    let [then, now] = [visits::visit(baseline, interface)?, visits::visit(current, interface)?];
+    let [then, now] = [visit(baseline, interface)?, visit(current, interface)?];
     let comparison = Comparison::new(&then, &now, &tolerance);
     let text = if args.json { comparison.to_json() } else { comparison_page(&comparison) };
     print(&text)?;
@@ -78,8 +86,97 @@ pub(super) fn run(args: &CompareArgs) -> anyhow::Result<CommandOutcome> {
 }
 
 fn trend(directory: &Path, json: bool) -> anyhow::Result<CommandOutcome> {
-    let summaries = visits::summaries(directory)?;
+    let summaries = summaries(directory)?;
     let trend = Trend::new(summaries.iter().map(|(file, summary)| (file.clone(), summary)));
     print(&if json { trend.to_json() } else { trend_page(&trend) })?;
     Ok(CommandOutcome::Done)
+}
+
+/// The tolerances in this file; the usual ones without it.
+pub(super) fn tolerance(path: Option<&Path>) -> anyhow::Result<Tolerance> {
+    let Some(path) = path else { return Ok(Tolerance::default()) };
+    let text = source::read_text(path)?;
+    Tolerance::parse(&text).map_err(|problems| wrong_toml(path, &problems))
+}
+
+/// A summary, or the summary of a capture: what the file holds decides, not its name.
+pub(super) fn visit(path: &Path, interface: Option<&str>) -> anyhow::Result<Summary> {
+    if let Some(summary) = read_summary(path)? {
+        return Ok(summary);
+    }
+    let options = source::ReadOptions {
+        interface: interface.map(String::from),
+        ..source::ReadOptions::default()
+    };
+    let _bar = Bar::over(&options.progress);
+    let mut source = source::open(path, &options)?;
+    Ok(analyse(&mut source, Given::default(), &file_name(path)))
+}
+
+/// Larger than any summary: the latest of everything it lists is bounded.
+const MOST_BYTES: u64 = 8 << 20;
+
+/// `None` if it is something else, such as a capture.
+fn read_summary(path: &Path) -> anyhow::Result<Option<Summary>> {
+    // What cannot be opened is reported where a capture would be.
+    let Ok(mut file) = File::open(path) else { return Ok(None) };
+    let mut start = Vec::new();
+    let cannot = |error| source::unreadable(path, error);
+    let read = Read::by_ref(&mut file).take(START_BYTES).read_to_end(&mut start);
+    if read.is_err() || !may_be_summary(&start) {
+        return Ok(None);
+    }
+    let start = source::read_bounded(start.chain(file), MOST_BYTES).map_err(cannot)?;
+    match Summary::from_json(&start) {
+        Ok(summary) => Ok(Some(summary)),
+        Err(SummaryError::NotASummary) => Ok(None),
+        Err(error) => bail!(one_line(&format!("{}: {error}", path.display()))),
+    }
+}
+
+const START_BYTES: u64 = 64 << 10;
+
+/// A capture is JSON too, but its first line is an object of its own that says what it is.
+fn may_be_summary(start: &[u8]) -> bool {
+    let first_line = start.split(|&byte| byte == b'\n').next().unwrap_or_default();
+    let is_capture = serde_json::from_slice::<serde_json::Value>(first_line)
+        .is_ok_and(|header| header["format"] == "dropline-capture");
+    start.trim_ascii_start().starts_with(b"{") && !is_capture
+}
+
+/// Every summary in a directory, with the name of its file.
+pub(super) fn summaries(directory: &Path) -> anyhow::Result<Vec<(String, Summary)>> {
+    let name = directory.display();
+    let cannot = |error| source::unreadable(directory, error);
+    let mut summaries = Vec::new();
+    for entry in std::fs::read_dir(directory).map_err(cannot)? {
+        let path = entry.map_err(cannot)?.path();
+        if path.extension().is_none_or(|extension| extension != "json") {
+            continue;
+        }
+        match read_summary(&path) {
+            Ok(Some(summary)) => summaries.push((file_name(&path), summary)),
+            // Another JSON file, such as a comparison, may well stand beside them.
+            Ok(None) => {}
+            Err(failure) => say(&format!("{failure}; left out")),
+        }
+    }
+    if summaries.is_empty() {
+        bail!("{name}: no summary in it (*.json, of watch or replay)");
+    }
+    Ok(summaries)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::may_be_summary;
+
+    #[test]
+    fn a_capture_is_told_from_a_summary_by_its_first_line() {
+        assert!(may_be_summary(b"{\n  \"format\": \"dropline-summary\""));
+        assert!(may_be_summary(b"\n {\"version\":1,\"findings\":[]"));
+        assert!(!may_be_summary(b"{\"format\":\"dropline-capture\",\"version\":1}\n{\"t_ns\":1"));
+        assert!(!may_be_summary(&[0x28, 0xB5, 0x2F, 0xFD]));
+        assert!(!may_be_summary(b""));
+    }
 }

@@ -8,8 +8,7 @@ use anyhow::{anyhow, bail};
 use clap::Args;
 
 use super::analyse::is_same_file;
-use super::bar::Bar;
-use super::terminal::{CommandOutcome, print, say};
+use super::terminal::{Bar, CommandOutcome, print, say};
 use crate::output::Conversion;
 use crate::output::{CreateError, create};
 use crate::source::{CaptureFormat, Carried, ReadOptions, Reader, SourceError, open_reader};

@@ -3,14 +3,12 @@
 mod adapter;
 mod analyse;
 mod arguments;
-mod bar;
 mod compare;
 mod completions;
 mod convert;
 mod demo;
 mod event_loop;
 mod frames;
-mod manual;
 mod plan;
 mod replay;
 mod replay_view;
@@ -18,7 +16,6 @@ mod report;
 mod simulate;
 mod terminal;
 mod view;
-mod visits;
 mod watch;
 
 use std::process::ExitCode;
@@ -50,7 +47,7 @@ enum Command {
     Adapter(adapter::AdapterArgs),
     Report(report::ReportArgs),
     Completions(completions::CompletionsArgs),
-    Manual(manual::ManualArgs),
+    Manual(completions::ManualArgs),
 }
 
 /// Runs the command line; messages go to standard error, results to standard output.
@@ -68,8 +65,8 @@ pub fn main() -> ExitCode {
         Command::Simulate(args) => simulate::run(args),
         Command::Adapter(args) => adapter::run(args),
         Command::Report(args) => report::run(args),
-        Command::Completions(args) => completions::run(args, Cli::command()),
-        Command::Manual(args) => manual::run(args, Cli::command()),
+        Command::Completions(args) => completions::print_completions(args, Cli::command()),
+        Command::Manual(args) => completions::print_manual(args, Cli::command()),
     };
     match outcome {
         Ok(CommandOutcome::Done) => ExitCode::SUCCESS,

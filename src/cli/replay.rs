@@ -12,9 +12,8 @@ use clap::Args;
 
 use super::analyse::{CaptureSet, Observed, analyse, analyse_with, capture_name, file_name};
 use super::arguments::{Expected, Results};
-use super::bar::Bar;
 use super::event_loop::block_on;
-use super::terminal::{CommandOutcome, print, say};
+use super::terminal::{Bar, CommandOutcome, print, say};
 use super::{replay_view, view};
 use crate::analysis::{Analysis, Given};
 use crate::health::Summary;

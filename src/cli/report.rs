@@ -8,9 +8,8 @@ use clap::Args;
 
 use super::analyse::{CaptureSet, Observed, analyse_with, capture_name, is_same_file};
 use super::arguments::Expected;
-use super::bar::Bar;
-use super::terminal::{CommandOutcome, say};
-use super::visits;
+use super::compare;
+use super::terminal::{Bar, CommandOutcome, say};
 use crate::health::Summary;
 use crate::health::compare::{Comparison, Tolerance, Trend};
 use crate::output::event_log::EventDigest;
@@ -137,10 +136,10 @@ impl Earlier {
         Ok(Earlier {
             // The interface of a pcapng file is that of the capture on both sides.
             baseline: baseline
-                .map(|path| visits::visit(path, args.interface.as_deref()))
+                .map(|path| compare::visit(path, args.interface.as_deref()))
                 .transpose()?,
-            tolerance: visits::tolerance(args.tolerance.as_deref())?,
-            visits: args.trend.as_deref().map(visits::summaries).transpose()?,
+            tolerance: compare::tolerance(args.tolerance.as_deref())?,
+            visits: args.trend.as_deref().map(compare::summaries).transpose()?,
         })
     }
 }

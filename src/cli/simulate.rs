@@ -7,9 +7,8 @@ use std::sync::Arc;
 use anyhow::bail;
 use clap::Args;
 
-use super::bar::Bar;
 use super::plan::wrong_toml;
-use super::terminal::CommandOutcome;
+use super::terminal::{Bar, CommandOutcome};
 use crate::output::{CreateError, create};
 use crate::sim::player::Player;
 use crate::sim::{Scenario, SimSource};

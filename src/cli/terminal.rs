@@ -1,12 +1,15 @@
-//! What a command shows: its result on standard output, messages and diagnostics on standard error,
-//! and its exit status.
+//! What the terminal is told: messages, the progress bar, diagnostics, results.
 
-use std::io::{self, ErrorKind, Write};
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::io::{self, ErrorKind, IsTerminal, Write, stderr, stdout};
+use std::sync::mpsc::{self, RecvTimeoutError, Sender};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::{self, JoinHandle};
+use std::time::Duration;
 
 use anyhow::anyhow;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use super::bar;
+use crate::source::Progress;
 use crate::words::excerpt;
 
 /// How a command that could do its work came out; the exit status says it to scripts.
@@ -26,7 +29,7 @@ pub(super) fn say(message: &str) {
     const LONGEST: usize = 2000;
     let lines = message.split('\n').map(|line| excerpt(line, LONGEST));
     let message = lines.collect::<Vec<_>>().join("\n");
-    bar::above(|| {
+    above(|| {
         let _ = writeln!(io::stderr(), "dropline: {message}");
     });
 }
@@ -106,6 +109,97 @@ impl Write for DiagnosticLine {
 
     fn flush(&mut self) -> io::Result<()> {
         Ok(())
+    }
+}
+
+/// What is done within this time needs no bar.
+const PATIENCE: Duration = Duration::from_secs(1);
+/// How often it is drawn.
+const REDRAW: Duration = Duration::from_millis(250);
+
+/// Over bytes of files.
+const BYTES: &str =
+    "{percent:>3} % [{bar:30}] {bytes} of {total_bytes}, {bytes_per_sec}, {eta} left";
+/// Over seconds of a trunk.
+const SECONDS: &str = "{percent:>3} % [{bar:30}] {pos} s of {len} s, {per_sec}, {eta} left";
+
+/// The bar on the terminal now, so that a message can be said above it.
+static SHOWN: Mutex<Option<ProgressBar>> = Mutex::new(None);
+
+/// A bar that is there while this lives.
+pub(super) struct Bar {
+    /// `None`: nobody would see one.
+    drawing: Option<(Sender<()>, JoinHandle<()>)>,
+}
+
+impl Bar {
+    /// Shows how far the reading of files is, if it takes long and a person looks on.
+    pub(super) fn over(progress: &Arc<Progress>) -> Bar {
+        Bar::with_look(progress, BYTES)
+    }
+
+    /// The same for work that goes through the time of a trunk.
+    pub(super) fn over_seconds(progress: &Arc<Progress>) -> Bar {
+        Bar::with_look(progress, SECONDS)
+    }
+
+    fn with_look(progress: &Arc<Progress>, look: &'static str) -> Bar {
+        Bar { drawing: if stderr().is_terminal() { start(progress, look) } else { None } }
+    }
+
+    /// The same for a command that prints while it reads: lines and a bar on one terminal would
+    /// spoil each other.
+    pub(super) fn beside_lines(progress: &Arc<Progress>) -> Bar {
+        if stdout().is_terminal() { Bar { drawing: None } } else { Bar::over(progress) }
+    }
+}
+
+impl Drop for Bar {
+    fn drop(&mut self) {
+        if let Some((stop, thread)) = self.drawing.take() {
+            drop(stop);
+            // It panics only where the bar cannot be drawn, and the work is done all the same.
+            let _ = thread.join();
+        }
+    }
+}
+
+fn start(progress: &Arc<Progress>, look: &'static str) -> Option<(Sender<()>, JoinHandle<()>)> {
+    let progress = Arc::clone(progress);
+    let (stop, stopped) = mpsc::channel::<()>();
+    let draw = move || {
+        let waits = |time| matches!(stopped.recv_timeout(time), Err(RecvTimeoutError::Timeout));
+        if !waits(PATIENCE) {
+            return;
+        }
+        let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
+        // The look is our own text; were it wrong, the usual look would do.
+        if let Ok(style) = ProgressStyle::with_template(look) {
+            bar.set_style(style.progress_chars("#- "));
+        }
+        // What was done while nobody looked counts for the rate, too.
+        let bar = bar.with_elapsed(PATIENCE);
+        *SHOWN.lock().unwrap_or_else(PoisonError::into_inner) = Some(bar.clone());
+        loop {
+            bar.set_length(progress.total());
+            bar.set_position(progress.done());
+            if !waits(REDRAW) {
+                break;
+            }
+        }
+        *SHOWN.lock().unwrap_or_else(PoisonError::into_inner) = None;
+        bar.finish_and_clear();
+    };
+    let thread = thread::Builder::new().name("bar".into()).spawn(draw).ok()?;
+    Some((stop, thread))
+}
+
+/// Writes above the bar, if one is there.
+pub(super) fn above(write: impl FnOnce()) {
+    let shown = SHOWN.lock().unwrap_or_else(PoisonError::into_inner).clone();
+    match shown {
+        Some(bar) => bar.suspend(write),
+        None => write(),
     }
 }
 

@@ -1,8 +1,6 @@
 //! `dropline frames`: every frame with its meaning, one a line.
 
 mod entry;
-mod filter;
-mod json;
 mod line;
 
 use std::io::{BufWriter, ErrorKind, Write};
@@ -11,14 +9,12 @@ use std::path::PathBuf;
 use anyhow::{anyhow, bail};
 use clap::Args;
 
-use self::entry::{Entry, Reading};
-use self::filter::Filter;
+use self::entry::{Entry, Filter, Reading};
 use super::analyse::CaptureSet;
 use super::arguments::bitrate;
-use super::bar::Bar;
 use super::event_loop::{Stop, block_on};
 use super::plan::read_plan;
-use super::terminal::{CommandOutcome, say};
+use super::terminal::{Bar, CommandOutcome, say};
 use crate::source::{self, LiveOptions, LiveSource, Reader};
 use crate::wire::{Bitrate, Nanos, Record};
 
@@ -173,9 +169,9 @@ impl Printer<'_> {
             self.line.clear();
             let step = self.shown.map(|before| record.t.0.saturating_sub(before.0));
             if self.json {
-                json::write(&mut self.line, &entry, step);
+                line::write_json(&mut self.line, &entry, step);
             } else {
-                line::write(&mut self.line, &entry, step);
+                line::write_text(&mut self.line, &entry, step);
             }
             if !self.filter.wants_text(&self.line) {
                 continue;

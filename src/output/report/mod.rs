@@ -12,7 +12,6 @@ mod page;
 mod planned;
 mod plots;
 mod times;
-mod visits;
 
 pub use contents::Report;
 pub use plots::PlotError;

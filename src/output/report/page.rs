@@ -4,7 +4,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::contents::Report;
 use super::plots::PlotError;
-use super::{compared, findings, measured, nodes, planned, times, visits};
+use super::{compared, findings, measured, nodes, planned, times};
 use crate::words::numbers::date_and_time;
 
 /// All the page's looks, on screen and on paper.
@@ -33,7 +33,7 @@ fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
     let load = times::load(report)?;
     let errors = times::errors(report)?;
     let spreads = times::spreads(report)?;
-    let visits = visits::visits(report)?;
+    let visits = compared::visits(report)?;
     Ok(html! {
         (DOCTYPE)
         html lang="en-GB" {

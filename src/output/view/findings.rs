@@ -1,4 +1,4 @@
-//! What is wrong: a line each on the overview, in full on a page of its own.
+//! The verdict at the top, and the findings: what was seen, what it means, what to do.
 
 use ratatui::text::{Line as TextLine, Span};
 
@@ -6,14 +6,13 @@ use super::screen::Screen;
 use super::snapshot::Found;
 use super::theme::heading;
 use crate::fieldbus::MacId;
-use crate::health::Severity;
+use crate::health::{Code, Condition, Severity, Verdict};
 use crate::output::event_log::Grade;
-use crate::words::CAUTIONS;
-use crate::words::numbers::clock;
-use crate::words::{printable, wrap};
+use crate::words::numbers::{clock, number, short};
+use crate::words::{CAUTIONS, fit, printable, wrap};
 
 /// The heading and at most so many lines.
-pub fn short(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>> {
+pub fn brief(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>> {
     let found = &screen.snapshot.findings;
     let open = found.iter().filter(|found| found.open).count();
     let answer = match (open, found.len() - open) {
@@ -34,7 +33,7 @@ pub fn short(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static
 
 /// The heading and the findings, each with all of its evidence, as many as there is room for.
 pub fn spread_out(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>> {
-    let mut lines = short(screen, width, 0);
+    let mut lines = brief(screen, width, 0);
     lines.truncate(1);
     for found in &screen.snapshot.findings {
         let finding = &found.finding;
@@ -92,7 +91,7 @@ fn tag(screen: &Screen, found: &Found) -> Span<'static> {
 /// The page of all findings.
 pub fn in_full(screen: &Screen, width: u16) -> Vec<TextLine<'static>> {
     let width = usize::from(width);
-    let mut lines = short(screen, width, 0);
+    let mut lines = brief(screen, width, 0);
     lines.truncate(1);
     if !screen.snapshot.findings.is_empty() {
         lines.extend(cautions(screen, width));
@@ -158,4 +157,119 @@ pub fn paragraph(lead: &str, text: &str, width: usize) -> Vec<TextLine<'static>>
     let lead_of = |index: usize| if index == 0 { lead.to_string() } else { " ".repeat(indent) };
     let lines = wrapped.iter().enumerate();
     lines.map(|(index, text)| TextLine::from(lead_of(index) + text)).collect()
+}
+
+/// Both lines.
+pub fn lines(screen: &Screen, width: usize) -> Vec<TextLine<'static>> {
+    vec![verdict(screen, width), source(screen, width)]
+}
+
+fn verdict(screen: &Screen, width: usize) -> TextLine<'static> {
+    let (now, earlier) = screen.snapshot.verdict();
+    let had = earlier.faults + earlier.warnings > 0;
+    let (grade, word) = match now.state {
+        Condition::Well if had => (Grade::Well, "WELL NOW".to_string()),
+        Condition::Well => (Grade::Well, now.state.to_string()),
+        Condition::WantsALook => (Grade::Warning, now.state.to_string()),
+        Condition::NotWell => (Grade::Fault, now.state.to_string()),
+        Condition::CannotTell => (Grade::Warning, now.state.to_string()),
+    };
+    let tag = Span::styled(format!(" {word} "), screen.theme.tag(grade));
+    let room = width.saturating_sub(tag.width() + 2);
+    let says = match now.state {
+        Condition::Well => well(screen, &earlier),
+        _ => who(screen, &earlier, room),
+    };
+    TextLine::from(vec![tag, Span::styled(format!("  {says}"), screen.theme.heading())])
+}
+
+fn well(screen: &Screen, earlier: &Verdict) -> String {
+    let nodes = &screen.snapshot.nodes;
+    let asked = nodes.iter().filter(|row| row.missed.is_some()).count();
+    let answering = nodes.iter().filter(|row| row.answered > 0 && !row.gone).count();
+    let mut says = match (asked, answering) {
+        (_, 0) => "no node answers a master yet".to_string(),
+        (1, _) => "the one node that is asked answers".to_string(),
+        (all, n) if all <= n => format!("all {all} nodes that are asked answer"),
+        (all, n) => format!("{n} of {all} nodes that are asked answer"),
+    };
+    if earlier.faults + earlier.warnings > 0 {
+        says += &format!("; earlier {}", counts(earlier));
+    }
+    says
+}
+
+/// Who is in trouble, the gravest first, as many as there is room for.
+fn who(screen: &Screen, earlier: &Verdict, room: usize) -> String {
+    let open = screen.snapshot.findings.iter().filter(|found| found.open);
+    let grave: Vec<&Found> = open.filter(|found| found.finding.severity > Severity::Note).collect();
+    let mut says = String::new();
+    for (index, found) in grave.iter().enumerate() {
+        let node = found.finding.mac_id.map_or(String::new(), |mac| format!("node {mac} "));
+        let next = format!("{node}{}", phrase(found));
+        let left = grave.len() - index;
+        if index > 0 && says.chars().count() + next.chars().count() + 12 > room {
+            says += &format!(", {left} more");
+            return says;
+        }
+        says += if index > 0 { ", " } else { "" };
+        says += &next;
+    }
+    let had = format!("; earlier {}", counts(earlier));
+    if earlier.faults + earlier.warnings > 0 && says.chars().count() + had.len() <= room {
+        says += &had;
+    }
+    says
+}
+
+fn counts(verdict: &Verdict) -> String {
+    let each = [(verdict.faults, "fault"), (verdict.warnings, "warning")];
+    let some = each.iter().filter(|(n, _)| *n > 0);
+    some.map(|&(n, what)| number(n as u64, what)).collect::<Vec<_>>().join(", ")
+}
+
+/// A finding in a few words that follow the node's name.
+pub fn phrase(found: &Found) -> String {
+    match found.finding.code {
+        Code::NothingHeard => "nothing is heard",
+        Code::NothingUnderstood => "only errors are heard",
+        Code::BusOff => "the adapter went bus-off",
+        Code::AddressClash => "address wanted twice",
+        Code::NeverAnswered => "never answered",
+        Code::NodeLeft if found.finding.severity == Severity::Fault => "gone",
+        Code::NodeLeft => "was gone",
+        Code::MissedPolls => "misses polls",
+        Code::NodeRestarted => "restarted",
+        Code::DeviceReplaced => "is another device",
+        Code::BusErrors => "errors on the wire",
+        Code::LoadHigh => "the bus is nearly full",
+        Code::FramesLost => "frames lost here",
+        Code::LinkDown => "the interface was down",
+        other => return other.name().replace('-', " "),
+    }
+    .to_string()
+}
+
+fn source(screen: &Screen, width: usize) -> TextLine<'static> {
+    let (subject, snapshot) = (&screen.subject, &screen.snapshot);
+    let header = &subject.header;
+    let mut parts = vec![printable(&subject.name)];
+    parts.push(header.bitrate.map_or("bit rate unknown".into(), |rate| rate.to_string()));
+    match header.listen_only {
+        Some(true) if subject.live => parts.push("listening only".into()),
+        Some(false) => parts.push("CONTROLLER ABLE TO SEND".into()),
+        _ => {}
+    }
+    parts.push(match screen.playback {
+        Some(playback) => clock(playback.at),
+        None => clock(snapshot.now),
+    });
+    let tally = snapshot.tally;
+    parts.push(format!("{} frames", short(tally.frames)));
+    if tally.lost_frames > 0 {
+        parts.push(format!("{} LOST", short(tally.lost_frames)));
+    }
+    let started = header.started.to_string();
+    parts.push(format!("since {}", started.get(..19).unwrap_or(&started).replace('T', " ")));
+    TextLine::from(fit(parts, screen.theme.dot(), width))
 }

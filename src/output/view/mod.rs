@@ -6,15 +6,11 @@
 mod bus;
 mod facts;
 mod findings;
-mod help;
-mod node_page;
 mod nodes;
-mod overview;
-mod plot;
+mod pages;
 mod screen;
 mod snapshot;
 mod theme;
-mod verdict;
 
 use ratatui::Frame;
 use ratatui::layout::Rect;
@@ -43,15 +39,15 @@ pub fn draw(screen: &Screen, frame: &mut Frame) {
         Rect { y: area.y + 2, height: area.height - 3, ..area },
         Rect { y: area.bottom() - 1, height: 1, ..area },
     ];
-    put(frame, top, &verdict::lines(screen, usize::from(top.width)));
+    put(frame, top, &findings::lines(screen, usize::from(top.width)));
     match screen.page {
-        Page::Overview => overview::draw(screen, frame, body),
-        Page::Node => scrolled(screen, frame, body, node_page::lines(screen, body)),
+        Page::Overview => pages::draw(screen, frame, body),
+        Page::Node => scrolled(screen, frame, body, nodes::page_lines(screen, body)),
         Page::Findings => scrolled(screen, frame, body, findings::in_full(screen, body.width)),
-        Page::Log => scrolled(screen, frame, body, overview::whole_log(screen)),
-        Page::Help => scrolled(screen, frame, body, help::lines(screen, body.width)),
+        Page::Log => scrolled(screen, frame, body, pages::whole_log(screen)),
+        Page::Help => scrolled(screen, frame, body, pages::lines(screen, body.width)),
     }
-    put(frame, bottom, &[help::bottom(screen, usize::from(bottom.width))]);
+    put(frame, bottom, &[pages::bottom(screen, usize::from(bottom.width))]);
 }
 
 /// A page that may be longer than the screen.

@@ -3,7 +3,7 @@
 use plotters::style::RGBColor;
 
 use super::super::findings::word;
-use super::axis::ValueAxis;
+use super::canvas::ValueAxis;
 use super::canvas::{
     AMBER, At, Canvas, Drawn, GRID, INK, LABEL, PAPER, Picture, PlotError, RUST, SMALL, SOFT, TEAL,
     picture, width_of,
