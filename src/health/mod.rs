@@ -2,10 +2,7 @@
 
 mod bus;
 mod catalogue;
-mod code;
 pub mod compare;
-mod connections;
-mod error_attribution;
 mod event_rates;
 pub mod evidence;
 mod expectation;
@@ -15,13 +12,12 @@ mod nodes;
 pub mod summary;
 
 pub use catalogue::catalogue;
-pub use code::{CatalogueEntry, Code, Rank};
 pub(crate) use event_rates::TwoRates;
 pub use event_rates::{ErrorTrend, TrendDirection};
 pub use evidence::Evidence;
 pub use expectation::Expectation;
 pub(crate) use expectation::References;
-pub use finding::{Condition, Context, Finding, Severity, Verdict};
+pub use finding::{CatalogueEntry, Code, Condition, Context, Finding, Rank, Severity, Verdict};
 pub(crate) use finding::{Onset, OnsetTracker, OnsetUpdate};
 pub use summary::Summary;
 
@@ -32,7 +28,7 @@ use crate::trunk::Trunk;
 pub(crate) fn findings(trunk: &Trunk, context: &Context, references: References) -> Vec<Finding> {
     let mut found = Vec::new();
     nodes::find(trunk, &mut found);
-    connections::find(trunk, context, &mut found);
+    nodes::find_on_connections(trunk, context, &mut found);
     bus::find(trunk, context, &mut found);
     if let Some(plan) = references.plan {
         plan.compare(trunk, context, &mut found);

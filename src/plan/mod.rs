@@ -6,13 +6,10 @@
 pub mod cable;
 mod chart;
 mod limits;
-pub mod messages;
 mod model;
 mod read;
-mod read_cabling;
 pub mod report;
 pub mod response_time;
-pub mod scan;
 pub mod supply;
 mod text;
 mod traffic;

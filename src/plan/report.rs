@@ -7,10 +7,9 @@ use serde::Serialize;
 
 use super::cable::TERMINATOR_OHM;
 use super::limits::{Limit, LimitVerdict, limits};
-use super::messages::PlannedMessage;
 use super::model::{Cable, Cabling, Connection, Plan};
 use super::supply::Network;
-use super::traffic::{MessageTimes, Traffic, room};
+use super::traffic::{MessageTimes, PlannedMessage, Traffic, room};
 use crate::words::CAUTIONS;
 
 /// The report on a plan, format `dropline-plan-report`, version 1.
@@ -437,6 +436,6 @@ fn table_note(cabling: &Cabling, network: &Network) -> Option<String> {
 impl Traffic {
     /// Whether anything is sent once each scan.
     pub(super) fn has_scan(&self) -> bool {
-        self.messages.iter().any(|times| times.message.pace == super::messages::Pace::Scan)
+        self.messages.iter().any(|times| times.message.pace == super::traffic::Pace::Scan)
     }
 }

@@ -5,9 +5,8 @@
 
 use crate::wire::{ControllerState, ErrorFrame, Frame, Nanos, Record, Tally, What};
 
-use super::confinement::Confinement;
-use super::frame_damage::Violation;
-use super::pattern::Place;
+use super::controller::Confinement;
+use super::frame_bits::{Place, Violation};
 
 /// Class bits.
 mod class {

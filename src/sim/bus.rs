@@ -5,11 +5,12 @@
 
 use crate::wire::Frame;
 
-use super::confinement::RECOVERY_BITS;
+use super::controller::RECOVERY_BITS;
 use super::disturber::{Passing, Strike};
-use super::frame_damage::{Damage, Violation, flagged, misread, struck};
-use super::message::Purpose;
-use super::pattern::{Pattern, Place, arbitration_key};
+use super::exchanges::Purpose;
+use super::frame_bits::{
+    Damage, Pattern, Place, Violation, arbitration_key, flagged, misread, struck,
+};
 use super::program::{Program, Station};
 use super::scenario::Recovery;
 use super::station::ScheduledEvent;

@@ -1,6 +1,6 @@
 //! Faults that strike frames on the wire: noise, bad drops, reflections, broken transmitters.
 
-use super::pattern::Pattern;
+use super::frame_bits::Pattern;
 use super::random::{Chance, Likely};
 use super::time::Time;
 

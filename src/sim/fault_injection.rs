@@ -5,8 +5,8 @@ use crate::wire::{Frame, StandardId};
 
 use super::disturber::{Disturber, DriveTie, Manner, per_bit};
 use super::drive::Drive;
+use super::frame_bits::Pattern;
 use super::master::Master;
-use super::pattern::Pattern;
 use super::program::Program;
 use super::program::{Pace, Talker, Words};
 use super::random::{Chance, Likely};

@@ -4,9 +4,9 @@
 use crate::fieldbus::{AddressCheck, Identifier, MacId, Role};
 use crate::wire::Frame;
 
-use super::dialog::{Answer, Dialog, Goal};
 use super::drive::{command_bytes, wants_run};
-use super::message::{IoAssembler, Purpose, group2, io_frames, is_fragmented};
+use super::exchanges::{IoAssembler, Purpose, group2, io_frames, is_fragmented};
+use super::explicit::{Answer, Dialog, Goal};
 use super::random::Likely;
 use super::scenario::{ConnectionKind, MasterPlan, Millis, NodePlan};
 use super::station::{AddressClaim, Claim, Desk, Timer, Told};

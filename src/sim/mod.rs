@@ -6,18 +6,14 @@
 
 mod adapter;
 mod bus;
-mod confinement;
 mod controller;
-mod dialog;
 mod disturber;
 mod drive;
 mod exchanges;
 mod explicit;
 mod fault_injection;
-mod frame_damage;
+mod frame_bits;
 mod master;
-mod message;
-mod pattern;
 pub mod player;
 mod program;
 mod random;

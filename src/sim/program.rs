@@ -1,8 +1,8 @@
 //! A station of the simulated trunk and the program that it runs.
 
 use super::controller::Controller;
+use super::exchanges::{Purpose, standard};
 use super::master::Master;
-use super::message::{Purpose, standard};
 use super::random::Chance;
 use super::scenario::{Recovery, TalkerPlan};
 use super::slave::Slave;

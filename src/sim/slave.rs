@@ -5,8 +5,8 @@ use crate::fieldbus::{AddressCheck, Identifier, MacId, Role};
 use crate::wire::Frame;
 
 use super::drive::Drive;
+use super::exchanges::{IoAssembler, Purpose, group1, group2, io_frames, is_fragmented};
 use super::explicit::{IoState, Server};
-use super::message::{IoAssembler, Purpose, group1, group2, io_frames, is_fragmented};
 use super::random::Likely;
 use super::scenario::{ConnectionKind, NodePlan};
 use super::station::{AddressClaim, Desk, Timer, Told};

@@ -5,7 +5,7 @@ use crate::fieldbus::{AddressCheck, AddressCheckKind, DeviceId, MacId};
 use crate::wire::Frame;
 
 use super::controller::Controller;
-use super::message::{Purpose, check_frame};
+use super::exchanges::{Purpose, check_frame};
 use super::random::Chance;
 use super::time::Queue;
 use super::time::{Clockwork, Time};

@@ -5,8 +5,7 @@ use serde::Serialize;
 use crate::fieldbus::{DeviceId, MacId};
 use crate::wire::{Frame, Id};
 
-use super::exchanges::{ExchangeTruth, Series};
-use super::message::Purpose;
+use super::exchanges::{ExchangeTruth, Purpose, Series};
 use super::scenario::Scenario;
 
 /// The truth of a simulation. Fields of the same name as in the summary count the same.

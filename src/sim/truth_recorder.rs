@@ -9,10 +9,8 @@ use crate::fieldbus::{AddressCheckKind, DeviceId, Identifier, MacId};
 use crate::wire::{BitTime, ControllerState, Frame, Id, Nanos, Tally};
 
 use super::adapter::Heard;
-use super::exchanges::{Exchanges, IoKind};
-use super::frame_damage::{Damage, Violation};
-use super::message::{Part, Purpose};
-use super::pattern::Place;
+use super::exchanges::{Exchanges, IoKind, Part, Purpose};
+use super::frame_bits::{Damage, Place, Violation};
 use super::scenario::{ConnectionKind, Scenario};
 use super::station::Told;
 use super::truth::{

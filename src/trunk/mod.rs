@@ -18,7 +18,6 @@ mod explicit_messages;
 mod explicit_state;
 mod frame;
 mod io;
-mod latency;
 mod load;
 mod node;
 mod node_io;
@@ -38,10 +37,9 @@ pub use error_attribution::{
     DriveCorrelation, DriveDisturbances, ErrorAttribution, Talker, TalkerErrors,
 };
 pub use event::Event;
-pub use exchange::Exchange;
+pub use exchange::{DriftStretch, Exchange, LatencyDrift, LatencySeries, LatencyWindow};
 pub use explicit_state::{ANSWER_LIMIT, PendingRequest};
 pub use io::IoSizes;
-pub use latency::{DriftStretch, LatencyDrift, LatencySeries, LatencyWindow};
 pub use load::{BusLoad, LoadWindow, PeakSecond, PeakTalker, WINDOW};
 pub use node::{ExplicitCounts, Node, NodeLights};
 pub use presence::{Absence, DropoutGroup, GroupDropout, Presence};

@@ -2,7 +2,7 @@
 
 mod nodes;
 
-use crate::health::code::{CatalogueEntry, Code, Rank};
+use crate::health::finding::{CatalogueEntry, Code, Rank};
 
 /// The entry of every code.
 pub fn catalogue() -> impl Iterator<Item = &'static CatalogueEntry> {

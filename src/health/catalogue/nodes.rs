@@ -1,6 +1,6 @@
 //! The catalogue: findings about nodes, their connections, and what they should be.
 
-use crate::health::code::{CatalogueEntry, Code, Rank};
+use crate::health::finding::{CatalogueEntry, Code, Rank};
 
 pub(super) static ENTRIES: &[CatalogueEntry] = &[
     // Single nodes.
