@@ -185,7 +185,7 @@ impl<'a, 't> TableReader<'a, 't> {
     }
 
     /// A whole number of a type, in a range.
-    pub fn whole<T: TryFrom<i64>>(
+    pub fn integer<T: TryFrom<i64>>(
         &self,
         key: &'static str,
         range: RangeInclusive<i64>,

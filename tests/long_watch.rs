@@ -4,7 +4,7 @@
 //! the full rate of the wire. `DROPLINE_LONG=1` runs all ten days and the whole hour; that takes a
 //! release build, and patience.
 
-use dropline::internal::output::metrics::{About, Format, Reading};
+use dropline::internal::output::metrics::{About, Format, MetricsSnapshot};
 use dropline::record::{Clock, Frame, Header, StandardId, What};
 use dropline::simulation::SimSource;
 use dropline::{Analysis, Bitrate, Nanos, Record};
@@ -46,7 +46,8 @@ fn ten_days() {
             analysis.take(&record, &mut |_, _| {});
         }
         // What a watch does besides.
-        let text = Reading::of(&analysis, &About::default()).text(Format::OpenMetrics).unwrap();
+        let text =
+            MetricsSnapshot::of(&analysis, &About::default()).text(Format::OpenMetrics).unwrap();
         assert!(text.len() < 200_000, "{} bytes of metrics", text.len());
         samples.push(memory().0);
     }

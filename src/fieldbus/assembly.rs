@@ -226,10 +226,10 @@ pub(crate) fn bits_of(data: &[u8]) -> Option<AssemblyBits> {
 }
 
 /// Where a signal stands: its lowest bit and its width, which is 0 where it is not carried.
-type Place = (u8, u8);
+type BitRange = (u8, u8);
 
 /// Where each signal stands in each row, so that reading one is a shift and a mask.
-const PLACES: [[Place; Signal::COUNT]; ASSEMBLIES.len()] = {
+const PLACES: [[BitRange; Signal::COUNT]; ASSEMBLIES.len()] = {
     let mut places = [[(0, 0); Signal::COUNT]; ASSEMBLIES.len()];
     let mut row = 0;
     while row < ASSEMBLIES.len() {

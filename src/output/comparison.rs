@@ -43,7 +43,7 @@ fn write_page(out: &mut String, comparison: &Comparison) -> fmt::Result {
 /// The judgements as headings: what matters first.
 pub(super) const IN_ORDER: [(Judgement, &str); 4] = [
     (Judgement::Worse, "Worse"),
-    (Judgement::CannotSay, "Cannot be told"),
+    (Judgement::CannotSay, "Cannot be judged"),
     (Judgement::Better, "Better"),
     (Judgement::Same, "The same"),
 ];
@@ -52,7 +52,7 @@ pub(super) const IN_ORDER: [(Judgement, &str); 4] = [
 pub(super) fn verdict(judgement: Judgement) -> &'static str {
     match judgement {
         Judgement::Worse => "Worse than the baseline",
-        Judgement::CannotSay => "Cannot be told",
+        Judgement::CannotSay => "Cannot be judged",
         Judgement::Better => "Better than the baseline",
         Judgement::Same => "As the baseline",
     }
@@ -63,7 +63,7 @@ pub(super) fn counts(comparison: &Comparison) -> String {
     let tally = comparison.lines_by_judgement;
     let counts: Vec<String> = [
         (tally.worse, "worse"),
-        (tally.cannot_say, "cannot be told"),
+        (tally.cannot_say, "cannot be judged"),
         (tally.better, "better"),
         (tally.same, "the same"),
     ]

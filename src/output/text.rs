@@ -124,7 +124,7 @@ fn nodes(out: &mut String, nodes: &[NodeSummary]) -> fmt::Result {
     for node in nodes {
         let identity = match &node.identity {
             Some(id) => format!("{} / {}", or_unknown(id.vendor_id), or_unknown(id.serial)),
-            None => "not told".to_string(),
+            None => "unknown".to_string(),
         };
         let mut rows: Vec<(String, &ExchangeCounts, String)> = Vec::new();
         if node.poll.exchange.commands + node.poll.exchange.unsolicited > 0 {
@@ -257,7 +257,7 @@ fn errors(out: &mut String, errors: &ErrorSummary) -> fmt::Result {
         writeln!(
             out,
             "  adapter's controller: {}; counters transmit {}, receive {}",
-            errors.controller_state.map_or("state not told".to_string(), |state| state.to_string()),
+            errors.controller_state.map_or("state unknown".to_string(), |state| state.to_string()),
             or_unknown(transmit),
             or_unknown(receive)
         )?;

@@ -69,7 +69,8 @@ struct Picture<'a> {
 }
 
 type Area<'s> = DrawingArea<SVGBackend<'s>, plotters::coord::Shift>;
-type Drawn<'s> = Result<(), DrawingAreaErrorKind<<SVGBackend<'s> as DrawingBackend>::ErrorType>>;
+type DrawResult<'s> =
+    Result<(), DrawingAreaErrorKind<<SVGBackend<'s> as DrawingBackend>::ErrorType>>;
 
 impl<'a> Picture<'a> {
     fn new(
@@ -87,7 +88,7 @@ impl<'a> Picture<'a> {
         Picture { plan, frames, rows, height, scan_ms, end_ms, shown_ms: shown_ms.max(1e-3) }
     }
 
-    fn draw<'s>(&self, root: &Area<'s>) -> Drawn<'s> {
+    fn draw<'s>(&self, root: &Area<'s>) -> DrawResult<'s> {
         root.fill(&WHITE)?;
         self.draw_heading(root)?;
         self.draw_axis(root)?;
@@ -120,7 +121,7 @@ impl<'a> Picture<'a> {
         self.draw_interval(root)
     }
 
-    fn draw_heading<'s>(&self, root: &Area<'s>) -> Drawn<'s> {
+    fn draw_heading<'s>(&self, root: &Area<'s>) -> DrawResult<'s> {
         let end = match self.frames.is_empty() {
             true => "nothing is scanned".into(),
             false => format!("over after {:.2} ms of {} ms", self.end_ms, self.scan_ms),
@@ -141,7 +142,7 @@ impl<'a> Picture<'a> {
         root.draw(&Text::new(supposed, (WIDTH as i32 - RIGHT, 38), ink(12).pos(place)))
     }
 
-    fn draw_axis<'s>(&self, root: &Area<'s>) -> Drawn<'s> {
+    fn draw_axis<'s>(&self, root: &Area<'s>) -> DrawResult<'s> {
         let step = step(self.shown_ms);
         let foot = self.height - BOTTOM;
         let mut count = 0;
@@ -158,7 +159,7 @@ impl<'a> Picture<'a> {
     }
 
     /// The line that the scan must not cross.
-    fn draw_interval<'s>(&self, root: &Area<'s>) -> Drawn<'s> {
+    fn draw_interval<'s>(&self, root: &Area<'s>) -> DrawResult<'s> {
         if self.scan_ms > self.shown_ms {
             return Ok(());
         }

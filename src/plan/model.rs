@@ -186,7 +186,7 @@ pub struct Tap {
     /// The kind of cable of the drop line.
     pub cable: Cable,
     /// The devices on it that take current from the trunk.
-    pub loads: Vec<Load>,
+    pub loads: Vec<CurrentDraw>,
 }
 
 impl Tap {
@@ -198,7 +198,7 @@ impl Tap {
 
 /// A device that takes current from the trunk.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Load {
+pub struct CurrentDraw {
     /// What it is called in the report.
     pub name: String,
     /// Its address, where it has one.

@@ -11,8 +11,8 @@
 //! | `[[trunk.supply]]` | `name`, `position_m`; optional `voltage_v` (24), `current_a` (the most it gives) |
 
 use super::model::{
-    Cable, Cabling, Connection, Load, Plan, PlannedIdentity, PlannedNode, PlannedTrunk, Section,
-    Supply, Tap,
+    Cable, Cabling, Connection, CurrentDraw, Plan, PlannedIdentity, PlannedNode, PlannedTrunk,
+    Section, Supply, Tap,
 };
 use crate::fieldbus::{AssemblyDirection, MacId, Profile, assembly_row};
 use crate::toml_reader::{TableReader, TomlProblems, read_toml};
@@ -67,7 +67,7 @@ fn read_trunk(keys: &TableReader) -> Option<PlannedTrunk> {
 }
 
 fn read_bitrate(keys: &TableReader) -> Option<Bitrate> {
-    let rate: u32 = keys.whole("bitrate", 0..=i64::from(u32::MAX))?;
+    let rate: u32 = keys.integer("bitrate", 0..=i64::from(u32::MAX))?;
     if ![125_000, 250_000, 500_000].contains(&rate) {
         let meant = match rate {
             125 | 250 | 500 => {
@@ -101,7 +101,7 @@ const CONNECTIONS: [(&str, Connection); 6] = [
 ];
 
 fn read_node(keys: &TableReader) -> Option<PlannedNode> {
-    let mac_id = keys.need("mac_id", keys.whole("mac_id", 0..=63)).and_then(MacId::new);
+    let mac_id = keys.need("mac_id", keys.integer("mac_id", 0..=63)).and_then(MacId::new);
     let connection = keys.need("connection", keys.choice("connection", &CONNECTIONS));
     let sizes = connection.and_then(|connection| read_sizes(keys, connection));
     // Known keys even where the connection, which says how to read them, is not.
@@ -121,12 +121,12 @@ fn read_node(keys: &TableReader) -> Option<PlannedNode> {
     let input_assembly =
         read_assembly(keys, "input_assembly", AssemblyDirection::Input, sizes_known.1);
     let identity = PlannedIdentity {
-        vendor_id: keys.whole("vendor_id", 0..=0xFFFF),
-        device_type: keys.whole("device_type", 0..=0xFFFF),
-        product_code: keys.whole("product_code", 0..=0xFFFF),
-        major_revision: keys.whole("major_revision", 0..=127),
-        minor_revision: keys.whole("minor_revision", 0..=255),
-        serial: keys.whole("serial", 0..=0xFFFF_FFFF),
+        vendor_id: keys.integer("vendor_id", 0..=0xFFFF),
+        device_type: keys.integer("device_type", 0..=0xFFFF),
+        product_code: keys.integer("product_code", 0..=0xFFFF),
+        major_revision: keys.integer("major_revision", 0..=127),
+        minor_revision: keys.integer("minor_revision", 0..=255),
+        serial: keys.integer("serial", 0..=0xFFFF_FFFF),
     };
     let name = keys.text("name");
     let (command_bytes, response_bytes) = sizes?;
@@ -163,7 +163,7 @@ fn read_sizes(keys: &TableReader, connection: Connection) -> Option<(u16, u16)> 
             Some((0, 0))
         }
         Connection::Strobe => {
-            let command: Option<u16> = keys.whole("command_bytes", 0..=8);
+            let command: Option<u16> = keys.integer("command_bytes", 0..=8);
             if !matches!(command, None | Some(0 | 8)) {
                 keys.problem(
                     "command_bytes",
@@ -171,12 +171,12 @@ fn read_sizes(keys: &TableReader, connection: Connection) -> Option<(u16, u16)> 
                 );
             }
             // A bit-strobe response is not fragmented: 8 bytes at most (IEC 62026-3).
-            let response = keys.whole("response_bytes", 0..=8);
+            let response = keys.integer("response_bytes", 0..=8);
             Some((0, keys.need("response_bytes", response)?))
         }
         _ => {
-            let command = keys.need("command_bytes", keys.whole("command_bytes", 0..=most));
-            let response = keys.need("response_bytes", keys.whole("response_bytes", 0..=most));
+            let command = keys.need("command_bytes", keys.integer("command_bytes", 0..=most));
+            let response = keys.need("response_bytes", keys.integer("response_bytes", 0..=most));
             Some((command?, response?))
         }
     }
@@ -189,7 +189,7 @@ fn read_assembly(
     direction: AssemblyDirection,
     bytes: u16,
 ) -> Option<u16> {
-    let assembly = keys.whole(key, 1..=0xFFFF)?;
+    let assembly = keys.integer(key, 1..=0xFFFF)?;
     if !keys.has("profile") {
         keys.problem(key, "needs a profile that says how to read it; add profile = \"ac-drive\"");
     } else if let Some(row) = assembly_row(direction, assembly)
@@ -315,7 +315,7 @@ fn read_drop(keys: &TableReader, length: f64) -> Option<Tap> {
     let current_a = keys.number("current_a", 0.0..=MOST_A);
     keys.finish();
     let name = name?;
-    let loads = current_a.filter(|&current| current > 0.0).map(|current_a| Load {
+    let loads = current_a.filter(|&current| current > 0.0).map(|current_a| CurrentDraw {
         name: name.clone(),
         mac_id: None,
         current_a,
@@ -360,7 +360,7 @@ fn read_node_tap(
     }
     check_position(keys, "position_m", position_m, length);
     let Some(node) = node else { return };
-    let load = Load {
+    let load = CurrentDraw {
         name: node.name.clone().unwrap_or_else(|| format!("node {}", node.mac_id)),
         mac_id: Some(node.mac_id),
         current_a: current_a.unwrap_or(0.0),

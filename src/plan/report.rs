@@ -436,6 +436,8 @@ fn table_note(cabling: &Cabling, network: &Network) -> Option<String> {
 impl Traffic {
     /// Whether anything is sent once each scan.
     pub(super) fn has_scan(&self) -> bool {
-        self.messages.iter().any(|times| times.message.pace == super::traffic::Pace::Scan)
+        self.messages
+            .iter()
+            .any(|times| times.message.send_interval == super::traffic::SendInterval::Scan)
     }
 }

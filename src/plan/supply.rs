@@ -73,7 +73,7 @@ impl Network {
 
 /// The places of the trunk in order, and the conductor between each and the next.
 struct Chain {
-    places: Vec<Place>,
+    places: Vec<NetworkPoint>,
     /// Of one conductor, in ohms; one fewer than places.
     ohm: Vec<f64>,
     cable_ohm: Vec<f64>,
@@ -81,7 +81,7 @@ struct Chain {
 }
 
 #[derive(Clone, Copy)]
-struct Place {
+struct NetworkPoint {
     position_m: f64,
     load_a: f64,
     tap: Option<usize>,
@@ -97,24 +97,21 @@ struct Flow {
 
 impl Chain {
     fn of(cabling: &Cabling, ohm_per_m: fn(Cable) -> f64) -> Chain {
-        let bare = |position_m| Place { position_m, load_a: 0.0, tap: None, supply: None };
+        let bare = |position_m| NetworkPoint { position_m, load_a: 0.0, tap: None, supply: None };
         let mut ends = vec![0.0];
         for section in &cabling.sections {
             ends.push(ends[ends.len() - 1] + section.length_m);
         }
         let mut places: Vec<_> = ends.iter().map(|&end| bare(end)).collect();
-        places.extend(cabling.taps.iter().enumerate().map(|(index, tap)| Place {
+        places.extend(cabling.taps.iter().enumerate().map(|(index, tap)| NetworkPoint {
             load_a: tap.current_a(),
             tap: Some(index),
             ..bare(tap.position_m)
         }));
-        places.extend(
-            cabling
-                .supplies
-                .iter()
-                .enumerate()
-                .map(|(index, supply)| Place { supply: Some(index), ..bare(supply.position_m) }),
-        );
+        places.extend(cabling.supplies.iter().enumerate().map(|(index, supply)| NetworkPoint {
+            supply: Some(index),
+            ..bare(supply.position_m)
+        }));
         places.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
         let mut chain = Chain { places, ohm: Vec::new(), cable_ohm: Vec::new(), cable: Vec::new() };
         for pair in chain.places.windows(2) {
@@ -190,7 +187,7 @@ impl Chain {
     ) -> Network {
         let drops: Vec<_> = self.ohm.iter().zip(&flow.current_a).map(|(r, i)| r * i).collect();
         // (supply's voltage, lost since) at each place, from the left and from the right.
-        let source = |place: &Place| {
+        let source = |place: &NetworkPoint| {
             let supply = place.supply.filter(|&supply| gives[supply])?;
             Some((cabling.supplies[supply].voltage_v, 0.0))
         };
@@ -242,7 +239,7 @@ impl Chain {
 #[cfg(test)]
 mod tests {
     use super::super::cable::sum_rule_v;
-    use super::super::model::{Load, Section, Supply};
+    use super::super::model::{CurrentDraw, Section, Supply};
     use super::*;
     use proptest::prelude::*;
 
@@ -252,7 +249,7 @@ mod tests {
             position_m,
             drop_m: 0.0,
             cable: Cable::Thin,
-            loads: vec![Load { name: "device".into(), mac_id: None, current_a }],
+            loads: vec![CurrentDraw { name: "device".into(), mac_id: None, current_a }],
         };
         let supply = |&(position_m, voltage_v): &(f64, f64)| Supply {
             name: "supply".into(),

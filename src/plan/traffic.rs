@@ -5,7 +5,7 @@
 
 use super::model::{Connection, Plan, PlannedNode};
 use super::response_time::{Message, response_time, response_times};
-use super::wire_time::{Shape, WireTime};
+use super::wire_time::{FrameShape, WireTime};
 use crate::fieldbus::{Identifier, MacId};
 use crate::wire::{BitTime, Bitrate, Nanos, StandardId};
 
@@ -50,15 +50,15 @@ pub struct MessageTimes {
 impl Traffic {
     /// Predicts the traffic of a plan.
     pub fn of(plan: &Plan) -> Traffic {
-        let load = Load::of(plan, messages(plan));
+        let load = TimedMessages::of(plan, messages(plan));
         let scan = load.bits(plan.trunk.scan_interval);
         let responses = response_times(&load.at(scan), FOREIGN_BITS, 1);
-        let share = |bits: f64, pace| {
-            let period = plan.period(pace).as_secs() * f64::from(plan.trunk.bitrate.get());
+        let share = |bits: f64, send_interval| {
+            let period = plan.period(send_interval).as_secs() * f64::from(plan.trunk.bitrate.get());
             bits / period
         };
         let shares = |of: fn(&WireTime) -> f64| {
-            load.parts.iter().map(|part| share(of(&part.wire), part.message.pace)).sum()
+            load.parts.iter().map(|part| share(of(&part.wire), part.message.send_interval)).sum()
         };
         Traffic {
             mean_load: shares(|wire| wire.mean),
@@ -72,7 +72,7 @@ impl Traffic {
                 .map(|(part, response)| MessageTimes {
                     frames: part.frames,
                     wire: part.wire,
-                    period: plan.period(part.message.pace),
+                    period: plan.period(part.message.send_interval),
                     response: response.map(BitTime),
                     message: part.message,
                 })
@@ -102,10 +102,10 @@ pub fn room(plan: &Plan, command_bytes: u16, response_bytes: u16) -> Room {
     all.extend(
         free.iter().flat_map(|&mac_id| poll_messages(mac_id, command_bytes, response_bytes)),
     );
-    let everything = Load::of_unsorted(plan, all);
+    let everything = TimedMessages::of_unsorted(plan, all);
     let with = |more: usize| {
         let parts = everything.parts[..own + 2 * more].to_vec();
-        let load = Load { parts, bitrate: plan.trunk.bitrate }.sorted();
+        let load = TimedMessages { parts, bitrate: plan.trunk.bitrate }.sorted();
         load.fits(load.bits(plan.trunk.scan_interval))
     };
     // More nodes never help, so halving finds the last count that fits.
@@ -115,44 +115,44 @@ pub fn room(plan: &Plan, command_bytes: u16, response_bytes: u16) -> Room {
 }
 
 impl Plan {
-    /// How often a message with this pace is sent.
-    fn period(&self, pace: Pace) -> Nanos {
-        match pace {
-            Pace::Scan => self.trunk.scan_interval,
-            Pace::Own(interval) => interval,
+    /// How often a message of this kind is sent.
+    fn period(&self, send_interval: SendInterval) -> Nanos {
+        match send_interval {
+            SendInterval::Scan => self.trunk.scan_interval,
+            SendInterval::Own(interval) => interval,
         }
     }
 }
 
 /// Messages with their wire times, by priority.
-struct Load {
-    parts: Vec<Part>,
+struct TimedMessages {
+    parts: Vec<TimedMessage>,
     bitrate: Bitrate,
 }
 
 #[derive(Clone)]
-struct Part {
+struct TimedMessage {
     message: PlannedMessage,
     frames: Vec<WireTime>,
     wire: WireTime,
 }
 
-impl Load {
-    fn of(plan: &Plan, messages: Vec<PlannedMessage>) -> Load {
-        Load::of_unsorted(plan, messages).sorted()
+impl TimedMessages {
+    fn of(plan: &Plan, messages: Vec<PlannedMessage>) -> TimedMessages {
+        TimedMessages::of_unsorted(plan, messages).sorted()
     }
 
-    fn of_unsorted(plan: &Plan, messages: Vec<PlannedMessage>) -> Load {
+    fn of_unsorted(plan: &Plan, messages: Vec<PlannedMessage>) -> TimedMessages {
         let parts = messages.into_iter().map(|message| {
-            let frames: Vec<_> = message.frames().iter().map(Shape::wire_time).collect();
+            let frames: Vec<_> = message.frames().iter().map(FrameShape::wire_time).collect();
             let none = WireTime { least: 0, mean: 0.0, worst: 0 };
             let wire = frames.iter().fold(none, |sum, &frame| sum.then(frame));
-            Part { message, frames, wire }
+            TimedMessage { message, frames, wire }
         });
-        Load { parts: parts.collect(), bitrate: plan.trunk.bitrate }
+        TimedMessages { parts: parts.collect(), bitrate: plan.trunk.bitrate }
     }
 
-    fn sorted(mut self) -> Load {
+    fn sorted(mut self) -> TimedMessages {
         self.parts.sort_by_key(|part| part.message.id);
         self
     }
@@ -168,10 +168,10 @@ impl Load {
         self.parts.iter().map(|part| self.message(part, scan)).collect()
     }
 
-    fn message(&self, part: &Part, scan: u64) -> Message {
-        let period = match part.message.pace {
-            Pace::Scan => scan,
-            Pace::Own(interval) => self.bits(interval),
+    fn message(&self, part: &TimedMessage, scan: u64) -> Message {
+        let period = match part.message.send_interval {
+            SendInterval::Scan => scan,
+            SendInterval::Own(interval) => self.bits(interval),
         };
         let worst = part.frames.iter().map(|frame| frame.worst);
         let last = worst.clone().next_back().unwrap_or(0);
@@ -192,7 +192,7 @@ impl Load {
 
     /// By halving: a longer interval only takes interference away.
     fn shortest_scan(&self) -> Option<BitTime> {
-        let scanned = |part: &&Part| part.message.pace == Pace::Scan;
+        let scanned = |part: &&TimedMessage| part.message.send_interval == SendInterval::Scan;
         let mut long = self.bits(Nanos::from_millis(LONGEST_MS));
         if !self.parts.iter().any(|part| scanned(&part)) || !self.fits(long) {
             return None;
@@ -231,14 +231,14 @@ pub struct PlannedMessage {
     /// The bytes that it carries, fragment bytes not counted.
     pub bytes: u16,
     /// How often it is sent.
-    pub pace: Pace,
+    pub send_interval: SendInterval,
     /// The message that it answers.
     pub answers: Option<StandardId>,
 }
 
 /// How often a message is sent.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Pace {
+pub enum SendInterval {
     /// Once each scan.
     Scan,
     /// At most once in an interval of its own.
@@ -247,9 +247,9 @@ pub enum Pace {
 
 impl PlannedMessage {
     /// Its frames: one, or fragments where it has more than 8 bytes.
-    pub fn frames(&self) -> Vec<Shape> {
+    pub fn frames(&self) -> Vec<FrameShape> {
         if self.bytes <= 8 {
-            return vec![Shape { id: self.id, first: None, open_bytes: self.bytes as u8 }];
+            return vec![FrameShape { id: self.id, first: None, open_bytes: self.bytes as u8 }];
         }
         let count = self.bytes.div_ceil(FRAGMENT_BYTES);
         let fragment = |index: u16| {
@@ -259,7 +259,7 @@ impl PlannedMessage {
                 _ => 0x80,
             };
             let rest = self.bytes - index * FRAGMENT_BYTES;
-            Shape {
+            FrameShape {
                 id: self.id,
                 first: Some(kind | (index & 0x3F) as u8),
                 open_bytes: rest.min(FRAGMENT_BYTES) as u8,
@@ -316,14 +316,16 @@ fn node_messages(node: &PlannedNode) -> Vec<PlannedMessage> {
 /// Change of state and cyclic: data either way, each acknowledged by an empty message unless
 /// that is switched off.
 fn own_pace_messages(node: &PlannedNode) -> Vec<PlannedMessage> {
-    let pace = node.interval.map_or(Pace::Scan, Pace::Own);
+    let send_interval = node.interval.map_or(SendInterval::Scan, SendInterval::Own);
     let (data, acknowledge) = match node.connection {
         Connection::ChangeOfState => ("change of state data", "change of state acknowledge"),
         _ => ("cyclic data", "cyclic acknowledge"),
     };
     let mac_id = node.mac_id;
-    let of =
-        |id, words, from_slave| PlannedMessage { pace, ..message(mac_id, id, words, from_slave) };
+    let of = |id, words, from_slave| PlannedMessage {
+        send_interval,
+        ..message(mac_id, id, words, from_slave)
+    };
     let directions = [
         (
             node.response_bytes,
@@ -363,7 +365,7 @@ fn explicit_allowance(plan: &Plan) -> Vec<PlannedMessage> {
     let of = |id, words, from_slave| PlannedMessage {
         explicit: true,
         bytes: 8,
-        pace: Pace::Own(interval),
+        send_interval: SendInterval::Own(interval),
         ..message(slave.mac_id, id, words, from_slave)
     };
     let request = of(group2(4, slave.mac_id), "explicit request", false);
@@ -379,7 +381,7 @@ fn message(node: MacId, id: Identifier, words: &'static str, from_slave: bool) -
         from_slave,
         explicit: false,
         bytes: 0,
-        pace: Pace::Scan,
+        send_interval: SendInterval::Scan,
         answers: None,
     }
 }

@@ -40,7 +40,7 @@ impl WireTime {
 
 /// A data frame of which the identifier, the length and perhaps the first byte are known.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub struct Shape {
+pub struct FrameShape {
     /// The identifier.
     pub id: StandardId,
     /// The first byte, where it is known: the fragment byte.
@@ -49,7 +49,7 @@ pub struct Shape {
     pub open_bytes: u8,
 }
 
-impl Shape {
+impl FrameShape {
     /// How many data bytes the frame has.
     pub fn bytes(&self) -> u8 {
         u8::from(self.first.is_some()) + self.open_bytes
@@ -62,7 +62,7 @@ impl Shape {
     }
 }
 
-impl Shape {
+impl FrameShape {
     /// Its wire time over everything that its open bytes can be.
     pub fn wire_time(&self) -> WireTime {
         Ahead::of(self.open_bytes.min(MOST_BYTES)).wire_time(self)
@@ -137,7 +137,7 @@ impl Ahead {
         Ahead { table: before }
     }
 
-    fn wire_time(&self, shape: &Shape) -> WireTime {
+    fn wire_time(&self, shape: &FrameShape) -> WireTime {
         let id = u32::from(shape.id.as_raw());
         // Start of frame, identifier, RTR, IDE and the reserved bit (all dominant), length code.
         let head = (id << 7 | u32::from(shape.bytes()), 19);
@@ -229,8 +229,8 @@ mod tests {
     use crate::wire::Frame;
     use proptest::prelude::*;
 
-    fn shape(id: u16, first: Option<u8>, open_bytes: u8) -> Shape {
-        Shape { id: StandardId::new(id).unwrap(), first, open_bytes }
+    fn shape(id: u16, first: Option<u8>, open_bytes: u8) -> FrameShape {
+        FrameShape { id: StandardId::new(id).unwrap(), first, open_bytes }
     }
 
     /// Every payload of two bytes, one by one, against the length of that very frame.

@@ -6,7 +6,7 @@
 use crate::wire::{ControllerState, ErrorFrame, Frame, Nanos, Record, Tally, What};
 
 use super::controller::Confinement;
-use super::frame_bits::{Place, Violation};
+use super::frame_bits::{FrameField, Violation};
 
 /// Class bits.
 mod class {
@@ -87,7 +87,7 @@ impl Adapter {
         heard
     }
 
-    pub(super) fn error(&mut self, t: Nanos, violation: Violation, place: Place) -> Heard {
+    pub(super) fn error(&mut self, t: Nanos, violation: Violation, place: FrameField) -> Heard {
         let mut heard = Heard::default();
         if self.unplugged {
             return heard;
@@ -208,7 +208,7 @@ mod tests {
     fn errors_count_up_to_warning_and_passive() {
         let mut adapter = Adapter::default();
         for _ in 0..128 {
-            adapter.error(Nanos(1), Violation::Stuff, Place::Data);
+            adapter.error(Nanos(1), Violation::Stuff, FrameField::Data);
         }
         let errors = errors(&mut adapter);
         assert_eq!((errors[0].class(), errors[0].data()), (0x288, [0, 0, 4, 0x0A, 0, 0, 0, 1]));

@@ -9,21 +9,21 @@ use super::controller::RECOVERY_BITS;
 use super::disturber::{Passing, Strike};
 use super::exchanges::Purpose;
 use super::frame_bits::{
-    Damage, Pattern, Place, Violation, arbitration_key, flagged, misread, struck,
+    Damage, FrameField, Pattern, Violation, arbitration_key, flagged, misread, struck,
 };
 use super::program::{Program, Station};
 use super::scenario::Recovery;
+use super::simulation::{Current, FrameOutcome, Sending, Simulation};
 use super::station::ScheduledEvent;
 use super::time::Time;
 use super::truth::TrueCause;
-use super::world::{Current, FrameOutcome, Sending, World};
 
 const INTERFRAME: u64 = 3;
 const ERROR_DELIMITER: u64 = 8;
 const ERROR_FLAG: u64 = 6;
 const SUSPENSION: Time = Time(8);
 
-impl World {
+impl Simulation {
     /// The bus is free and at least one controller has a frame: arbitration and outcome.
     pub(super) fn start_frame(&mut self, now: Time) {
         self.count_silence(now);
@@ -131,7 +131,7 @@ impl World {
             let damage = Damage {
                 heard: slot + 1,
                 violation: Violation::Form,
-                place: Place::AckDelimiter,
+                place: FrameField::AckDelimiter,
                 flags_end: slot + 1 + ERROR_FLAG as usize,
                 sender_yielded: false,
             };
@@ -233,7 +233,7 @@ impl World {
         let damage = Damage {
             heard,
             violation: Violation::Stuff,
-            place: Place::Id28To21,
+            place: FrameField::Id28To21,
             flags_end: heard + 1 + ERROR_FLAG as usize,
             sender_yielded: false,
         };
@@ -319,7 +319,7 @@ impl World {
         self.work(sender, |program, desk| match program {
             Program::Master(master) => master.sent(desk, purpose),
             Program::Slave(slave) => slave.sent(desk, purpose),
-            Program::Talker(talker) => talker.sent(desk),
+            Program::BackgroundSender(talker) => talker.sent(desk),
         });
     }
 

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::scenario::ConnectionKind;
+use super::scenario::IoConnection;
 use crate::fieldbus::{AddressCheck, Identifier, MacId};
 use crate::wire::{Frame, Nanos, StandardId};
 
@@ -46,7 +46,7 @@ pub struct ExchangeTruth {
 
 /// The exchanges of one kind with one node, counted.
 #[derive(Debug, Clone, Default, Serialize)]
-pub struct Series {
+pub struct ExchangeTotals {
     /// Commands in the capture.
     pub commands: u64,
     /// Responses that closed an exchange.
@@ -92,12 +92,12 @@ pub(super) enum IoKind {
     Change,
 }
 
-impl From<ConnectionKind> for IoKind {
-    fn from(kind: ConnectionKind) -> IoKind {
+impl From<IoConnection> for IoKind {
+    fn from(kind: IoConnection) -> IoKind {
         match kind {
-            ConnectionKind::Poll => IoKind::Poll,
-            ConnectionKind::Strobe => IoKind::Strobe,
-            ConnectionKind::ChangeOfState | ConnectionKind::Cyclic => IoKind::Change,
+            IoConnection::Poll => IoKind::Poll,
+            IoConnection::Strobe => IoKind::Strobe,
+            IoConnection::ChangeOfState | IoConnection::Cyclic => IoKind::Change,
         }
     }
 }
@@ -105,7 +105,7 @@ impl From<ConnectionKind> for IoKind {
 /// All exchanges.
 #[derive(Debug, Default)]
 pub(super) struct Exchanges {
-    series: BTreeMap<(MacId, IoKind), Series>,
+    totals: BTreeMap<(MacId, IoKind), ExchangeTotals>,
     all: Vec<ExchangeTruth>,
     /// By the number of the exchange and the node, what was left out on purpose.
     skipped: Vec<(MacId, u64)>,
@@ -116,25 +116,25 @@ impl Exchanges {
         &mut self,
         t: Nanos,
         mac_id: MacId,
-        kind: ConnectionKind,
+        kind: IoConnection,
         number: u64,
-        part: Part,
+        part: FragmentPart,
     ) {
-        let series = self.series.entry((mac_id, kind.into())).or_default();
+        let totals = self.totals.entry((mac_id, kind.into())).or_default();
         if part.first {
-            series.cut_commands += u64::from(series.amid_command);
+            totals.cut_commands += u64::from(totals.amid_command);
         }
-        series.amid_command = !part.last;
-        let going_on = series.current.filter(|&i| self.all[i].number == number);
+        totals.amid_command = !part.last;
+        let going_on = totals.current.filter(|&i| self.all[i].number == number);
         match going_on {
             Some(index) => self.all[index].command_ns = t.0,
             None => {
-                if let Some(index) = series.current.replace(self.all.len()) {
-                    series.missed += 1;
+                if let Some(index) = totals.current.replace(self.all.len()) {
+                    totals.missed += 1;
                     self.all[index].ending = Ending::Missed;
                 }
-                series.doubtful = false;
-                series.commands += 1;
+                totals.doubtful = false;
+                totals.commands += 1;
                 self.all.push(ExchangeTruth {
                     mac_id,
                     command_ns: t.0,
@@ -147,10 +147,10 @@ impl Exchanges {
             }
         }
         if part.last {
-            if let Some(last) = series.last_command.replace(t.0) {
-                series.interval_ns.push(t.0 - last);
+            if let Some(last) = totals.last_command.replace(t.0) {
+                totals.interval_ns.push(t.0 - last);
             }
-            note(&mut series.command_bytes, part.bytes);
+            note(&mut totals.command_bytes, part.bytes);
         }
     }
 
@@ -158,33 +158,33 @@ impl Exchanges {
         &mut self,
         t: Nanos,
         mac_id: MacId,
-        kind: ConnectionKind,
+        kind: IoConnection,
         answers: Option<u64>,
-        part: Part,
+        part: FragmentPart,
     ) {
-        let series = self.series.entry((mac_id, kind.into())).or_default();
+        let totals = self.totals.entry((mac_id, kind.into())).or_default();
         if part.last {
-            note(&mut series.response_bytes, part.bytes);
+            note(&mut totals.response_bytes, part.bytes);
         }
         if part.first {
-            series.cut_responses += u64::from(series.amid_response);
+            totals.cut_responses += u64::from(totals.amid_response);
         }
-        series.amid_response = !part.last;
+        totals.amid_response = !part.last;
         if !part.first {
             return;
         }
-        match series.current.take() {
+        match totals.current.take() {
             Some(index) => {
                 let exchange = &mut self.all[index];
                 exchange.ending = Ending::Answered;
                 exchange.response_ns = Some(t.0);
                 exchange.answered_by_an_earlier_response =
                     answers.is_some_and(|number| number < exchange.number);
-                series.responses += 1;
-                series.latency_ns.push(t.0 - exchange.command_ns);
+                totals.responses += 1;
+                totals.latency_ns.push(t.0 - exchange.command_ns);
             }
-            None if series.doubtful => series.doubtful = false,
-            None => series.unsolicited += 1,
+            None if totals.doubtful => totals.doubtful = false,
+            None => totals.unsolicited += 1,
         }
     }
 
@@ -195,28 +195,30 @@ impl Exchanges {
 
     /// Frames were lost, or the link went down.
     pub(super) fn doubt(&mut self) {
-        for series in self.series.values_mut() {
-            series.last_command = None;
-            if let Some(index) = series.current.take() {
-                series.uncertain += 1;
-                series.doubtful = true;
+        for totals in self.totals.values_mut() {
+            totals.last_command = None;
+            if let Some(index) = totals.current.take() {
+                totals.uncertain += 1;
+                totals.doubtful = true;
                 self.all[index].ending = Ending::Uncertain;
             }
         }
     }
 
-    pub(super) fn finish(mut self) -> (BTreeMap<(MacId, IoKind), Series>, Vec<ExchangeTruth>) {
+    pub(super) fn finish(
+        mut self,
+    ) -> (BTreeMap<(MacId, IoKind), ExchangeTotals>, Vec<ExchangeTruth>) {
         self.skipped.sort_unstable();
         for exchange in &mut self.all {
             let key = (exchange.mac_id, exchange.number);
             exchange.skipped = self.skipped.binary_search(&key).is_ok();
         }
-        for series in self.series.values_mut() {
-            series.open = u64::from(series.current.is_some());
-            series.cut_commands += u64::from(series.amid_command);
-            series.cut_responses += u64::from(series.amid_response);
+        for totals in self.totals.values_mut() {
+            totals.open = u64::from(totals.current.is_some());
+            totals.cut_commands += u64::from(totals.amid_command);
+            totals.cut_responses += u64::from(totals.amid_response);
         }
-        (self.series, self.all)
+        (self.totals, self.all)
     }
 }
 
@@ -232,9 +234,9 @@ pub(super) enum Purpose {
     /// A duplicate address check, request or response.
     Check(AddressCheck),
     /// I/O from the master; `node` is `None` for a strobe to all.
-    Command { kind: ConnectionKind, node: Option<MacId>, exchange: u64, part: Part },
+    Command { kind: IoConnection, node: Option<MacId>, exchange: u64, part: FragmentPart },
     /// I/O from a node that answers that exchange, or none.
-    Response { kind: ConnectionKind, node: MacId, answers: Option<u64>, part: Part },
+    Response { kind: IoConnection, node: MacId, answers: Option<u64>, part: FragmentPart },
     /// The master's acknowledge of a change of state or cyclic message.
     ChangeAcknowledge { node: MacId },
     /// An explicit message of the master to a node.
@@ -249,7 +251,7 @@ pub(super) enum Purpose {
 
 /// Which part of a message a frame carries, and how long the whole message is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Part {
+pub(super) struct FragmentPart {
     pub(super) first: bool,
     pub(super) last: bool,
     pub(super) bytes: usize,
@@ -262,10 +264,10 @@ const FRAGMENT: usize = 7;
 
 /// An I/O message as the data of one frame or several (IEC 62026-3: fragment byte with type in
 /// bits 7–6, first 0, middle 1, last 2, and count in bits 5–0).
-pub(super) fn io_frames(bytes: &[u8]) -> Vec<(Vec<u8>, Part)> {
+pub(super) fn io_frames(bytes: &[u8]) -> Vec<(Vec<u8>, FragmentPart)> {
     let total = bytes.len();
     if total <= WHOLE {
-        return vec![(bytes.to_vec(), Part { first: true, last: true, bytes: total })];
+        return vec![(bytes.to_vec(), FragmentPart { first: true, last: true, bytes: total })];
     }
     let count = total.div_ceil(FRAGMENT);
     bytes
@@ -282,7 +284,7 @@ pub(super) fn io_frames(bytes: &[u8]) -> Vec<(Vec<u8>, Part)> {
             };
             let mut data = vec![kind | (i as u8 & 0x3F)];
             data.extend_from_slice(chunk);
-            (data, Part { first, last, bytes: total })
+            (data, FragmentPart { first, last, bytes: total })
         })
         .collect()
 }
@@ -340,8 +342,8 @@ pub(super) fn standard(id: StandardId, data: &[u8]) -> Frame {
 mod tests {
     use super::*;
 
-    const WHOLE: Part = Part { first: true, last: true, bytes: 4 };
-    const POLL: ConnectionKind = ConnectionKind::Poll;
+    const WHOLE: FragmentPart = FragmentPart { first: true, last: true, bytes: 4 };
+    const POLL: IoConnection = IoConnection::Poll;
 
     #[test]
     fn a_late_response_closes_the_later_exchange_and_is_told_apart() {
@@ -350,10 +352,10 @@ mod tests {
         e.command(Nanos(100), MacId::MAX, POLL, 2, WHOLE);
         e.response(Nanos(110), MacId::MAX, POLL, Some(1), WHOLE);
         e.skipped(MacId::MAX, 1);
-        let (series, all) = e.finish();
-        let series = &series[&(MacId::MAX, IoKind::Poll)];
-        assert_eq!((series.commands, series.responses, series.missed), (2, 1, 1));
-        assert_eq!((&series.latency_ns[..], &series.interval_ns[..]), (&[10][..], &[100][..]));
+        let (totals, all) = e.finish();
+        let totals = &totals[&(MacId::MAX, IoKind::Poll)];
+        assert_eq!((totals.commands, totals.responses, totals.missed), (2, 1, 1));
+        assert_eq!((&totals.latency_ns[..], &totals.interval_ns[..]), (&[10][..], &[100][..]));
         assert!(all[1].answered_by_an_earlier_response && all[0].skipped);
     }
 
@@ -364,9 +366,9 @@ mod tests {
         e.doubt();
         e.response(Nanos(5), MacId::MAX, POLL, Some(1), WHOLE);
         e.response(Nanos(6), MacId::MAX, POLL, None, WHOLE);
-        let (series, all) = e.finish();
-        let series = &series[&(MacId::MAX, IoKind::Poll)];
-        assert_eq!((series.uncertain, series.responses, series.unsolicited), (1, 0, 1));
+        let (totals, all) = e.finish();
+        let totals = &totals[&(MacId::MAX, IoKind::Poll)];
+        assert_eq!((totals.uncertain, totals.responses, totals.unsolicited), (1, 0, 1));
         assert_eq!(all[0].ending, Ending::Uncertain);
     }
 

@@ -6,7 +6,7 @@
 use std::collections::VecDeque;
 
 use super::exchanges::{Purpose, group2};
-use super::scenario::{ConnectionKind, Millis, NodePlan};
+use super::scenario::{IoConnection, Millis, NodePlan};
 use super::station::{Desk, Timer};
 use super::time::Time;
 use crate::fieldbus::MacId;
@@ -53,12 +53,12 @@ pub(super) mod fragment {
 }
 
 /// The allocation choice and the connection instance of a kind of I/O.
-pub(super) fn choice(kind: ConnectionKind) -> (u8, u8) {
+pub(super) fn choice(kind: IoConnection) -> (u8, u8) {
     match kind {
-        ConnectionKind::Poll => (0x02, 2),
-        ConnectionKind::Strobe => (0x04, 3),
-        ConnectionKind::ChangeOfState => (0x10, 4),
-        ConnectionKind::Cyclic => (0x20, 4),
+        IoConnection::Poll => (0x02, 2),
+        IoConnection::Strobe => (0x04, 3),
+        IoConnection::ChangeOfState => (0x10, 4),
+        IoConnection::Cyclic => (0x20, 4),
     }
 }
 

@@ -8,17 +8,17 @@ use super::drive::Drive;
 use super::frame_bits::Pattern;
 use super::master::Master;
 use super::program::Program;
-use super::program::{Pace, Talker, Words};
+use super::program::{BackgroundSender, SendPattern, SenderFrame};
 use super::random::{Chance, Likely};
 use super::scenario::{
     CommandAssembly, FaultKind, NodePlan, NoisePattern, Recovery, Sharing, StatusAssembly,
 };
+use super::simulation::Simulation;
 use super::slave::Slave;
 use super::station::{Desk, ScheduledEvent};
 use super::time::Time;
-use super::world::World;
 
-impl World {
+impl Simulation {
     /// Prepares every fault: its times, its place on the wire, the device that it brings along.
     pub(super) fn plan_faults(&mut self, chance: impl Fn(usize) -> Chance, seed: u64) {
         for index in 0..self.scenario.faults.len() {
@@ -107,15 +107,19 @@ impl World {
             }
             FaultKind::Babble { id, bytes, interval_ms } => {
                 let pace = match self.clock.millis(interval_ms.0) {
-                    Time(0) => Pace::BackToBack,
-                    span => Pace::Every(span),
+                    Time(0) => SendPattern::BackToBack,
+                    span => SendPattern::Every(span),
                 };
-                let words = Words::Random { id: id.0, bytes: bytes.0 };
-                Program::Talker(Talker { words, pace, offset: Time(1) })
+                let words = SenderFrame::Random { id: id.0, bytes: bytes.0 };
+                Program::BackgroundSender(BackgroundSender { words, pace, offset: Time(1) })
             }
             FaultKind::InvalidIdentifier { interval_ms } => {
-                let pace = Pace::AtRandom(self.clock.millis(interval_ms.0));
-                Program::Talker(Talker { words: Words::Invalid, pace, offset: Time(1) })
+                let pace = SendPattern::AtRandom(self.clock.millis(interval_ms.0));
+                Program::BackgroundSender(BackgroundSender {
+                    words: SenderFrame::Invalid,
+                    pace,
+                    offset: Time(1),
+                })
             }
             _ => return None,
         };

@@ -15,7 +15,7 @@ use crate::wire::{Frame, Id, Payload, crc15};
 /// The field that a bit belongs to, as linux/can/error.h numbers the place of a violation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[repr(u8)]
-pub(super) enum Place {
+pub(super) enum FrameField {
     StartOfFrame = 0x03,
     Id28To21 = 0x02,
     Id20To18 = 0x06,
@@ -36,10 +36,10 @@ pub(super) enum Place {
     EndOfFrame = 0x1A,
 }
 
-impl Place {
+impl FrameField {
     /// Whether a sender that reads dominant for recessive here has lost arbitration.
     pub(super) fn is_arbitration(self) -> bool {
-        use Place::*;
+        use FrameField::*;
         matches!(
             self,
             Id28To21 | Id20To18 | SubstituteRtr | Ide | Id17To13 | Id12To5 | Id4To0 | Rtr
@@ -51,7 +51,7 @@ impl Place {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Bit {
     pub(super) recessive: bool,
-    pub(super) place: Place,
+    pub(super) place: FrameField,
 }
 
 /// The bits from start of frame to the end of end of frame, acknowledged by somebody.
@@ -67,10 +67,10 @@ impl Pattern {
         let mut bits = stuff(plain(frame));
         let stuffed = bits.len();
         let tail = [
-            (true, Place::CrcDelimiter, 1),
-            (false, Place::AckSlot, 1),
-            (true, Place::AckDelimiter, 1),
-            (true, Place::EndOfFrame, 7),
+            (true, FrameField::CrcDelimiter, 1),
+            (false, FrameField::AckSlot, 1),
+            (true, FrameField::AckDelimiter, 1),
+            (true, FrameField::EndOfFrame, 7),
         ];
         for (recessive, place, count) in tail {
             bits.extend(std::iter::repeat_n(Bit { recessive, place }, count));
@@ -84,8 +84,8 @@ impl Pattern {
     }
 
     /// The place of a bit; past the end it is the end of frame.
-    pub(super) fn place(&self, index: usize) -> Place {
-        self.bits.get(index).map_or(Place::EndOfFrame, |bit| bit.place)
+    pub(super) fn place(&self, index: usize) -> FrameField {
+        self.bits.get(index).map_or(FrameField::EndOfFrame, |bit| bit.place)
     }
 
     /// How many equal bits end just before `index`.
@@ -112,45 +112,45 @@ pub(super) fn stuff(plain: Vec<Bit>) -> Vec<Bit> {
 /// Start of frame to CRC sequence, before stuffing.
 fn plain(frame: &Frame) -> Vec<Bit> {
     let mut bits = Vec::with_capacity(128);
-    let mut push = |value: u64, count: u32, place: Place| {
+    let mut push = |value: u64, count: u32, place: FrameField| {
         for shift in (0..count).rev() {
             bits.push(Bit { recessive: value >> shift & 1 == 1, place });
         }
     };
     let remote = u64::from(frame.is_remote());
-    push(0, 1, Place::StartOfFrame);
+    push(0, 1, FrameField::StartOfFrame);
     match frame.id() {
         Id::Standard(id) => {
             let id = u64::from(id.as_raw());
-            push(id >> 3, 8, Place::Id28To21);
-            push(id, 3, Place::Id20To18);
-            push(remote, 1, Place::Rtr);
-            push(0, 1, Place::Ide);
-            push(0, 1, Place::Reserved0);
+            push(id >> 3, 8, FrameField::Id28To21);
+            push(id, 3, FrameField::Id20To18);
+            push(remote, 1, FrameField::Rtr);
+            push(0, 1, FrameField::Ide);
+            push(0, 1, FrameField::Reserved0);
         }
         Id::Extended(id) => {
             let id = u64::from(id.as_raw());
-            push(id >> 21, 8, Place::Id28To21);
-            push(id >> 18, 3, Place::Id20To18);
-            push(1, 1, Place::SubstituteRtr);
-            push(1, 1, Place::Ide);
-            push(id >> 13, 5, Place::Id17To13);
-            push(id >> 5, 8, Place::Id12To5);
-            push(id, 5, Place::Id4To0);
-            push(remote, 1, Place::Rtr);
-            push(0, 1, Place::Reserved1);
-            push(0, 1, Place::Reserved0);
+            push(id >> 21, 8, FrameField::Id28To21);
+            push(id >> 18, 3, FrameField::Id20To18);
+            push(1, 1, FrameField::SubstituteRtr);
+            push(1, 1, FrameField::Ide);
+            push(id >> 13, 5, FrameField::Id17To13);
+            push(id >> 5, 8, FrameField::Id12To5);
+            push(id, 5, FrameField::Id4To0);
+            push(remote, 1, FrameField::Rtr);
+            push(0, 1, FrameField::Reserved1);
+            push(0, 1, FrameField::Reserved0);
         }
     }
     let code = match frame.payload() {
         Payload::Data(data) => data.len() as u64,
         Payload::Remote(code) => u64::from(code.get()),
     };
-    push(code, 4, Place::LengthCode);
+    push(code, 4, FrameField::LengthCode);
     for &byte in frame.bytes() {
-        push(u64::from(byte), 8, Place::Data);
+        push(u64::from(byte), 8, FrameField::Data);
     }
-    push(u64::from(crc15(frame)), 15, Place::CrcSequence);
+    push(u64::from(crc15(frame)), 15, FrameField::CrcSequence);
     bits
 }
 
@@ -183,7 +183,7 @@ pub(super) struct Damage {
     /// The bit with which the listening adapter notices.
     pub(super) heard: usize,
     pub(super) violation: Violation,
-    pub(super) place: Place,
+    pub(super) place: FrameField,
     /// The first bit after the last flag.
     pub(super) flags_end: usize,
     /// The sender lost arbitration against the disturbance, so it counts as a receiver.
@@ -279,9 +279,9 @@ fn receive(
     None
 }
 
-fn place(pattern: &Pattern, heard: usize, violation: Violation) -> Place {
+fn place(pattern: &Pattern, heard: usize, violation: Violation) -> FrameField {
     match violation {
-        Violation::Crc => Place::CrcSequence,
+        Violation::Crc => FrameField::CrcSequence,
         _ => pattern.place(heard),
     }
 }
@@ -344,7 +344,7 @@ mod tests {
             let mut count = 0;
             for _ in 0..frames {
                 let mut bit =
-                    || Bit { recessive: chance.below(2) == 1, place: Place::StartOfFrame };
+                    || Bit { recessive: chance.below(2) == 1, place: FrameField::StartOfFrame };
                 count += stuff((0..length).map(|_| bit()).collect()).len() - length;
             }
             let mean = count as f64 / f64::from(frames);
@@ -393,7 +393,7 @@ mod tests {
     #[test]
     fn a_data_bit_struck_is_heard_as_a_stuff_error() {
         let pattern = pattern(0x2A5, &[0xFF]);
-        let first = pattern.bits.iter().position(|b| b.place == Place::Data).unwrap();
+        let first = pattern.bits.iter().position(|b| b.place == FrameField::Data).unwrap();
         let damage = struck(&pattern, first + 2, true, true).unwrap();
         assert_eq!(damage.violation, Violation::Stuff);
         assert_eq!(damage.heard, first + 2 + 5);
@@ -415,11 +415,11 @@ mod tests {
     #[test]
     fn a_crc_error_of_one_node_is_a_form_error_for_the_others() {
         let pattern = pattern(0x2A5, &[0x55, 0x55]);
-        let first = pattern.bits.iter().position(|b| b.place == Place::Data).unwrap();
+        let first = pattern.bits.iter().position(|b| b.place == FrameField::Data).unwrap();
         let noticed = misread(&pattern, first + 4);
         assert_eq!(noticed, pattern.ack_slot() + 1);
         let damage = flagged(&pattern, noticed, true).unwrap();
-        assert_eq!((damage.violation, damage.place), (Violation::Form, Place::EndOfFrame));
+        assert_eq!((damage.violation, damage.place), (Violation::Form, FrameField::EndOfFrame));
     }
 
     /// A sender that reads dominant for recessive in its identifier gives way; then nobody

@@ -8,8 +8,8 @@ use super::drive::{command_bytes, wants_run};
 use super::exchanges::{IoAssembler, Purpose, group2, io_frames, is_fragmented};
 use super::explicit::{Answer, Dialog, Goal};
 use super::random::Likely;
-use super::scenario::{ConnectionKind, MasterPlan, Millis, NodePlan};
-use super::station::{AddressClaim, Claim, Desk, Timer, Told};
+use super::scenario::{IoConnection, MasterPlan, Millis, NodePlan};
+use super::station::{AddressClaim, Claim, Desk, ProgramEvent, Timer};
 use super::time::Time;
 
 /// One slave, as the master sees it.
@@ -147,8 +147,8 @@ impl Master {
             (Role::ChangeOfState, Some(node)) => {
                 if let Some(slot) = self.running_slot(node) {
                     slot.heard = desk.now;
-                    if slot.plan.connection == ConnectionKind::ChangeOfState
-                        || slot.plan.connection == ConnectionKind::Cyclic
+                    if slot.plan.connection == IoConnection::ChangeOfState
+                        || slot.plan.connection == IoConnection::Cyclic
                     {
                         let acknowledge = group2(2, node, &[]);
                         desk.send(acknowledge, Purpose::ChangeAcknowledge { node });
@@ -191,9 +191,9 @@ impl Master {
                 continue;
             }
             match slot.plan.connection {
-                ConnectionKind::Poll => poll(desk, slot),
-                ConnectionKind::Strobe => strobed.push(slot),
-                ConnectionKind::ChangeOfState | ConnectionKind::Cyclic => {}
+                IoConnection::Poll => poll(desk, slot),
+                IoConnection::Strobe => strobed.push(slot),
+                IoConnection::ChangeOfState | IoConnection::Cyclic => {}
             }
         }
         if !strobed.is_empty() {
@@ -226,7 +226,7 @@ impl Master {
             if slot.running && !slot.idle && limit.0 > 0 && desk.now.since(slot.heard) > limit {
                 slot.running = false;
                 slot.open = None;
-                desk.told.push(Told::Lost { mac_id: slot.mac_id });
+                desk.program_events.push(ProgramEvent::Lost { mac_id: slot.mac_id });
                 let retry = desk.clock.millis(self.plan.retry_ms.0);
                 desk.after(retry, Timer::Retry { slot: index });
             }
@@ -295,7 +295,7 @@ impl Master {
             Answer::Done => {
                 slot.running = true;
                 slot.heard = desk.now;
-                desk.told.push(Told::Scanned { mac_id: node });
+                desk.program_events.push(ProgramEvent::Scanned { mac_id: node });
             }
             Answer::Failed => self.dialog_failed(desk, index),
         }
@@ -325,7 +325,7 @@ fn poll(desk: &mut Desk, slot: &mut Slot) {
     let mac_id = slot.mac_id;
     let unsent = |purpose: &Purpose| matches!(purpose, Purpose::Command { node: Some(node), .. } if *node == mac_id);
     if desk.controller.is_waiting(unsent) {
-        desk.told.push(Told::Overrun { mac_id });
+        desk.program_events.push(ProgramEvent::Overrun { mac_id });
         return;
     }
     *desk.exchanges += 1;
@@ -347,7 +347,7 @@ fn poll(desk: &mut Desk, slot: &mut Slot) {
     };
     let mut bytes = bytes;
     bytes.resize(slot.sends.unwrap_or(bytes.len()), 0);
-    let (kind, node) = (ConnectionKind::Poll, Some(mac_id));
+    let (kind, node) = (IoConnection::Poll, Some(mac_id));
     for (data, part) in io_frames(&bytes) {
         let purpose = Purpose::Command { kind, node, exchange, part };
         desk.send(group2(5, mac_id, &data), purpose);
@@ -358,7 +358,7 @@ fn poll(desk: &mut Desk, slot: &mut Slot) {
 fn strobe(desk: &mut Desk, master: MacId, slots: Vec<&mut Slot>) {
     let strobe = |purpose: &Purpose| matches!(purpose, Purpose::Command { node: None, .. });
     if desk.controller.is_waiting(strobe) {
-        desk.told.push(Told::Overrun { mac_id: master });
+        desk.program_events.push(ProgramEvent::Overrun { mac_id: master });
         return;
     }
     *desk.exchanges += 1;
@@ -371,7 +371,7 @@ fn strobe(desk: &mut Desk, master: MacId, slots: Vec<&mut Slot>) {
         }
     }
     for (data, part) in io_frames(&bits.to_le_bytes()) {
-        let kind = ConnectionKind::Strobe;
+        let kind = IoConnection::Strobe;
         let purpose = Purpose::Command { kind, node: None, exchange, part };
         desk.send(group2(0, master, &data), purpose);
     }

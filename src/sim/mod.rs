@@ -18,15 +18,15 @@ pub mod player;
 mod program;
 mod random;
 pub mod scenario;
+mod simulation;
 mod slave;
 mod source;
 mod station;
 mod time;
 pub mod truth;
 mod truth_recorder;
-mod world;
 
-pub use exchanges::{Ending, ExchangeTruth, Series};
+pub use exchanges::{Ending, ExchangeTruth};
 pub use scenario::{FaultKind, Scenario};
 pub use source::SimSource;
 pub use truth::{Device, Truth};

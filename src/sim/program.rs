@@ -16,7 +16,7 @@ use crate::wire::{ControllerState, Frame, StandardId};
 pub(super) enum Program {
     Master(Box<Master>),
     Slave(Box<Slave>),
-    Talker(Talker),
+    BackgroundSender(BackgroundSender),
 }
 
 /// One device on the trunk.
@@ -37,7 +37,7 @@ impl Program {
         match self {
             Program::Master(master) => Some(&master.address),
             Program::Slave(slave) => Some(&slave.address),
-            Program::Talker(_) => None,
+            Program::BackgroundSender(_) => None,
         }
     }
 
@@ -45,7 +45,7 @@ impl Program {
         match self {
             Program::Master(master) => Some(&mut master.address),
             Program::Slave(slave) => Some(&mut slave.address),
-            Program::Talker(_) => None,
+            Program::BackgroundSender(_) => None,
         }
     }
 
@@ -62,12 +62,12 @@ impl Program {
     }
 }
 
-impl Talker {
+impl BackgroundSender {
     /// A frame of the scenario that comes round.
-    pub(super) fn planned(plan: &TalkerPlan, clock: Clockwork) -> Talker {
-        Talker {
-            words: Words::Frame(standard(plan.id.0, &plan.data.0)),
-            pace: Pace::Every(clock.millis(plan.period_ms.0)),
+    pub(super) fn planned(plan: &TalkerPlan, clock: Clockwork) -> BackgroundSender {
+        BackgroundSender {
+            words: SenderFrame::Frame(standard(plan.id.0, &plan.data.0)),
+            pace: SendPattern::Every(clock.millis(plan.period_ms.0)),
             offset: clock.millis(plan.offset_ms.0),
         }
     }
@@ -75,7 +75,7 @@ impl Talker {
 
 /// What it says.
 #[derive(Debug, Clone)]
-pub(super) enum Words {
+pub(super) enum SenderFrame {
     /// Always the same.
     Frame(Frame),
     /// Random data under one identifier.
@@ -86,7 +86,7 @@ pub(super) enum Words {
 
 /// When it says it.
 #[derive(Debug, Clone, Copy)]
-pub(super) enum Pace {
+pub(super) enum SendPattern {
     /// This long apart.
     Every(Time),
     /// This long apart in the mean.
@@ -97,13 +97,13 @@ pub(super) enum Pace {
 
 /// A device that only talks.
 #[derive(Debug)]
-pub(super) struct Talker {
-    pub(super) words: Words,
-    pub(super) pace: Pace,
+pub(super) struct BackgroundSender {
+    pub(super) words: SenderFrame,
+    pub(super) pace: SendPattern,
     pub(super) offset: Time,
 }
 
-impl Talker {
+impl BackgroundSender {
     pub(super) fn power_on(&mut self, desk: &mut Desk) {
         desk.after(self.offset, Timer::Talk);
     }
@@ -113,13 +113,13 @@ impl Talker {
             return;
         }
         let frame = match &self.words {
-            Words::Frame(frame) => *frame,
-            Words::Random { id, bytes } => {
+            SenderFrame::Frame(frame) => *frame,
+            SenderFrame::Random { id, bytes } => {
                 let mut data = [0; 8];
                 desk.chance.fill(&mut data);
                 standard(*id, &data[..*bytes])
             }
-            Words::Invalid => {
+            SenderFrame::Invalid => {
                 let raw = 0x7F0 | desk.chance.below(16) as u16;
                 let mut data = [0; 8];
                 desk.chance.fill(&mut data);
@@ -129,17 +129,17 @@ impl Talker {
         };
         desk.send(frame, Purpose::Stray);
         match self.pace {
-            Pace::Every(span) => desk.after(span, Timer::Talk),
-            Pace::AtRandom(mean) => {
+            SendPattern::Every(span) => desk.after(span, Timer::Talk),
+            SendPattern::AtRandom(mean) => {
                 let span = desk.chance.exponential(mean);
                 desk.after(span.max(Time(1)), Timer::Talk);
             }
-            Pace::BackToBack => {}
+            SendPattern::BackToBack => {}
         }
     }
 
     pub(super) fn sent(&mut self, desk: &mut Desk) {
-        if matches!(self.pace, Pace::BackToBack) {
+        if matches!(self.pace, SendPattern::BackToBack) {
             desk.after(Time(1), Timer::Talk);
         }
     }

@@ -8,7 +8,7 @@
 use std::collections::BTreeMap;
 
 use super::scenario::Scenario;
-use super::world::World;
+use super::simulation::Simulation;
 use crate::wire::{BitTime, Frame, Id, What};
 
 /// The bound of Davis et al. 2007 for 11-bit identifiers, instead of the exact length.
@@ -29,11 +29,16 @@ const BITS: Scale = Scale(125);
 const HALF_BITS: Scale = Scale(250);
 
 /// A message: bytes and period in ms; the priority is its place in the list.
-type Message = (u64, f64);
+type PublishedMessage = (u64, f64);
 
 /// Messages released together at `offset` bits, with one of lower priority released at 0.
 /// Gives every response time of each message in bits, interframe space included.
-fn responses(messages: &[Message], blocker: Option<u64>, ms: f64, scale: Scale) -> Vec<Vec<u64>> {
+fn responses(
+    messages: &[PublishedMessage],
+    blocker: Option<u64>,
+    ms: f64,
+    scale: Scale,
+) -> Vec<Vec<u64>> {
     let offset = u64::from(blocker.is_some());
     let mut text = format!(
         "[trunk]\nname = \"Orchard Lane test bench\"\nbitrate = {}\nduration_s = {}\n\
@@ -58,7 +63,7 @@ fn responses(messages: &[Message], blocker: Option<u64>, ms: f64, scale: Scale) 
         talker(0x701, 0, 3_600_000.0, 3_600_000 * scale.0 / 2);
     }
     let length = if scale.0 == BITS.0 { longest } else { longest_in_halves };
-    let mut world = World::new(Scenario::parse(&text).unwrap(), 0, length);
+    let mut world = Simulation::new(Scenario::parse(&text).unwrap(), 0, length);
     let mut seen: BTreeMap<u16, Vec<u64>> = BTreeMap::new();
     let mut batch = Vec::new();
     loop {
@@ -86,7 +91,7 @@ fn responses(messages: &[Message], blocker: Option<u64>, ms: f64, scale: Scale) 
 /// The worst response of each message: those of higher or equal priority released together,
 /// one bit after the longest of lower priority has started. Time here is in whole bits, so the
 /// one bit is added again.
-fn worst(messages: &[Message], ms: f64, scale: Scale) -> Vec<u64> {
+fn worst(messages: &[PublishedMessage], ms: f64, scale: Scale) -> Vec<u64> {
     (0..messages.len())
         .map(|i| {
             let blocker = messages[i + 1..].iter().map(|&(bytes, _)| bytes).max();

@@ -8,8 +8,8 @@ use super::drive::Drive;
 use super::exchanges::{IoAssembler, Purpose, group1, group2, io_frames, is_fragmented};
 use super::explicit::{IoState, Server};
 use super::random::Likely;
-use super::scenario::{ConnectionKind, NodePlan};
-use super::station::{AddressClaim, Desk, Timer, Told};
+use super::scenario::{IoConnection, NodePlan};
+use super::station::{AddressClaim, Desk, ProgramEvent, Timer};
 use super::time::Time;
 
 /// A slave's program.
@@ -139,10 +139,10 @@ impl Slave {
                     self.established(desk);
                 }
             }
-            Role::PollCommand if mine && self.plan.connection == ConnectionKind::Poll => {
+            Role::PollCommand if mine && self.plan.connection == IoConnection::Poll => {
                 self.command(desk, frame.bytes(), purpose);
             }
-            Role::StrobeCommand if self.plan.connection == ConnectionKind::Strobe => {
+            Role::StrobeCommand if self.plan.connection == IoConnection::Strobe => {
                 self.command(desk, frame.bytes(), purpose);
             }
             Role::ChangeOfStateAcknowledge if mine => self.last_command = desk.now,
@@ -153,14 +153,14 @@ impl Slave {
     fn established(&mut self, desk: &mut Desk) {
         self.io = IoState::Established;
         self.last_command = desk.now;
-        desk.told.push(Told::Established { mac_id: self.mac_id() });
+        desk.program_events.push(ProgramEvent::Established { mac_id: self.mac_id() });
         match self.plan.connection {
-            ConnectionKind::ChangeOfState => {
+            IoConnection::ChangeOfState => {
                 desk.after(Time(1), Timer::Cyclic);
                 self.plan_change(desk);
             }
-            ConnectionKind::Cyclic => desk.after(Time(1), Timer::Cyclic),
-            ConnectionKind::Poll | ConnectionKind::Strobe => {}
+            IoConnection::Cyclic => desk.after(Time(1), Timer::Cyclic),
+            IoConnection::Poll | IoConnection::Strobe => {}
         }
         if self.rate.0 > 0 {
             desk.after(self.time_out(), Timer::Watchdog);
@@ -181,7 +181,7 @@ impl Slave {
             self.io = IoState::TimedOut;
             self.working = None;
             self.next = None;
-            desk.told.push(Told::TimedOut { mac_id: self.mac_id() });
+            desk.program_events.push(ProgramEvent::TimedOut { mac_id: self.mac_id() });
         } else {
             desk.after(Time(self.time_out().0 - silent.0), Timer::Watchdog);
         }
@@ -191,7 +191,7 @@ impl Slave {
         if self.io != IoState::Established || self.refuses_commands {
             return;
         }
-        let strobe = self.plan.connection == ConnectionKind::Strobe;
+        let strobe = self.plan.connection == IoConnection::Strobe;
         let fragmented = !strobe && is_fragmented(self.plan.command_bytes.0);
         let Some(bytes) = self.assembler.take(data, fragmented) else { return };
         self.last_command = desk.now;
@@ -203,7 +203,7 @@ impl Slave {
             _ => 0,
         };
         if desk.chance.happens(self.skips) {
-            desk.told.push(Told::Skipped { mac_id: self.mac_id(), exchange });
+            desk.program_events.push(ProgramEvent::Skipped { mac_id: self.mac_id(), exchange });
         } else if self.working.is_some() {
             self.next = Some(exchange);
         } else {
@@ -228,7 +228,7 @@ impl Slave {
         let answers = self.working.take();
         if self.io == IoState::Established {
             let message = match self.plan.connection {
-                ConnectionKind::Strobe => 0xE,
+                IoConnection::Strobe => 0xE,
                 _ => 0xF,
             };
             self.send_io(desk, message, answers);
@@ -285,7 +285,7 @@ impl Slave {
             return;
         }
         let quiet = desk.now.since(self.last_change);
-        if self.plan.connection == ConnectionKind::Cyclic || quiet >= self.rate {
+        if self.plan.connection == IoConnection::Cyclic || quiet >= self.rate {
             self.last_change = desk.now;
             self.send_io(desk, 0xD, None);
             desk.after(self.rate, Timer::Cyclic);

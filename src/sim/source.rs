@@ -4,15 +4,15 @@ use crate::source::{Reader, SourceError};
 use crate::wire::{Clock, Frame, Header, Nanos, Record};
 
 use super::scenario::Scenario;
+use super::simulation::Simulation;
 use super::truth::Truth;
-use super::world::World;
 
 /// A simulated trunk, heard by a listen-only adapter.
 #[derive(Debug)]
 pub struct SimSource {
     header: Header,
     duration: Nanos,
-    world: World,
+    world: Simulation,
 }
 
 /// The cider bottling line that `demo` shows.
@@ -33,7 +33,7 @@ impl SimSource {
         };
         let seed = seed.unwrap_or(scenario.trunk.seed);
         let duration = Nanos((scenario.trunk.duration_s.0 * 1e9) as i64);
-        SimSource { header, duration, world: World::new(scenario, seed, Frame::wire_bits) }
+        SimSource { header, duration, world: Simulation::new(scenario, seed, Frame::wire_bits) }
     }
 
     /// Orchard Lane, a cider bottling line: a master and eight nodes at 125 kbit/s for about a

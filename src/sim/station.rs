@@ -72,12 +72,12 @@ pub(super) struct Desk<'a> {
     /// The number of the last exchange that a master opened.
     pub(super) exchanges: &'a mut u64,
     /// What the program tells of itself, for the truth.
-    pub(super) told: &'a mut Vec<Told>,
+    pub(super) program_events: &'a mut Vec<ProgramEvent>,
 }
 
 /// What a device's program tells of itself, for the truth.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Told {
+pub(super) enum ProgramEvent {
     /// On line: its address check passed.
     Online { mac_id: MacId },
     /// Its address check met another device.
@@ -177,7 +177,7 @@ impl AddressClaim {
             }
             Claim::Checking(_) => {
                 self.claim = Claim::Online;
-                desk.told.push(Told::Online { mac_id: self.mac_id });
+                desk.program_events.push(ProgramEvent::Online { mac_id: self.mac_id });
                 true
             }
             _ => false,
@@ -193,7 +193,8 @@ impl AddressClaim {
             Claim::Checking(_) => {
                 self.claim = Claim::Faulted;
                 desk.controller.clear();
-                desk.told.push(Told::CheckFailed { mac_id: self.mac_id, by: *check });
+                desk.program_events
+                    .push(ProgramEvent::CheckFailed { mac_id: self.mac_id, by: *check });
             }
             Claim::Online if self.answers && check.kind == AddressCheckKind::Request => {
                 self.send(desk, AddressCheckKind::Response);

@@ -57,12 +57,12 @@ impl Clockwork {
 /// Things to come.
 #[derive(Debug)]
 pub(super) struct Queue<E> {
-    heap: BinaryHeap<Reverse<Entry<E>>>,
+    heap: BinaryHeap<Reverse<QueueEntry<E>>>,
     planned: u64,
 }
 
 #[derive(Debug)]
-struct Entry<E> {
+struct QueueEntry<E> {
     at: Time,
     order: u64,
     event: E,
@@ -76,7 +76,7 @@ impl<E> Default for Queue<E> {
 
 impl<E> Queue<E> {
     pub(super) fn plan(&mut self, at: Time, event: E) {
-        self.heap.push(Reverse(Entry { at, order: self.planned, event }));
+        self.heap.push(Reverse(QueueEntry { at, order: self.planned, event }));
         self.planned += 1;
     }
 
@@ -90,25 +90,25 @@ impl<E> Queue<E> {
     }
 }
 
-impl<E> Ord for Entry<E> {
+impl<E> Ord for QueueEntry<E> {
     fn cmp(&self, other: &Self) -> std::cmp::Ordering {
         (self.at, self.order).cmp(&(other.at, other.order))
     }
 }
 
-impl<E> PartialOrd for Entry<E> {
+impl<E> PartialOrd for QueueEntry<E> {
     fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
         Some(self.cmp(other))
     }
 }
 
-impl<E> PartialEq for Entry<E> {
+impl<E> PartialEq for QueueEntry<E> {
     fn eq(&self, other: &Self) -> bool {
         self.cmp(other).is_eq()
     }
 }
 
-impl<E> Eq for Entry<E> {}
+impl<E> Eq for QueueEntry<E> {}
 
 #[cfg(test)]
 mod tests {

@@ -5,7 +5,7 @@ use serde::Serialize;
 use crate::fieldbus::{DeviceId, MacId};
 use crate::wire::{Frame, Id};
 
-use super::exchanges::{ExchangeTruth, Purpose, Series};
+use super::exchanges::{ExchangeTotals, ExchangeTruth, Purpose};
 use super::scenario::Scenario;
 
 /// The truth of a simulation. Fields of the same name as in the summary count the same.
@@ -28,7 +28,7 @@ pub struct Truth {
     /// Each node that was heard.
     pub nodes: Vec<NodeTruth>,
     /// Two devices with one address.
-    pub address_clashes: Vec<AddressClash>,
+    pub address_clashes: Vec<ClashTruth>,
     /// Frames that were destroyed, and the adapter's own state.
     pub errors: ErrorTruth,
     /// How often the master was not through with a scan when the next was due.
@@ -139,11 +139,11 @@ pub struct NodeTruth {
     /// How often it ran its check again after it had been on line.
     pub restarts: u64,
     /// Its polls.
-    pub poll: Option<Series>,
+    pub poll: Option<ExchangeTotals>,
     /// Its strobes.
-    pub strobe: Option<Series>,
+    pub strobe: Option<ExchangeTotals>,
     /// Its change of state or cyclic data.
-    pub change_of_state: Option<Series>,
+    pub change_of_state: Option<ExchangeTotals>,
 }
 
 impl NodeTruth {
@@ -166,7 +166,7 @@ impl NodeTruth {
 
 /// Two devices with one address.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct AddressClash {
+pub struct ClashTruth {
     /// When the newcomer first asked.
     pub t_ns: i64,
     /// The address.

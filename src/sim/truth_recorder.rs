@@ -9,12 +9,12 @@ use crate::fieldbus::{AddressCheckKind, DeviceId, Identifier, MacId};
 use crate::wire::{BitTime, ControllerState, Frame, Id, Nanos, Tally};
 
 use super::adapter::Heard;
-use super::exchanges::{Exchanges, IoKind, Part, Purpose};
-use super::frame_bits::{Damage, Place, Violation};
-use super::scenario::{ConnectionKind, Scenario};
-use super::station::Told;
+use super::exchanges::{Exchanges, FragmentPart, IoKind, Purpose};
+use super::frame_bits::{Damage, FrameField, Violation};
+use super::scenario::{IoConnection, Scenario};
+use super::station::ProgramEvent;
 use super::truth::{
-    AddressClash, Device, Doing, ErrorEvent, FaultTime, NodeTruth, TrueCause, Truth, cause_name,
+    ClashTruth, Device, Doing, ErrorEvent, FaultTime, NodeTruth, TrueCause, Truth, cause_name,
 };
 
 /// Keeps account.
@@ -28,7 +28,7 @@ pub(super) struct Ledger {
     /// The nodes that have responded to a strobe: nothing else on the wire tells that they are
     /// strobed.
     strobed: Vec<MacId>,
-    last_strobe: Option<(Nanos, u64, Part)>,
+    last_strobe: Option<(Nanos, u64, FragmentPart)>,
     changes: u64,
     /// The devices that were on line when they last ran.
     online: BTreeSet<DeviceId>,
@@ -40,7 +40,7 @@ pub(super) struct Ledger {
 const WINDOW: i64 = 1_000_000_000;
 
 /// The master's acknowledge is one frame without data.
-const ACKNOWLEDGE: Part = Part { first: true, last: true, bytes: 0 };
+const ACKNOWLEDGE: FragmentPart = FragmentPart { first: true, last: true, bytes: 0 };
 
 impl Ledger {
     pub(super) fn new(scenario: &Scenario, seed: u64) -> Ledger {
@@ -97,8 +97,8 @@ impl Ledger {
                 }
             }
             Purpose::Response { kind, node, answers, part } => match kind {
-                ConnectionKind::Poll => self.exchanges.response(t, node, kind, answers, part),
-                ConnectionKind::Strobe => {
+                IoConnection::Poll => self.exchanges.response(t, node, kind, answers, part),
+                IoConnection::Strobe => {
                     if !self.strobed.contains(&node) {
                         self.strobed.push(node);
                         if let Some((t, exchange, part)) = self.last_strobe {
@@ -108,13 +108,13 @@ impl Ledger {
                     self.exchanges.response(t, node, kind, answers, part);
                 }
                 // Here the node speaks first and the master acknowledges.
-                ConnectionKind::ChangeOfState | ConnectionKind::Cyclic => {
+                IoConnection::ChangeOfState | IoConnection::Cyclic => {
                     self.changes += u64::from(part.first);
                     self.exchanges.command(t, node, kind, self.changes, part);
                 }
             },
             Purpose::ChangeAcknowledge { node } => {
-                let kind = ConnectionKind::ChangeOfState;
+                let kind = IoConnection::ChangeOfState;
                 self.exchanges.response(t, node, kind, None, ACKNOWLEDGE);
             }
             Purpose::Heartbeat { node } => self.node(node).heartbeats += 1,
@@ -205,16 +205,16 @@ impl Ledger {
     }
 
     /// A device's program tells of itself.
-    pub(super) fn told(&mut self, t: Nanos, device: Device, told: Told) {
-        match told {
-            Told::Online { .. } => {
+    pub(super) fn program_event(&mut self, t: Nanos, device: Device, event: ProgramEvent) {
+        match event {
+            ProgramEvent::Online { .. } => {
                 if let Some(device) = device.device {
                     self.online.insert(device);
                     self.checking.remove(&device);
                 }
                 self.doing(t, device, "on-line", None);
             }
-            Told::CheckFailed { mac_id, by } => {
+            ProgramEvent::CheckFailed { mac_id, by } => {
                 self.doing(t, device, "communication-fault", None);
                 let Some(newcomer) = device.device else { return };
                 let asked = self.checking.remove(&newcomer);
@@ -222,16 +222,16 @@ impl Ledger {
                     self.clash(asked, mac_id, "refused", by.device, newcomer);
                 }
             }
-            Told::Established { .. } => self.doing(t, device, "i/o-established", None),
-            Told::TimedOut { .. } => self.doing(t, device, "i/o-timed-out", None),
-            Told::Lost { mac_id } => {
+            ProgramEvent::Established { .. } => self.doing(t, device, "i/o-established", None),
+            ProgramEvent::TimedOut { .. } => self.doing(t, device, "i/o-timed-out", None),
+            ProgramEvent::Lost { mac_id } => {
                 self.doing(t, device, "master-lost-node", Some(mac_id.to_string()));
             }
-            Told::Scanned { mac_id } => {
+            ProgramEvent::Scanned { mac_id } => {
                 self.doing(t, device, "master-scans-node", Some(mac_id.to_string()));
             }
-            Told::Skipped { mac_id, exchange } => self.exchanges.skipped(mac_id, exchange),
-            Told::Overrun { mac_id } => {
+            ProgramEvent::Skipped { mac_id, exchange } => self.exchanges.skipped(mac_id, exchange),
+            ProgramEvent::Overrun { mac_id } => {
                 self.truth.scan_overruns += 1;
                 self.doing(t, device, "scan-overrun", Some(mac_id.to_string()));
             }
@@ -268,7 +268,7 @@ impl Ledger {
         holder: DeviceId,
         newcomer: DeviceId,
     ) {
-        let clash = AddressClash { t_ns: t.0, mac_id, outcome, holder, newcomer };
+        let clash = ClashTruth { t_ns: t.0, mac_id, outcome, holder, newcomer };
         self.truth.address_clashes.push(clash);
     }
 
@@ -341,8 +341,8 @@ impl Ledger {
 /// What a listener calls it, by the definitions of the summary.
 fn wire_cause(damage: &Damage) -> &'static str {
     match (damage.place, damage.violation) {
-        (Place::CrcSequence | Place::CrcDelimiter, _) | (_, Violation::Crc) => "crc",
-        (Place::AckSlot, _) => "ack",
+        (FrameField::CrcSequence | FrameField::CrcDelimiter, _) | (_, Violation::Crc) => "crc",
+        (FrameField::AckSlot, _) => "ack",
         (_, Violation::Stuff) => "stuff",
         (_, Violation::Form) => "form",
     }

@@ -63,13 +63,13 @@ impl CaptureSetReader {
     fn open(paths: &[PathBuf], options: &ReadOptions) -> Result<CaptureSetReader, SourceError> {
         let mut headers = Vec::with_capacity(paths.len());
         let mut complaints = Complaints::new("the captures");
-        let mut whole = true;
+        let mut complete = true;
         for path in paths {
             // A watch that is killed between making a file and writing its first line leaves it
             // empty.
             if std::fs::metadata(path).is_ok_and(|meta| meta.is_file() && meta.len() == 0) {
                 complaints.say(format_args!("{} is empty, and left out", path.display()));
-                whole = false;
+                complete = false;
                 continue;
             }
             headers.push((path, open_reader(path, options)?.header().clone()));
@@ -107,7 +107,7 @@ impl CaptureSetReader {
             piece: None,
             waiting,
             now: Nanos::ZERO,
-            end: whole.then(Tally::default),
+            end: complete.then(Tally::default),
             unreadable: 0,
             torn: false,
             silent: Nanos::ZERO,
@@ -277,7 +277,7 @@ fn since(started: Timestamp, zero: Timestamp) -> Result<Nanos, SourceError> {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PieceName {
     /// The name of the whole capture, as it was given.
-    pub whole: String,
+    pub capture: String,
     /// The number of the piece; a watch that is started again continues the count.
     pub number: u64,
     /// When it begins, in whole seconds.
@@ -291,11 +291,11 @@ impl PieceName {
     pub fn parse(file_name: &str) -> Option<PieceName> {
         let (stem, extension) = split(file_name);
         let (rest, stamp) = stem.rsplit_once('-')?;
-        let (whole, number) = rest.rsplit_once('-')?;
+        let (stem, number) = rest.rsplit_once('-')?;
         let digits = number.len() >= 6 && number.bytes().all(|byte| byte.is_ascii_digit());
         let started = jiff::civil::DateTime::strptime(STAMP, stamp).ok()?;
         Some(PieceName {
-            whole: format!("{whole}{extension}"),
+            capture: format!("{stem}{extension}"),
             number: number.parse().ok().filter(|_| digits)?,
             started: Offset::UTC.to_timestamp(started).ok()?,
         })
@@ -305,12 +305,12 @@ impl PieceName {
     /// later piece of the same capture.
     pub fn followed_by(&self, other: &PieceName) -> Option<u64> {
         let missing = other.number.checked_sub(self.number)?.checked_sub(1);
-        missing.filter(|_| self.whole == other.whole)
+        missing.filter(|_| self.capture == other.capture)
     }
 
     /// The file's name.
     pub fn file_name(&self) -> String {
-        let (stem, extension) = split(&self.whole);
+        let (stem, extension) = split(&self.capture);
         format!("{stem}-{:06}-{}{extension}", self.number, self.started.strftime(STAMP))
     }
 }
@@ -320,7 +320,7 @@ pub fn whole_name<'a>(file_names: impl IntoIterator<Item = &'a str>) -> Option<S
     let names: Option<Vec<PieceName>> = file_names.into_iter().map(PieceName::parse).collect();
     let names = names?;
     let in_order = names.windows(2).all(|pair| pair[0].followed_by(&pair[1]).is_some());
-    names.into_iter().next().map(|first| first.whole).filter(|_| in_order)
+    names.into_iter().next().map(|first| first.capture).filter(|_| in_order)
 }
 
 /// A name before its extension, and the extension with its dot; that of packed files has two.
@@ -337,14 +337,14 @@ mod tests {
     #[test]
     fn names_are_read_back_and_sort_by_time() {
         let start: Timestamp = "2026-03-02T06:30:00Z".parse().unwrap();
-        for whole in ["line3.jsonl", "line-3.jsonl.zst", "a.b.jsonl", "plain", ".hidden"] {
-            let name = |number| PieceName { whole: whole.into(), number, started: start };
+        for capture in ["line3.jsonl", "line-3.jsonl.zst", "a.b.jsonl", "plain", ".hidden"] {
+            let name = |number| PieceName { capture: capture.into(), number, started: start };
             let text = name(7).file_name();
             assert_eq!(PieceName::parse(&text), Some(name(7)), "{text}");
             assert!(text < name(10).file_name());
         }
         let name = PieceName::parse("line3-000012-20260302T063000Z.jsonl.zst").unwrap();
-        assert_eq!((name.whole.as_str(), name.number), ("line3.jsonl.zst", 12));
+        assert_eq!((name.capture.as_str(), name.number), ("line3.jsonl.zst", 12));
         assert_eq!(name.started, start);
         for other in ["line3.jsonl", "line3-12-20260302T063000Z.jsonl", "a-000001-x.jsonl", "-", ""]
         {

@@ -31,8 +31,8 @@ pub struct NodeDrive {
     pub output: Option<Known<OutputAssembly>>,
     /// What it sends.
     pub input: Option<Known<InputAssembly>>,
-    asked: Option<Unread<OutputAssembly>>,
-    said: Option<Unread<InputAssembly>>,
+    command: Option<Unread<OutputAssembly>>,
+    status: Option<Unread<InputAssembly>>,
     watch: DriveEvidence,
 }
 
@@ -78,12 +78,12 @@ impl BitsSeen {
 impl NodeDrive {
     /// The last command, where it could be read.
     pub fn command(&self) -> Option<DriveCommand> {
-        self.asked.map(|asked| asked.read())
+        self.command.map(|asked| asked.read())
     }
 
     /// The last response, where it could be read.
     pub fn status(&self) -> Option<DriveStatus> {
-        self.said.map(|said| said.read())
+        self.status.map(|said| said.read())
     }
 
     /// The last of them that has this role.
@@ -99,24 +99,24 @@ impl NodeDrive {
 
     /// The last command and the last response.
     pub fn exchange(&self) -> Option<(Unread<OutputAssembly>, Unread<InputAssembly>)> {
-        self.asked.zip(self.said)
+        self.command.zip(self.status)
     }
 
     /// A command of the master, whole. Whether it is one for a drive.
     pub fn commanded(&mut self, data: &[u8]) -> bool {
         self.watch.command(data);
-        let asked = self.output.and_then(|output| Unread::new(output.value, data));
-        self.asked = asked.or(self.asked);
-        asked.is_some()
+        let command = self.output.and_then(|output| Unread::new(output.value, data));
+        self.command = command.or(self.command);
+        command.is_some()
     }
 
     /// A response of the node, whole. Whether it is one of a drive.
     pub fn responded(&mut self, data: &[u8], device_type: Option<u16>) -> bool {
         self.watch.response(data);
         self.guess(device_type);
-        let said = self.input.and_then(|input| Unread::new(input.value, data));
-        self.said = said.or(self.said);
-        said.is_some()
+        let status = self.input.and_then(|input| Unread::new(input.value, data));
+        self.status = status.or(self.status);
+        status.is_some()
     }
 
     /// The plan or the wire names an assembly by its instance.

@@ -81,15 +81,16 @@ impl Event {
                 format!("is another device: {} in place of {}", device(now), device(before))
             }
             Event::AddressClash(clash) => {
-                let how = match clash.outcome {
-                    ClashOutcome::Refused => "was refused",
-                    ClashOutcome::Contested => "was not refused",
+                let refused = match clash.outcome {
+                    ClashOutcome::Refused => "refused",
+                    ClashOutcome::Contested => "did not refuse",
                 };
                 let holder = clash
                     .holder
                     .as_ref()
                     .map_or(String::new(), |holder| format!("; held by {}", device(holder)));
-                format!("address wanted twice: {} asked and {how}{holder}", device(&clash.newcomer))
+                let newcomer = device(&clash.newcomer);
+                format!("{refused} a second device at its address: {newcomer} asked{holder}")
             }
             Event::Controller(state) => format!("adapter's controller: {state}"),
             Event::ControllerRestarted => "adapter's controller restarted".to_string(),
@@ -147,7 +148,7 @@ mod tests {
             ),
             (
                 Event::AddressClash(clash),
-                "node 12 address wanted twice: vendor 900 serial 2 asked and was refused; held by vendor 900 serial 1",
+                "node 12 refused a second device at its address: vendor 900 serial 2 asked; held by vendor 900 serial 1",
             ),
             (Event::Controller(ControllerState::BusOff), "adapter's controller: bus-off"),
             (Event::FramesLost(17), "17 frames lost on the way"),

@@ -229,12 +229,12 @@ impl Trunk {
             }
         };
         if heard.drive
-            && let Some((asked, said)) = node.drive.exchange()
+            && let Some((command, status)) = node.drive.exchange()
         {
-            let (asked, said) = (asked.read(), said.read());
-            let speed = f64::from(said.speed.unsigned_abs());
-            self.drive_correlation.drive(t, mac_id, said.running(), speed);
-            node.following.response(t, &asked, &said);
+            let (command, status) = (command.read(), status.read());
+            let speed = f64::from(status.speed.unsigned_abs());
+            self.drive_correlation.drive(t, mac_id, status.running(), speed);
+            node.following.response(t, &command, &status);
         }
         heard
     }

@@ -41,7 +41,7 @@ pub struct IoFrame {
 }
 
 impl IoFrame {
-    fn whole(data: &[u8]) -> IoFrame {
+    fn unfragmented(data: &[u8]) -> IoFrame {
         IoFrame { part: None, continues: false, length: Some(data.len() as u16) }
     }
 }
@@ -60,7 +60,7 @@ impl IoChannel {
         if !self.inferred && !self.tentative && !is_long(size) && !opens(data) {
             // Most I/O: nothing ever looked like a fragment, and this does not.
             self.sizes.add(data.len());
-            return IoFrame::whole(data);
+            return IoFrame::unfragmented(data);
         }
         self.perhaps_fragment(t, data, size, fresh)
     }
@@ -87,13 +87,13 @@ impl IoChannel {
             data.split_first().filter(|_| continues || fragmented || tentative)
         else {
             self.sizes.add(data.len());
-            return IoFrame::whole(data);
+            return IoFrame::unfragmented(data);
         };
         let fragment = Fragment::from_byte(first);
         let (stage, error) = self.reassembly.fragment(t, fragment, rest, false);
         self.tentative = !fragmented && stage == FragmentStage::Open;
         if tentative && !continues {
-            return IoFrame::whole(data);
+            return IoFrame::unfragmented(data);
         }
         let mut length = None;
         if stage == FragmentStage::Whole {

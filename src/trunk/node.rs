@@ -20,7 +20,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::ops::{Index, IndexMut};
 
-/// After so many commands without any sign of the node its lights cannot be told.
+/// After so many commands without any sign of the node its lights cannot be judged.
 const UNANSWERED: u32 = 20;
 /// I/O fragments that stop for so long belong to nothing, where no packet rate is known.
 const IO_LIMIT: Nanos = Nanos::SECOND;
@@ -332,7 +332,7 @@ impl Node {
 
     /// What its lights should show now, at the time of the last record.
     pub fn lights(&self, now: Nanos) -> NodeLights {
-        let told = self.heard && self.unanswered < UNANSWERED;
+        let reported = self.heard && self.unanswered < UNANSWERED;
         let io = [ConnectionKind::Poll, ConnectionKind::Strobe, ConnectionKind::ChangeOfState]
             .map(|kind| self.connections.get(kind).state);
         let network = NetworkFacts {
@@ -359,8 +359,8 @@ impl Node {
         let asked_to_identify = self.asked_to_identify;
         let refused = NetworkFacts { refused: true, asked_to_identify, ..NetworkFacts::default() };
         NodeLights {
-            module: told.then(|| module_light(module)).flatten(),
-            network: told.then(|| network_light(network)),
+            module: reported.then(|| module_light(module)).flatten(),
+            network: reported.then(|| network_light(network)),
             refused: self.refused.map(|device| (device, network_light(refused))),
         }
     }

@@ -17,7 +17,7 @@ const COLOURS: Theme = Theme { colour: true, unicode: true };
 const PLAIN: Theme = Theme { colour: false, unicode: true };
 const ASCII: Theme = Theme { colour: false, unicode: false };
 
-/// A line where node 20 skips polls, node 14 falls silent, node 38's address is wanted twice and
+/// A line where node 20 skips polls, node 14 falls silent, node 38's address is claimed twice and
 /// something disturbs the wire.
 fn troubled() -> Scene {
     let mut scene = Scene::new();

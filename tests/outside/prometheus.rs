@@ -14,7 +14,7 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use crate::trials::{Absent, Test};
-use dropline::internal::output::metrics::{About, Exporter, Format, Reading};
+use dropline::internal::output::metrics::{About, Exporter, Format, MetricsSnapshot};
 use dropline::simulation::SimSource;
 use dropline::{Analysis, Nanos, Record};
 use serde_json::Value;
@@ -51,7 +51,7 @@ impl Trunk {
         Trunk { source, analysis, until: Nanos(0), waiting: Vec::new() }
     }
 
-    fn read(&mut self) -> Reading {
+    fn read(&mut self) -> MetricsSnapshot {
         self.until = self.until.plus(Nanos(2 * Nanos::SECOND.0));
         let mut more = true;
         while more && self.analysis.trunk().now() < self.until {
@@ -60,7 +60,7 @@ impl Trunk {
                 self.analysis.take(&record, &mut |_, _| {});
             }
         }
-        Reading::of(&self.analysis, &About { listening: true, ..About::default() })
+        MetricsSnapshot::of(&self.analysis, &About { listening: true, ..About::default() })
     }
 }
 

@@ -47,7 +47,7 @@ pub(super) enum Kind {
 }
 
 /// One record with what it means.
-pub(super) struct Entry<'a> {
+pub(super) struct DecodedRecord<'a> {
     pub(super) t: Nanos,
     pub(super) kind: Kind,
     pub(super) what: &'a What,
@@ -57,7 +57,7 @@ pub(super) struct Entry<'a> {
     pub(super) stepped_back: bool,
 }
 
-impl Entry<'_> {
+impl DecodedRecord<'_> {
     pub(super) fn frame(&self) -> Option<&Frame> {
         match self.what {
             What::Frame(frame) => Some(frame),
@@ -90,18 +90,18 @@ impl Entry<'_> {
 
 /// Reads the records in their order.
 #[derive(Default)]
-pub(super) struct Reading {
+pub(super) struct RecordDecoder {
     trunk: Trunk,
     last: Option<Nanos>,
 }
 
-impl Reading {
+impl RecordDecoder {
     /// What the plan says of the I/O.
     pub(super) fn plan(&mut self, plan: Plan) {
         Expectation::new(plan).apply_to(&mut self.trunk);
     }
 
-    pub(super) fn take<'a>(&'a mut self, record: &'a Record) -> Entry<'a> {
+    pub(super) fn take<'a>(&'a mut self, record: &'a Record) -> DecodedRecord<'a> {
         let t = record.t;
         let stepped_back = self.last.is_some_and(|last| t < last);
         self.last = Some(t);
@@ -112,7 +112,7 @@ impl Reading {
             What::Lost(_) | What::LinkDown(_) | What::LinkUp => Kind::Loss,
             What::Mark(_) | What::End(_) => Kind::Mark,
         };
-        Entry { t, kind, what: &record.what, decoded, stepped_back }
+        DecodedRecord { t, kind, what: &record.what, decoded, stepped_back }
     }
 }
 
@@ -160,7 +160,7 @@ pub(super) struct Filter {
 
     /// Frames of this identifier group; may be repeated
     #[arg(long, value_name = "GROUP")]
-    group: Vec<Group>,
+    group: Vec<GroupFilter>,
 
     /// From this time on: seconds, or such as 1m30s
     #[arg(long, value_name = "TIME", value_parser = time)]
@@ -180,7 +180,7 @@ pub(super) struct Filter {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Group {
+enum GroupFilter {
     /// 000 to 3FF
     #[value(name = "1")]
     Group1,
@@ -218,7 +218,7 @@ fn time(text: &str) -> anyhow::Result<Nanos> {
 
 impl Filter {
     /// Whether all but the text holds.
-    pub(super) fn wants(&self, entry: &Entry) -> bool {
+    pub(super) fn wants(&self, entry: &DecodedRecord) -> bool {
         self.from.is_none_or(|from| entry.t >= from)
             && self.to.is_none_or(|to| entry.t <= to)
             && (self.kind.is_empty() || self.kind.contains(&entry.kind))
@@ -234,16 +234,16 @@ impl Filter {
     }
 }
 
-fn group(entry: &Entry) -> Option<Group> {
+fn group(entry: &DecodedRecord) -> Option<GroupFilter> {
     if let Id::Extended(_) = entry.frame()?.id() {
-        return Some(Group::Extended);
+        return Some(GroupFilter::Extended);
     }
     Some(match entry.identifier()? {
-        Identifier::Group1 { .. } => Group::Group1,
-        Identifier::Group2 { .. } => Group::Group2,
-        Identifier::Group3 { .. } => Group::Group3,
-        Identifier::Group4 { .. } => Group::Group4,
-        Identifier::Invalid { .. } => Group::Invalid,
+        Identifier::Group1 { .. } => GroupFilter::Group1,
+        Identifier::Group2 { .. } => GroupFilter::Group2,
+        Identifier::Group3 { .. } => GroupFilter::Group3,
+        Identifier::Group4 { .. } => GroupFilter::Group4,
+        Identifier::Invalid { .. } => GroupFilter::Invalid,
     })
 }
 
@@ -264,7 +264,7 @@ mod tests {
     fn wants(filter: &Filter, ms: i64, id: u16) -> bool {
         let frame = Frame::data(StandardId::new(id).unwrap(), &[0; 4]).unwrap();
         let record = Record { t: Nanos::from_millis(ms), what: What::Frame(frame) };
-        filter.wants(&Reading::default().take(&record))
+        filter.wants(&RecordDecoder::default().take(&record))
     }
 
     #[test]
@@ -278,7 +278,7 @@ mod tests {
         assert!(!wants(&filter, 0, poll_of_12));
         filter.kind.push(Kind::Poll);
         assert!(wants(&filter, 0, poll_of_12));
-        filter.group = vec![Group::Group1];
+        filter.group = vec![GroupFilter::Group1];
         assert!(!wants(&filter, 0, poll_of_12) && wants(&filter, 0, 0x3CC));
         filter.to = Some(Nanos::from_millis(5));
         filter.from = Some(Nanos::from_millis(5));

@@ -5,7 +5,7 @@ use std::fmt::Write;
 
 use serde::Serialize;
 
-use super::entry::{Entry, Kind};
+use super::entry::{DecodedRecord, Kind};
 use crate::fieldbus::{
     AddressCheck, DeviceId, DriveCommand, DriveStatus, ExplicitBody, Fragment, FragmentKind,
     Offline, Target,
@@ -17,12 +17,12 @@ use crate::wire::{ErrorFrame, Frame, Id, Payload, What};
 use crate::words::one_line;
 
 /// Appends the line, without its line feed. `step` is the time since the line above, in ns.
-pub(super) fn write_text(line: &mut String, entry: &Entry, step: Option<i64>) {
+pub(super) fn write_text(line: &mut String, entry: &DecodedRecord, step: Option<i64>) {
     // Writing to a string cannot fail.
-    let _ = whole(line, entry, step);
+    let _ = write_parts(line, entry, step);
 }
 
-fn whole(line: &mut String, entry: &Entry, step: Option<i64>) -> std::fmt::Result {
+fn write_parts(line: &mut String, entry: &DecodedRecord, step: Option<i64>) -> std::fmt::Result {
     match &entry.decoded {
         Some(decoded) => who(line, decoded)?,
         None => line.push_str("trunk           "),
@@ -120,7 +120,7 @@ fn error_words(line: &mut String, error: &ErrorFrame) -> std::fmt::Result {
 }
 
 /// Appends the line, without its line feed. `step` is the time since the line above, in ns.
-pub(super) fn write_json(line: &mut String, entry: &Entry, step: Option<i64>) {
+pub(super) fn write_json(line: &mut String, entry: &DecodedRecord, step: Option<i64>) {
     // Plain fields, text keys: this cannot fail.
     line.push_str(&serde_json::to_string(&Line::of(entry, step)).unwrap_or_default());
 }
@@ -219,7 +219,7 @@ struct ExplicitField {
 }
 
 impl Line {
-    fn of(entry: &Entry, step: Option<i64>) -> Line {
+    fn of(entry: &DecodedRecord, step: Option<i64>) -> Line {
         let mut line =
             Line { t_ns: entry.t.0, step_ns: step, kind: Some(entry.kind), ..Line::default() };
         if let Some(decoded) = &entry.decoded {
@@ -372,12 +372,12 @@ fn hex(bytes: &[u8]) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::super::entry::Reading;
+    use super::super::entry::RecordDecoder;
     use super::*;
     use crate::wire::{Frame, Nanos, Record, StandardId};
 
     fn lines(records: &[Record]) -> Vec<String> {
-        let mut reading = Reading::default();
+        let mut reading = RecordDecoder::default();
         let mut last = None;
         let line = |record: &Record| {
             let step = last.map(|last: Nanos| record.t.0 - last.0);
@@ -436,7 +436,7 @@ mod tests {
     /// Bytes as in a published device manual.
     #[test]
     fn a_refusal_has_every_field() {
-        let mut reading = Reading::default();
+        let mut reading = RecordDecoder::default();
         let mut value = serde_json::Value::Null;
         for (us, id, bytes) in [(0, 0x42C, &[1, 0x0E, 1, 1, 1][..]), (900, 0x42B, &[1, 0x94, 8, 5])]
         {

@@ -9,7 +9,7 @@ use std::path::PathBuf;
 use anyhow::{anyhow, bail};
 use clap::Args;
 
-use self::entry::{Entry, Filter, Reading};
+use self::entry::{DecodedRecord, Filter, RecordDecoder};
 use super::analyse::CaptureSet;
 use super::arguments::bitrate;
 use super::event_loop::{Stop, block_on};
@@ -66,7 +66,7 @@ pub(super) struct FramesArgs {
 
 pub(super) fn run(args: &FramesArgs) -> anyhow::Result<CommandOutcome> {
     let mut printer = Printer {
-        reading: Reading::default(),
+        reading: RecordDecoder::default(),
         filter: &args.filter,
         json: args.json,
         shown: None,
@@ -149,7 +149,7 @@ async fn follow(options: LiveOptions, printer: &mut Printer<'_>) -> anyhow::Resu
 
 /// Decodes all records and prints those that are wanted.
 struct Printer<'a> {
-    reading: Reading,
+    reading: RecordDecoder,
     filter: &'a Filter,
     json: bool,
     /// The time of the line above.
@@ -162,7 +162,7 @@ impl Printer<'_> {
     /// `false`: nobody reads any more, or nothing more is wanted.
     fn take(&mut self, batch: &mut Vec<Record>) -> anyhow::Result<bool> {
         for record in batch.drain(..) {
-            let entry: Entry = self.reading.take(&record);
+            let entry: DecodedRecord = self.reading.take(&record);
             if !self.filter.wants(&entry) {
                 continue;
             }

@@ -24,7 +24,7 @@ use crate::analysis::Analysis;
 use crate::health::summary::SourceKind;
 use crate::health::{OnsetTracker, Summary};
 use crate::output::capture::{CaptureWriter, Keep, Pieces, Roll, WriterOptions, Written};
-use crate::output::metrics::{About, Ask, Exporter, Reading};
+use crate::output::metrics::{About, Ask, Exporter, MetricsSnapshot};
 use crate::output::view::{Subject, Wish};
 use crate::source::{LiveOptions, LiveSource, SourceError, open_live};
 use crate::wire::{Bitrate, Header, Nanos, Record, What};
@@ -358,7 +358,7 @@ impl WatchRun {
             hook: self.hook.as_ref().map(Hook::state),
         };
         // An error means that the client is gone.
-        let _ = ask.send(Reading::of(&self.analysis, &about));
+        let _ = ask.send(MetricsSnapshot::of(&self.analysis, &about));
     }
 
     fn show(&mut self, mut messages: Vec<String>) {

@@ -186,7 +186,7 @@ impl ComparisonLine {
         )
     }
 
-    /// Whether the line cannot be told although something has probably changed: the difference
+    /// Whether the line cannot be judged although something has probably changed: the difference
     /// is beyond the tolerance, and chance hardly explains it.
     fn is_doubtful(&self) -> bool {
         if self.judgement != Judgement::CannotSay {
@@ -238,7 +238,7 @@ impl JudgementCounts {
     }
 }
 
-/// The judgement over all lines: worse if one is. It cannot be told if something may well have
+/// The judgement over all lines: worse if one is. It cannot be judged if something may well have
 /// changed, or for most lines.
 pub(super) fn overall(lines: &[ComparisonLine]) -> Judgement {
     let counts = JudgementCounts::new(lines);

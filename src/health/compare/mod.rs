@@ -38,7 +38,7 @@ pub struct Comparison {
     /// The visit that is judged.
     pub now: ComparedVisit,
     /// Over all lines: worse if any line is. Cannot say if something may well have changed and
-    /// cannot be told from chance or compared, or if most lines cannot be told.
+    /// cannot be told from chance or compared, or if most lines cannot be judged.
     pub judgement: Judgement,
     /// How many lines have each judgement.
     pub lines_by_judgement: JudgementCounts,

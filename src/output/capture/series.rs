@@ -37,7 +37,7 @@ pub trait PieceStore<S: Sink>: Send {
 #[derive(Debug)]
 pub struct PieceDirectory {
     directory: PathBuf,
-    whole: String,
+    capture: String,
     keep: Option<Keep>,
     /// Those that are closed, the oldest first: file, beginning, length.
     closed: Vec<(PathBuf, Timestamp, u64)>,
@@ -55,14 +55,14 @@ impl PieceDirectory {
     pub fn open(path: &Path, keep: Option<Keep>) -> io::Result<PieceDirectory> {
         let directory = path.parent().filter(|parent| !parent.as_os_str().is_empty());
         let directory = directory.map_or_else(|| PathBuf::from("."), Path::to_owned);
-        let whole = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        let capture = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
         let mut found = Vec::new();
         for entry in fs::read_dir(&directory)? {
             let entry = entry?;
             let Some(name) = PieceName::parse(&entry.file_name().to_string_lossy()) else {
                 continue;
             };
-            if name.whole == whole
+            if name.capture == capture
                 && let Ok(meta) = entry.metadata()
                 && meta.is_file()
             {
@@ -72,7 +72,7 @@ impl PieceDirectory {
         found.sort();
         let next = found.last().map_or(1, |(number, _)| number.saturating_add(1));
         let closed = found.into_iter().map(|(_, piece)| piece).collect();
-        Ok(PieceDirectory { directory, whole, keep, closed, open: Vec::new(), next })
+        Ok(PieceDirectory { directory, capture, keep, closed, open: Vec::new(), next })
     }
 
     /// Whether the oldest has to go.
@@ -97,8 +97,8 @@ impl PieceDirectory {
 impl PieceStore<File> for PieceDirectory {
     fn next(&mut self, started: Timestamp) -> io::Result<(PathBuf, File)> {
         loop {
-            let (whole, number) = (self.whole.clone(), self.next);
-            let name = PieceName { whole, number, started }.file_name();
+            let (capture, number) = (self.capture.clone(), self.next);
+            let name = PieceName { capture, number, started }.file_name();
             let path = self.directory.join(name);
             match create::open(&path, false) {
                 // Another watch writes under the same name.

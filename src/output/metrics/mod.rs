@@ -76,21 +76,21 @@ pub struct HookState {
 
 /// All metrics of one moment.
 #[derive(Debug)]
-pub struct Reading {
+pub struct MetricsSnapshot {
     interface: String,
     families: Vec<Family>,
 }
 
-impl Reading {
+impl MetricsSnapshot {
     /// The analysis as it stands.
-    pub fn of(analysis: &Analysis, about: &About) -> Reading {
+    pub fn of(analysis: &Analysis, about: &About) -> MetricsSnapshot {
         let interface = analysis.header().interface.clone().unwrap_or_default();
         let mut families = trunk(analysis.header(), analysis.trunk(), about);
         families.extend(nodes(analysis.trunk()));
         families.extend(findings(analysis));
         families.extend(about.capture.map(capture).into_iter().flatten());
         families.extend(about.hook.map(hook).into_iter().flatten());
-        Reading { interface, families }
+        MetricsSnapshot { interface, families }
     }
 
     /// As text.

@@ -18,10 +18,10 @@ use hyper_util::rt::{TokioIo, TokioTimer};
 use tokio::sync::{Semaphore, mpsc, oneshot};
 use tokio::time::timeout;
 
-use super::{Format, Reading};
+use super::{Format, MetricsSnapshot};
 
 /// Where the answer to one request is to go.
-pub type Ask = oneshot::Sender<Reading>;
+pub type Ask = oneshot::Sender<MetricsSnapshot>;
 
 /// So many clients at a time; others wait until there is room.
 const CLIENTS: usize = 4;

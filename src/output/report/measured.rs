@@ -14,7 +14,7 @@ pub(super) fn particulars(report: &Report<'_>) -> Markup {
     let mode = match source.listen_only {
         Some(true) => "listening only, cannot send",
         Some(false) => "active",
-        None => "mode not told",
+        None => "mode unknown",
     };
     html! {
         section aria-labelledby="particulars" {
@@ -27,7 +27,7 @@ pub(super) fn particulars(report: &Report<'_>) -> Markup {
                 }
                 div { span.what { "Length" } span.told { (duration(source.duration_s)) @if !source.complete { ", cut off" } } }
                 div { span.what { "Adapter" }
-                    span.told { (source.interface.as_deref().unwrap_or("interface not told")) ", " (mode) }
+                    span.told { (source.interface.as_deref().unwrap_or("interface unknown")) ", " (mode) }
                 }
                 div { span.what { "Bit rate" }
                     span.told { @match source.bitrate { Some(rate) => (rate), None => "unknown" } }
@@ -119,7 +119,7 @@ pub(super) fn method(report: &Report<'_>) -> Markup {
                      it does not: those need a meter and a qualified person."
                 }
                 li {
-                    "Captured with " (source.tool.as_deref().unwrap_or("a program not told"))
+                    "Captured with " (source.tool.as_deref().unwrap_or("an unknown program"))
                     "; analysed and written with " (Header::TOOL) "."
                 }
                 @if !source.complete {

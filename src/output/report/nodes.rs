@@ -120,7 +120,7 @@ fn exchanges(node: &NodeSummary) -> Vec<(&'static str, &ExchangeCounts, String)>
 
 fn device(identity: Option<&DeviceIdentity>) -> Markup {
     let Some(identity) = identity else {
-        return html! { "not told" };
+        return html! { "unknown" };
     };
     let revision = identity.major_revision.zip(identity.minor_revision);
     html! {

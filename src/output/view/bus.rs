@@ -115,10 +115,10 @@ pub fn errors(screen: &Screen, width: usize) -> Vec<TextLine<'static>> {
     if let Some(ago) = errors.last.and_then(|last| screen.snapshot.now.since(last)) {
         answer += &format!("{dot}last {} ago", clock(ago));
     }
-    let mut lines = vec![heading("What was destroyed", &answer, width, screen.theme)];
+    let mut lines = vec![heading("Bus errors", &answer, width, screen.theme)];
     let mut parts = vec![match errors.controller {
         Some(state) => format!("  adapter: {state}"),
-        None => "  adapter: tells no state".to_string(),
+        None => "  adapter: state unknown".to_string(),
     }];
     if let Some((transmit, receive)) = errors.counters {
         parts.push(format!("counters: transmit {transmit}, receive {receive}"));

@@ -49,11 +49,11 @@ impl Facts {
         if page {
             lines.extend(planned.map(|name| ("called", printable(name))));
             identity(node, &mut lines);
-            let told = [("module", lights.module), ("network", lights.network)];
-            let told = told.map(|(which, light)| {
-                format!("{which} {}", light.map_or("not told".into(), |light| light.to_string()))
+            let colours = [("module", lights.module), ("network", lights.network)];
+            let colours = colours.map(|(which, light)| {
+                format!("{which} {}", light.map_or("unknown".into(), |light| light.to_string()))
             });
-            lines.push(("lights", format!("{}; compare with the device", told.join(", "))));
+            lines.push(("lights", format!("{}; compare with the device", colours.join(", "))));
             if let Some((device, light)) = lights.refused {
                 let text = format!(
                     "a second device, vendor {} serial {}, was refused this address: network {light}",
@@ -100,7 +100,7 @@ fn identity(node: &Node, lines: &mut Vec<(&'static str, String)>) {
         parts.push(format!("revision {major}.{minor}"));
     }
     let text = match parts.is_empty() {
-        true => "not told; a node says so in its address check, when it starts".to_string(),
+        true => "unknown; a node says so in its address check, when it starts".to_string(),
         false => parts.join(", "),
     };
     lines.push(("who", text));
@@ -140,11 +140,11 @@ fn drive(node: &Node, lines: &mut Vec<(&'static str, String)>) {
     if let (Some(output), Some(command)) = (drive.output, drive.command()) {
         let origin = guessed(output.origin);
         let text = format!("{command} (assembly {}{origin})", output.value.number());
-        lines.push(("told", text));
+        lines.push(("command", text));
     }
     if let (Some(input), Some(status)) = (drive.input, drive.status()) {
         let origin = guessed(input.origin);
-        lines.push(("says", format!("{status} (assembly {}{origin})", input.value.number())));
+        lines.push(("status", format!("{status} (assembly {}{origin})", input.value.number())));
     }
 }
 

@@ -97,7 +97,7 @@ pub fn in_full(screen: &Screen, width: u16) -> Vec<TextLine<'static>> {
         lines.extend(cautions(screen, width));
     }
     for found in &screen.snapshot.findings {
-        lines.extend(whole(screen, found, width));
+        lines.extend(finding_in_full(screen, found, width));
     }
     lines
 }
@@ -107,7 +107,7 @@ pub fn about(screen: &Screen, mac_id: MacId, width: usize) -> Vec<TextLine<'stat
     let about = |found: &&Found| found.finding.mac_id == Some(mac_id);
     let mut lines = Vec::new();
     for found in screen.snapshot.findings.iter().filter(about) {
-        lines.extend(whole(screen, found, width));
+        lines.extend(finding_in_full(screen, found, width));
     }
     if !lines.is_empty() {
         lines.splice(0..0, cautions(screen, width));
@@ -115,7 +115,7 @@ pub fn about(screen: &Screen, mac_id: MacId, width: usize) -> Vec<TextLine<'stat
     lines
 }
 
-fn whole(screen: &Screen, found: &Found, width: usize) -> Vec<TextLine<'static>> {
+fn finding_in_full(screen: &Screen, found: &Found, width: usize) -> Vec<TextLine<'static>> {
     let finding = &found.finding;
     let entry = finding.code.entry();
     let who = finding.mac_id.map_or(String::new(), |mac| format!(", node {mac}"));
@@ -234,7 +234,7 @@ pub fn phrase(found: &Found) -> String {
         Code::NothingHeard => "nothing is heard",
         Code::NothingUnderstood => "only errors are heard",
         Code::BusOff => "the adapter went bus-off",
-        Code::AddressClash => "address wanted twice",
+        Code::AddressClash => "address claimed twice",
         Code::NeverAnswered => "never answered",
         Code::NodeLeft if found.finding.severity == Severity::Fault => "gone",
         Code::NodeLeft => "was gone",

@@ -30,7 +30,7 @@ pub const SMALLEST: (u16, u16) = (60, 12);
 pub fn draw(screen: &Screen, frame: &mut Frame) {
     let area = frame.area();
     if (area.width, area.height) < SMALLEST || area.height < SMALLEST.1 {
-        let text = format!("At least {} x {} characters, please.", SMALLEST.0, SMALLEST.1);
+        let text = format!("Too small: {} x {} characters at least.", SMALLEST.0, SMALLEST.1);
         frame.render_widget(TextLine::from(text), area);
         return;
     }

@@ -211,7 +211,7 @@ fn device(row: &NodeRow) -> String {
         (None, Some(device)) => {
             printable(&format!("vendor {} no. {}", device.vendor_id, device.serial))
         }
-        (None, None) => "not told".into(),
+        (None, None) => "unknown".into(),
     }
 }
 
@@ -327,15 +327,15 @@ fn spread(
 }
 
 fn over_time(screen: &Screen, detail: &NodeDetail, width: usize) -> Vec<TextLine<'static>> {
-    let trail = &detail.over_time;
-    if trail.windows().is_empty() {
+    let windows = &detail.over_time;
+    if windows.windows().is_empty() {
         return Vec::new();
     }
     let theme = screen.theme;
     let places = width.saturating_sub(8);
     let (from, to) = bus::window(screen, places);
-    let window = trail.window().as_secs();
-    let points = trail.windows().iter().map(|point| {
+    let window = windows.window().as_secs();
+    let points = windows.windows().iter().map(|point| {
         let start = point.index as f64 * window;
         (start, start + window, (point.max, point.missed))
     });

@@ -149,7 +149,7 @@ const SIGNS: [(&str, &str); 7] = [
     (
         "node",
         "well; heard: it sends, but nobody asks it; asked: no answer yet; otherwise what is wrong. \
-         A drop line that is parted: the node is gone.",
+         A gap in its line: the node is gone.",
     ),
     (
         "every",
@@ -164,8 +164,8 @@ const SIGNS: [(&str, &str); 7] = [
     ("missed", "commands that the next command found still unanswered; - where none are expected"),
     (
         "lights",
-        "what module and network light should show by what was said on the wire, to compare with \
-         the device: off, grn, red, r/g; ~ flashes; ? not told",
+        "what module and network light should show by the traffic, to compare with the device: \
+         off, grn, red, r/g; ~ flashes; ? unknown",
     ),
     ("load", "exact bits of good frames as a share of what the bit rate allows"),
 ];

@@ -134,7 +134,7 @@ pub struct LoadNow {
     pub over_time: Vec<LoadWindow>,
 }
 
-/// What was destroyed, and how the adapter's controller is.
+/// Error frames, and how the adapter's controller is.
 #[derive(Debug, Clone, Default)]
 pub struct ErrorsNow {
     /// Error frames of every kind.

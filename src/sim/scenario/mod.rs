@@ -117,7 +117,7 @@ fn default_retry() -> Millis {
 /// How a slave's I/O comes round.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum ConnectionKind {
+pub enum IoConnection {
     /// Command and response, one node at a time.
     Poll,
     /// One command to all, a response of each.
@@ -148,7 +148,7 @@ pub struct NodePlan {
     /// What it does on the line.
     pub name: String,
     /// How its I/O comes round.
-    pub connection: ConnectionKind,
+    pub connection: IoConnection,
     /// Master to node.
     #[serde(default)]
     pub command_bytes: Length,

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::{
-    ConnectionKind, ControlSource, Fault, FaultKind, MasterPlan, NodePlan, NoisePattern, Scenario,
+    ControlSource, Fault, FaultKind, IoConnection, MasterPlan, NodePlan, NoisePattern, Scenario,
     Seconds, TalkerPlan, TrunkPlan,
 };
 use crate::toml_reader::{TableReader, TomlProblems, read_toml};
@@ -99,7 +99,7 @@ fn check_node(keys: &TableReader, node: &NodePlan) {
             ),
         );
     }
-    if keys.has("change_interval_ms") && node.connection != ConnectionKind::ChangeOfState {
+    if keys.has("change_interval_ms") && node.connection != IoConnection::ChangeOfState {
         keys.problem("change_interval_ms", "has an effect only on a change-of-state connection");
     }
     let Some(drive) = &node.drive else { return };
@@ -214,8 +214,8 @@ fn check_strength(keys: &TableReader, kind: &FaultKind) {
 fn check_victim(keys: &TableReader, key: &str, kind: &FaultKind, node: &NodePlan) {
     use FaultKind::*;
     let mac_id = node.mac_id;
-    let polled = node.connection == ConnectionKind::Poll;
-    let asked = polled || node.connection == ConnectionKind::Strobe;
+    let polled = node.connection == IoConnection::Poll;
+    let asked = polled || node.connection == IoConnection::Strobe;
     if kind.needs_drive() && node.drive.is_none() {
         keys.problem(key, format!("node {mac_id} is no drive"));
     }

@@ -27,18 +27,18 @@ struct Panel {
     unit: &'static str,
     /// The axis reaches at least to here.
     least: f64,
-    lines: [Series; 2],
+    lines: [TrendLine; 2],
 }
 
 /// One quantity.
-struct Series {
+struct TrendLine {
     name: &'static str,
-    shape: Shape,
+    shape: Marker,
     value: fn(&Visit) -> Option<f64>,
 }
 
 #[derive(Clone, Copy)]
-enum Shape {
+enum Marker {
     Square,
     Diamond,
 }
@@ -49,8 +49,12 @@ const PANELS: [Panel; 3] = [
         unit: " %",
         least: 5.0,
         lines: [
-            Series { name: "mean", shape: Shape::Square, value: |v| share(v.load_mean) },
-            Series { name: "fullest second", shape: Shape::Diamond, value: |v| share(v.load_peak) },
+            TrendLine { name: "mean", shape: Marker::Square, value: |v| share(v.load_mean) },
+            TrendLine {
+                name: "fullest second",
+                shape: Marker::Diamond,
+                value: |v| share(v.load_peak),
+            },
         ],
     },
     Panel {
@@ -58,10 +62,14 @@ const PANELS: [Panel; 3] = [
         unit: " %",
         least: 0.1,
         lines: [
-            Series { name: "error frames", shape: Shape::Square, value: |v| share(v.error_share) },
-            Series {
+            TrendLine {
+                name: "error frames",
+                shape: Marker::Square,
+                value: |v| share(v.error_share),
+            },
+            TrendLine {
                 name: "missed polls",
-                shape: Shape::Diamond,
+                shape: Marker::Diamond,
                 value: |v| share(v.missed_share),
             },
         ],
@@ -71,8 +79,12 @@ const PANELS: [Panel; 3] = [
         unit: " ms",
         least: 1.0,
         lines: [
-            Series { name: "99 %", shape: Shape::Square, value: |v| millis(v.latency_p99_us) },
-            Series { name: "worst", shape: Shape::Diamond, value: |v| millis(v.latency_max_us) },
+            TrendLine { name: "99 %", shape: Marker::Square, value: |v| millis(v.latency_p99_us) },
+            TrendLine {
+                name: "worst",
+                shape: Marker::Diamond,
+                value: |v| millis(v.latency_max_us),
+            },
         ],
     },
 ];
@@ -204,10 +216,10 @@ fn draw(canvas: &Canvas<'_>, steps: &Steps, panel: &Panel, top: i32, visits: &[V
     Ok(())
 }
 
-fn point(canvas: &Canvas<'_>, (x, y): (i32, i32), shape: Shape, colour: RGBColor) -> Drawn {
+fn point(canvas: &Canvas<'_>, (x, y): (i32, i32), shape: Marker, colour: RGBColor) -> Drawn {
     match shape {
-        Shape::Square => canvas.bar((x - 4, y - 4), (x + 4, y + 4), colour),
-        Shape::Diamond => canvas.shape(&[(x, y - 6), (x + 6, y), (x, y + 6), (x - 6, y)], colour),
+        Marker::Square => canvas.bar((x - 4, y - 4), (x + 4, y + 4), colour),
+        Marker::Diamond => canvas.shape(&[(x, y - 6), (x + 6, y), (x, y + 6), (x - 6, y)], colour),
     }
 }
 

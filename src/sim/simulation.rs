@@ -8,12 +8,12 @@ use super::disturber::Disturber;
 use super::exchanges::Purpose;
 use super::frame_bits::Damage;
 use super::master::Master;
-use super::program::Talker;
+use super::program::BackgroundSender;
 use super::program::{Program, Station};
 use super::random::Chance;
 use super::scenario::{Recovery, Scenario};
 use super::slave::Slave;
-use super::station::{Claim, Desk, ScheduledEvent, Told};
+use super::station::{Claim, Desk, ProgramEvent, ScheduledEvent};
 use super::time::Queue;
 use super::time::{Clockwork, Time};
 use super::truth::TrueCause;
@@ -90,7 +90,7 @@ impl Bus {
 
 /// The simulated trunk.
 #[derive(Debug)]
-pub(super) struct World {
+pub(super) struct Simulation {
     pub(super) scenario: Scenario,
     pub(super) clock: Clockwork,
     pub(super) queue: Queue<ScheduledEvent>,
@@ -112,11 +112,11 @@ pub(super) struct World {
 const FAULT_STREAMS: u64 = 1 << 32;
 const CONTACT_STREAMS: u64 = 2 << 32;
 
-impl World {
-    pub(super) fn new(scenario: Scenario, seed: u64, length: WireLength) -> World {
+impl Simulation {
+    pub(super) fn new(scenario: Scenario, seed: u64, length: WireLength) -> Simulation {
         let clock = Clockwork(scenario.trunk.bitrate);
         let faults = scenario.faults.len() as u64;
-        let mut world = World {
+        let mut world = Simulation {
             clock,
             queue: Queue::default(),
             stations: Vec::new(),
@@ -151,8 +151,9 @@ impl World {
             self.queue.plan(on, ScheduledEvent::PowerOn { station });
         }
         for plan in &scenario.talker {
-            let talker = Talker::planned(plan, self.clock);
-            let station = self.add(Program::Talker(talker), seed, 0.0, Recovery::Automatic);
+            let talker = BackgroundSender::planned(plan, self.clock);
+            let station =
+                self.add(Program::BackgroundSender(talker), seed, 0.0, Recovery::Automatic);
             self.queue.plan(Time(0), ScheduledEvent::PowerOn { station });
         }
     }
@@ -213,7 +214,7 @@ impl World {
                     self.work(station, |program, desk| match program {
                         Program::Master(master) => master.timer(desk, timer),
                         Program::Slave(slave) => slave.timer(desk, timer),
-                        Program::Talker(talker) => talker.timer(desk, timer),
+                        Program::BackgroundSender(talker) => talker.timer(desk, timer),
                     });
                 }
             }
@@ -229,7 +230,7 @@ impl World {
 
     /// Lets a device's program work at its desk.
     pub(super) fn work(&mut self, station: usize, task: impl FnOnce(&mut Program, &mut Desk)) {
-        let mut told = Vec::new();
+        let mut program_events = Vec::new();
         let device = &mut self.stations[station];
         let mut desk = Desk {
             now: self.now,
@@ -240,17 +241,17 @@ impl World {
             controller: &mut device.controller,
             chance: &mut device.chance,
             exchanges: &mut self.exchanges,
-            told: &mut told,
+            program_events: &mut program_events,
         };
         task(&mut device.program, &mut desk);
-        for told in told {
-            self.tell(station, told);
+        for event in program_events {
+            self.tell(station, event);
         }
     }
 
-    fn tell(&mut self, station: usize, told: Told) {
+    fn tell(&mut self, station: usize, event: ProgramEvent) {
         let device = self.stations[station].program.device();
-        self.ledger.told(self.t(), device, told);
+        self.ledger.program_event(self.t(), device, event);
     }
 
     /// A good frame came over the wire, to all but the deaf ones.
@@ -272,7 +273,7 @@ impl World {
             self.work(station, |program, desk| match program {
                 Program::Master(master) => master.received(desk, frame),
                 Program::Slave(slave) => slave.received(desk, frame, purpose),
-                Program::Talker(_) => {}
+                Program::BackgroundSender(_) => {}
             });
         }
     }
@@ -317,7 +318,7 @@ impl World {
             self.work(station, |program, desk| match program {
                 Program::Master(master) => master.power_on(desk),
                 Program::Slave(slave) => slave.power_on(desk),
-                Program::Talker(talker) => talker.power_on(desk),
+                Program::BackgroundSender(talker) => talker.power_on(desk),
             });
         } else if let Some(claim) = self.stations[station].program.claim_mut() {
             claim.claim = Claim::Off;
