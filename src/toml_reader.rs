@@ -13,8 +13,7 @@ use serde::de::DeserializeOwned;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use crate::words::excerpt;
-use crate::words::near::did_you_mean;
+use crate::words::{did_you_mean, excerpt};
 
 /// So much of a name is shown.
 const LONGEST_NAME: usize = 120;

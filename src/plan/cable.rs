@@ -107,7 +107,8 @@ pub fn most_drop_current_a(drop_m: f64) -> f64 {
 
 /// The standard's sum rule for devices on one side of a supply, nearest first, as (metres from
 /// the supply, amperes): Σ ((Lₙ × Rc) + (Nₜ × 0.005)) × Iₙ, in volts on one conductor.
-pub fn sum_rule_v(ohm_per_m: f64, devices: &[(f64, f64)]) -> f64 {
+#[cfg(test)]
+pub(super) fn sum_rule_v(ohm_per_m: f64, devices: &[(f64, f64)]) -> f64 {
     let part = |(index, &(length_m, current_a)): (usize, &(f64, f64))| {
         (length_m * ohm_per_m + (index + 1) as f64 * CONTACT_OHM) * current_a
     };

@@ -25,6 +25,7 @@ pub struct Message {
     pub period: u64,
 }
 
+#[cfg(test)]
 impl Message {
     /// A message of one frame.
     pub fn single(length: u64, period: u64) -> Message {

@@ -57,12 +57,11 @@ impl FrameShape {
 
     /// The length that no 11-bit data frame of so many bytes exceeds: 55 + 10 s bits
     /// (Davis et al. 2007).
+    #[cfg(test)]
     pub fn bound(&self) -> u64 {
         55 + 10 * u64::from(self.bytes())
     }
-}
 
-impl FrameShape {
     /// Its wire time over everything that its open bytes can be.
     pub fn wire_time(&self) -> WireTime {
         Ahead::of(self.open_bytes.min(MOST_BYTES)).wire_time(self)

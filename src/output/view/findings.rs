@@ -32,7 +32,7 @@ pub fn brief(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static
 }
 
 /// The heading and the findings, each with all of its evidence, as many as there is room for.
-pub fn spread_out(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>> {
+pub fn with_evidence(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>> {
     let mut lines = brief(screen, width, 0);
     lines.truncate(1);
     for found in &screen.snapshot.findings {
@@ -51,11 +51,6 @@ pub fn spread_out(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'s
         lines.push(TextLine::from("  more: key f shows them all"));
     }
     lines
-}
-
-/// How many lines [`short`] could use.
-pub fn wanted(screen: &Screen) -> usize {
-    screen.snapshot.findings.len()
 }
 
 fn one(screen: &Screen, found: &Found, width: usize) -> TextLine<'static> {

@@ -32,7 +32,7 @@ pub fn draw(screen: &Screen, frame: &mut Frame, area: Rect) {
         if rest.height > 4 && screen.chosen.is_some() {
             put(frame, rest, &nodes::page_lines(screen, rest));
         }
-        let found = findings::spread_out(screen, usize::from(right.width), rows * 2 / 3);
+        let found = findings::with_evidence(screen, usize::from(right.width), rows * 2 / 3);
         let (top, below) = split(right, found.len() + 1);
         put(frame, top, &found);
         put(frame, below, &log(screen, usize::from(below.width), usize::from(below.height) - 1));
@@ -40,15 +40,15 @@ pub fn draw(screen: &Screen, frame: &mut Frame, area: Rect) {
     }
     let rows = usize::from(area.height);
     let few = (rows / 7).max(2);
-    let found = findings::wanted(screen).clamp(1, few) + 1;
+    let found = screen.snapshot.findings.len().clamp(1, few) + 1;
     let (top, rest) = split(area, found);
     put(frame, top, &findings::brief(screen, usize::from(top.width), found - 1));
-    let bus_and_log = bus_rows(rest) + log_rows(rest);
+    let bus_and_log = bus_rows(usize::from(rest.height)) + log_rows(rest);
     let wanted = screen.snapshot.nodes.len().max(1) + 1;
     let room = usize::from(rest.height).saturating_sub(bus_and_log);
     let (top, rest) = split(rest, wanted.min(room));
     put(frame, top, &nodes::lines(screen, usize::from(top.width), usize::from(top.height) - 1));
-    let (bus, rest) = split(rest, bus_rows_for(usize::from(area.height)));
+    let (bus, rest) = split(rest, bus_rows(usize::from(area.height)));
     below_nodes(screen, frame, bus);
     let below = usize::from(rest.height).saturating_sub(1);
     put(frame, rest, &log(screen, usize::from(rest.width), below));
@@ -67,11 +67,7 @@ fn below_nodes(screen: &Screen, frame: &mut Frame, area: Rect) {
     put(frame, area, &lines);
 }
 
-fn bus_rows(area: Rect) -> usize {
-    bus_rows_for(usize::from(area.height))
-}
-
-fn bus_rows_for(rows: usize) -> usize {
+fn bus_rows(rows: usize) -> usize {
     match rows {
         0..=13 => 3,
         14..=23 => 4,

@@ -2,7 +2,7 @@
 
 use super::facts::{Facts, Seen};
 use crate::fieldbus::{DeviceId, MacId};
-use crate::health::{self, Code, Condition, Context, Finding, References, Severity, Verdict};
+use crate::health::{self, Code, Context, Finding, References, Severity, Verdict};
 use crate::trunk::{Absence, Burst, Exchange, LatencySeries, LoadWindow, Node, Trunk, WINDOW};
 use crate::wire::{Bitrate, Cause, ControllerState, Nanos, Tally};
 
@@ -205,11 +205,6 @@ impl Snapshot {
             some.map(|found| found.finding.clone()).collect::<Vec<_>>()
         };
         (Verdict::from_findings(&part(true)), Verdict::from_findings(&part(false)))
-    }
-
-    /// Whether nothing can be judged yet.
-    pub fn is_silent(&self) -> bool {
-        self.verdict().0.state == Condition::CannotTell
     }
 
     /// The row of a node.

@@ -15,7 +15,7 @@ use serde::Serialize;
 use socketcan::{CanCtrlMode, CanInterface, nl::CanState};
 
 use crate::source::{LiveError, NetlinkError, SourceError};
-use crate::words::near::did_you_mean;
+use crate::words::did_you_mean;
 
 /// An interface as it is at this moment.
 #[derive(Debug, Clone, PartialEq, Eq)]
