@@ -2,6 +2,7 @@
 //! not from reading the frames again. Every exchange of command and response, and how it ended.
 
 use std::collections::BTreeMap;
+use std::fmt;
 
 use serde::Serialize;
 
@@ -247,6 +248,40 @@ pub(super) enum Purpose {
     Heartbeat { node: MacId },
     /// A frame that belongs to nobody.
     Stray,
+}
+
+/// In words, for the truth.
+impl fmt::Display for Purpose {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let part_of = |part: &FragmentPart| match (part.first, part.last) {
+            (true, true) => String::new(),
+            (true, false) => format!(", first fragment of {} bytes", part.bytes),
+            (false, false) => format!(", middle fragment of {} bytes", part.bytes),
+            (false, true) => format!(", last fragment of {} bytes", part.bytes),
+        };
+        match self {
+            Purpose::Check(check) => write!(f, "duplicate address check for {}", check.mac_id),
+            Purpose::Command { kind, node, exchange, part } => {
+                let to = node.map_or("all".to_string(), |node| format!("node {node}"));
+                write!(f, "{kind} command {exchange} to {to}{}", part_of(part))
+            }
+            Purpose::Response { kind, node, answers, part } => {
+                write!(f, "{kind} response of node {node}")?;
+                match answers {
+                    Some(exchange) => write!(f, " to command {exchange}")?,
+                    None => write!(f, " to no command")?,
+                }
+                f.write_str(&part_of(part))
+            }
+            Purpose::ChangeAcknowledge { node } => {
+                write!(f, "acknowledge of node {node}'s change of state")
+            }
+            Purpose::Request { node } => write!(f, "explicit request to node {node}"),
+            Purpose::Reply { node } => write!(f, "explicit response of node {node}"),
+            Purpose::Heartbeat { node } => write!(f, "heartbeat of node {node}"),
+            Purpose::Stray => f.write_str("a frame that belongs to nobody"),
+        }
+    }
 }
 
 /// Which part of a message a frame carries, and how long the whole message is.

@@ -143,7 +143,7 @@ impl Ledger {
 
     /// A good frame that the adapter did not hear.
     pub(super) fn unheard(&mut self, t: Nanos, device: Device, purpose: &Purpose) {
-        self.doing(t, device, "frame-not-recorded", Some(format!("{purpose:?}")));
+        self.doing(t, device, "frame-not-recorded", Some(purpose.to_string()));
     }
 
     /// What the adapter did besides.
@@ -200,7 +200,7 @@ impl Ledger {
             place: damage.place as u8,
             cause: cause_name(cause, &self.truth.faults),
             victims,
-            destroyed: format!("{purpose:?}"),
+            destroyed: purpose.to_string(),
         });
     }
 

@@ -115,8 +115,9 @@ fn default_retry() -> Millis {
 }
 
 /// How a slave's I/O comes round.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, strum::Display)]
 #[serde(rename_all = "kebab-case")]
+#[strum(serialize_all = "kebab-case")]
 pub enum IoConnection {
     /// Command and response, one node at a time.
     Poll,
