@@ -9,7 +9,6 @@ mod drive;
 pub mod eds;
 mod explicit;
 mod identifier;
-mod identity;
 mod lights;
 mod mac_id;
 mod object;
@@ -26,11 +25,10 @@ pub use explicit::GeneralStatus;
 pub use explicit::Service;
 pub use explicit::{BodyFormat, Class, CutShort, ExplicitBody, ExplicitHeader, Target};
 pub use identifier::{Identifier, IdentifierInfo, Role};
-pub use identity::{DeviceState, Heartbeat};
-pub use identity::{DeviceStatus, IdentityObject};
 pub use lights::{
     Light, ModuleFacts, NetworkFacts, module as module_light, network as network_light,
 };
 pub use mac_id::{MacId, MacIdSet};
+pub use object::{DeviceState, DeviceStatus, Heartbeat, IdentityObject};
 
 pub(crate) use object::{AttributeValue, ObjectPath};

@@ -1,15 +1,19 @@
 //! Objects that explicit messages name, in words: classes, attributes with their values, kinds of
-//! device.
+//! device; and the identity object: who a device is and the state that it is in, by heartbeat too.
 //!
 //! Source: IEC 62026-3 and IEC 61158-6-2 for classes 01 to 05. From memory: the classes of
 //! drives (28 to 2A), attributes beyond the first few, the device types and the numbers of the
 //! bit rates (0 to 2).
+//!
+//! The identity object (class 01) by the same sources: attributes 1 to 7, and all of them at once
+//! in that order. From memory: the bits of the status word, the states, and
+//! the heartbeat's service and layout.
 
-use super::{
-    Choice, Class, ConnectionState, DeviceState, Target, WatchdogAction, allocation_attribute,
-};
 use std::fmt::{self, Display};
 
+use super::{
+    Choice, Class, ConnectionState, DeviceId, Target, WatchdogAction, allocation_attribute,
+};
 use crate::words::printable_char;
 
 /// What a predefined connection instance carries (class 05; IEC 62026-3).
@@ -141,22 +145,6 @@ fn text_words(f: &mut fmt::Formatter<'_>, text: &[u8]) -> fmt::Result {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// IEC 62026-3: classes 01 to 05 and their attributes.
-    #[test]
-    fn objects_in_words() {
-        assert_eq!(Class::CONNECTION.attribute(9), Some("expected packet rate"));
-        assert_eq!(Class::IDENTITY.attribute(7), Some("product name"));
-        assert_eq!(Class(0x64).to_string(), "class 64h");
-        assert_eq!(Class(0x64).attribute(0x93), None);
-        assert_eq!(connection_instance(2), Some("poll"));
-        assert_eq!(device_type(2), Some("AC drive"));
-    }
-}
-
-#[cfg(test)]
 mod values_tests {
     use super::*;
 
@@ -185,5 +173,232 @@ mod values_tests {
         assert_eq!(value(1, 6, &[0x67, 0x45]), "6745");
         assert_eq!(value(1, 7, &[9, b'x']), "0978");
         assert_eq!(value(5, 9, &[]), "nothing");
+    }
+}
+
+/// The most characters of a product name that are kept.
+pub const MAX_NAME: usize = 64;
+
+/// What is known of a device. Whatever was not read is `None`.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct IdentityObject {
+    /// The maker's number (1).
+    pub vendor_id: Option<u16>,
+    /// What kind of device it is (2).
+    pub device_type: Option<u16>,
+    /// The maker's number for the product (3).
+    pub product_code: Option<u16>,
+    /// Major and minor revision (4).
+    pub revision: Option<(u8, u8)>,
+    /// DeviceStatus word (5).
+    pub status: Option<DeviceStatus>,
+    /// Serial number (6).
+    pub serial: Option<u32>,
+    /// Product name (7).
+    pub name: Option<Box<str>>,
+    /// State of the device (8, or its heartbeat).
+    pub state: Option<DeviceState>,
+    /// Heartbeat interval in seconds (10).
+    pub heartbeat_s: Option<u8>,
+}
+
+/// The status word of the identity object (bits from memory).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct DeviceStatus(pub u16);
+
+impl DeviceStatus {
+    /// A fault that can be cleared, minor or major.
+    pub const fn recoverable_fault(self) -> bool {
+        self.0 & 0x0500 != 0
+    }
+
+    /// A fault that cannot be cleared, minor or major.
+    pub const fn unrecoverable_fault(self) -> bool {
+        self.0 & 0x0A00 != 0
+    }
+}
+
+impl IdentityObject {
+    /// Takes one attribute's value.
+    pub fn attribute(&mut self, attribute: u16, value: &[u8]) {
+        let word = value.first_chunk().map(|bytes| u16::from_le_bytes(*bytes));
+        match (attribute, value) {
+            (1, _) => self.vendor_id = word.or(self.vendor_id),
+            (2, _) => self.device_type = word.or(self.device_type),
+            (3, _) => self.product_code = word.or(self.product_code),
+            (4, &[major, minor, ..]) => self.revision = Some((major, minor)),
+            (5, _) => self.status = word.map(DeviceStatus).or(self.status),
+            (6, _) => {
+                let serial = value.first_chunk().map(|bytes| u32::from_le_bytes(*bytes));
+                self.serial = serial.or(self.serial);
+            }
+            (7, &[length, ref text @ ..]) => {
+                if let Some(text) = text.get(..usize::from(length)) {
+                    self.set_name(text);
+                }
+            }
+            (8, &[state, ..]) => self.state = Some(DeviceState(state)),
+            (10, &[seconds, ..]) => self.heartbeat_s = Some(seconds),
+            _ => {}
+        }
+    }
+
+    /// Takes all attributes at once. What is cut short leaves the rest as it was.
+    pub fn all(&mut self, value: &[u8]) {
+        let mut rest = value;
+        for (attribute, length) in [(1, 2), (2, 2), (3, 2), (4, 2), (5, 2), (6, 4)] {
+            let Some((value, after)) = rest.split_at_checked(length) else { return };
+            self.attribute(attribute, value);
+            rest = after;
+        }
+        self.attribute(7, rest);
+    }
+
+    fn set_name(&mut self, text: &[u8]) {
+        let printable = |&byte: &u8| printable_char(char::from(byte));
+        let same = self
+            .name
+            .as_deref()
+            .is_some_and(|name| name.chars().eq(text.iter().take(MAX_NAME).map(printable)));
+        if !same {
+            self.name = Some(text.iter().take(MAX_NAME).map(printable).collect());
+        }
+    }
+
+    /// The address check told who the device is. If that is another than known, all that was
+    /// read belonged to the other one.
+    pub fn device(&mut self, device: DeviceId) {
+        let other = self.vendor_id.is_some_and(|vendor| vendor != device.vendor_id)
+            || self.serial.is_some_and(|serial| serial != device.serial);
+        if other {
+            *self = IdentityObject::default();
+        }
+        self.vendor_id = Some(device.vendor_id);
+        self.serial = Some(device.serial);
+    }
+}
+
+/// The state of a device (identity object; from memory).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct DeviceState(pub u8);
+
+impl DeviceState {
+    /// Waits for its configuration.
+    pub const STANDBY: DeviceState = DeviceState(2);
+    /// Works.
+    pub const OPERATIONAL: DeviceState = DeviceState(3);
+    /// A fault that can be cleared.
+    pub const RECOVERABLE: DeviceState = DeviceState(4);
+    /// A fault that cannot.
+    pub const UNRECOVERABLE: DeviceState = DeviceState(5);
+}
+
+impl fmt::Display for DeviceState {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self.0 {
+            0 => "nonexistent",
+            1 => "self test",
+            2 => "standby",
+            3 => "operational",
+            4 => "recoverable fault",
+            5 => "unrecoverable fault",
+            other => return write!(f, "state {other}"),
+        })
+    }
+}
+
+/// A heartbeat, after its service byte.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Heartbeat {
+    /// The instance of the identity object that speaks.
+    pub instance: u16,
+    /// The state that it is in.
+    pub state: DeviceState,
+}
+
+impl Heartbeat {
+    /// Reads what follows the service byte; `None` if it is too short.
+    pub fn parse(data: &[u8]) -> Option<Heartbeat> {
+        let &[low, high, state, ..] = data else { return None };
+        let instance = u16::from_le_bytes([low, high]);
+        Some(Heartbeat { instance, state: DeviceState(state & 0x0F) })
+    }
+}
+
+#[cfg(test)]
+mod heartbeat_tests {
+    use super::*;
+
+    /// From memory.
+    #[test]
+    fn a_heartbeat_tells_the_state() {
+        let heartbeat = Heartbeat::parse(&[1, 0, 3, 0, 0, 0]).unwrap();
+        assert_eq!(heartbeat, Heartbeat { instance: 1, state: DeviceState::OPERATIONAL });
+        assert_eq!(heartbeat.state.to_string(), "operational");
+        assert_eq!(Heartbeat::parse(&[1, 0]), None);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// IEC 62026-3: classes 01 to 05 and their attributes.
+    #[test]
+    fn objects_in_words() {
+        assert_eq!(Class::CONNECTION.attribute(9), Some("expected packet rate"));
+        assert_eq!(Class::IDENTITY.attribute(7), Some("product name"));
+        assert_eq!(Class(0x64).to_string(), "class 64h");
+        assert_eq!(Class(0x64).attribute(0x93), None);
+        assert_eq!(connection_instance(2), Some("poll"));
+        assert_eq!(device_type(2), Some("AC drive"));
+    }
+
+    /// IEC 61158-6-2, identity object, get all; invented device.
+    #[test]
+    fn all_at_once_and_one_by_one_agree() {
+        let mut all = IdentityObject::default();
+        let name = b"Infeed conveyor drive";
+        let mut bytes = vec![0x84, 3, 2, 0, 17, 0, 2, 3, 0x05, 0, 0x67, 0x45, 0x23, 1];
+        bytes.push(name.len() as u8);
+        bytes.extend_from_slice(name);
+        all.all(&bytes);
+        let mut single = IdentityObject::default();
+        single.attribute(1, &[0x84, 3]);
+        single.attribute(2, &[2, 0]);
+        single.attribute(3, &[17, 0]);
+        single.attribute(4, &[2, 3]);
+        single.attribute(5, &[5, 0]);
+        single.attribute(6, &[0x67, 0x45, 0x23, 1]);
+        single.attribute(7, &bytes[14..]);
+        assert_eq!(all, single);
+        assert_eq!(all.vendor_id, Some(900));
+        assert_eq!(all.revision, Some((2, 3)));
+        assert_eq!(all.serial, Some(19_088_743));
+        assert_eq!(all.name.as_deref(), Some("Infeed conveyor drive"));
+        assert_eq!(all.status, Some(DeviceStatus(5)));
+    }
+
+    #[test]
+    fn another_device_at_the_address_starts_anew() {
+        let mut identity = IdentityObject::default();
+        identity.attribute(3, &[17, 0]);
+        identity.device(DeviceId { vendor_id: 900, serial: 1 });
+        assert_eq!(identity.product_code, Some(17));
+        identity.device(DeviceId { vendor_id: 900, serial: 2 });
+        assert_eq!((identity.product_code, identity.serial), (None, Some(2)));
+    }
+
+    #[test]
+    fn values_cut_short_leave_what_was_known() {
+        let mut identity = IdentityObject::default();
+        identity.attribute(1, &[0x84, 3]);
+        identity.attribute(1, &[1]);
+        identity.attribute(7, &[9, b'x']);
+        identity.all(&[0x85, 3, 2]);
+        assert_eq!((identity.vendor_id, identity.device_type), (Some(901), None));
+        assert_eq!(identity.name, None);
+        identity.attribute(7, &[2, 0, b'x', b'y']);
+        assert_eq!(identity.name.as_deref(), Some("?x"));
     }
 }

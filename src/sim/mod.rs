@@ -20,7 +20,6 @@ mod random;
 pub mod scenario;
 mod simulation;
 mod slave;
-mod source;
 mod station;
 mod time;
 pub mod truth;
@@ -28,7 +27,7 @@ mod truth_recorder;
 
 pub use exchanges::{Ending, ExchangeTruth};
 pub use scenario::{FaultKind, Scenario};
-pub use source::SimSource;
+pub use simulation::SimSource;
 pub use truth::{Device, Truth};
 
 #[cfg(test)]

@@ -20,7 +20,6 @@ mod frame;
 mod io;
 mod load;
 mod node;
-mod node_io;
 mod presence;
 mod reassembly;
 mod statistics;

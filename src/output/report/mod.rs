@@ -6,10 +6,8 @@
 mod compared;
 mod contents;
 mod findings;
-mod measured;
 mod nodes;
 mod page;
-mod planned;
 mod plots;
 mod times;
 

@@ -1,11 +1,14 @@
-//! The page from top to bottom.
+//! The page from top to bottom: where, when, with what and how it was measured, room to sign, and then
+//! each section.
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::contents::Report;
 use super::plots::PlotError;
-use super::{compared, findings, measured, nodes, planned, times};
-use crate::words::numbers::date_and_time;
+use super::{compared, findings, nodes, times};
+use crate::health::summary::SourceKind;
+use crate::wire::{Clock, Header};
+use crate::words::numbers::{date_and_time, duration, number_in_print};
 
 /// All the page's looks, on screen and on paper.
 const STYLE: &str = include_str!("style.css");
@@ -28,7 +31,7 @@ fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
     let (date, _) = date_and_time(summary.source.started);
     let place = report.site.unwrap_or(&summary.source.name);
     let title = format!("Trunk report: {place}, {date}");
-    let planned = planned::planned(report)?;
+    let planned = nodes::planned(report)?;
     let presence = times::presence(report)?;
     let load = times::load(report)?;
     let errors = times::errors(report)?;
@@ -52,7 +55,7 @@ fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
                 }
                 main {
                     (findings::verdict(summary))
-                    (measured::particulars(report))
+                    (particulars(report))
                     (findings::cautions(summary))
                     (findings::findings(summary))
                     (nodes::nodes(report))
@@ -64,10 +67,158 @@ fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
                     (errors)
                     (spreads)
                     (times::log(report))
-                    (measured::method(report))
-                    (measured::signatures())
+                    (method(report))
+                    (signatures())
                 }
             }
         }
     })
+}
+
+/// Where, when, by whom, with what.
+pub(super) fn particulars(report: &Report<'_>) -> Markup {
+    let source = &report.finished.summary.source;
+    let (date, time) = date_and_time(source.started);
+    let mode = match source.listen_only {
+        Some(true) => "listening only, cannot send",
+        Some(false) => "active",
+        None => "mode unknown",
+    };
+    html! {
+        section aria-labelledby="particulars" {
+            h2 id="particulars" { "Particulars" }
+            div.particulars {
+                (filled("Site and trunk", "site", report.site))
+                (filled("Measured by", "by", report.by))
+                div { span.what { "Date" }
+                    span.told { (date) ", from " (time) }
+                }
+                div { span.what { "Length" } span.told { (duration(source.duration_s)) @if !source.complete { ", cut off" } } }
+                div { span.what { "Adapter" }
+                    span.told { (source.interface.as_deref().unwrap_or("interface unknown")) ", " (mode) }
+                }
+                div { span.what { "Bit rate" }
+                    span.told { @match source.bitrate { Some(rate) => (rate), None => "unknown" } }
+                }
+                div { span.what { (match source.kind { SourceKind::Live => "Interface", _ => "Capture" }) }
+                    span.told { (source.name) }
+                }
+                div { span.what { "Heard" }
+                    span.told {
+                        (number_in_print(source.frames, "good frame")) ", "
+                        (number_in_print(source.error_frames, "error frame"))
+                        @for (count, what) in gaps(report) { ", " (number_in_print(count, what)) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// What limits the measurement, where there is any.
+fn gaps(report: &Report<'_>) -> impl Iterator<Item = (u64, &'static str)> {
+    let source = &report.finished.summary.source;
+    [
+        (source.lost_frames, "lost frame"),
+        (source.link_downs, "time of interface down"),
+        (source.clock_steps, "clock step"),
+        (source.unreadable_lines, "unreadable line"),
+    ]
+    .into_iter()
+    .filter(|(count, _)| *count > 0)
+}
+
+/// What was told, or a blank to type into or to write on.
+fn filled(what: &str, id: &str, told: Option<&str>) -> Markup {
+    html! {
+        div {
+            @match told {
+                Some(told) => { span.what { (what) } span.told { (told) } }
+                None => {
+                    label.what for=(id) { (what) }
+                    input.blank type="text" id=(id) autocomplete="off";
+                }
+            }
+        }
+    }
+}
+
+/// How it was measured.
+pub(super) fn method(report: &Report<'_>) -> Markup {
+    let source = &report.finished.summary.source;
+    let clock = match source.clock {
+        Some(Clock::Hardware) => "Times are those of the adapter's own clock.",
+        Some(Clock::Kernel) => {
+            "Times are those of the computer's kernel when it received the frame."
+        }
+        Some(Clock::Simulated) => {
+            "Times are those of a simulated trunk: no real trunk was measured."
+        }
+        Some(Clock::Imported) => "Times were taken over from another file.",
+        None => "The source does not say whose clock stamped the records.",
+    };
+    html! {
+        section aria-labelledby="method" {
+            h2 id="method" { "How it was measured" }
+            ul {
+                li {
+                    "By listening to every frame on the trunk; nothing was sent. "
+                    @match source.listen_only {
+                        Some(true) => "The adapter's controller could only listen.",
+                        Some(false) => "The adapter's controller was not in listen-only mode, so it acknowledged frames and could have disturbed the trunk.",
+                        None => "Whether the adapter's controller could only listen is not known.",
+                    }
+                    @if source.reports_errors == Some(false) {
+                        " The adapter was set not to report bus errors: none could be counted."
+                    }
+                }
+                li { (clock) " A time is that of the frame's last bit." }
+                li {
+                    "Load counts every good frame by its exact bits, from the start of frame to the \
+                     space after it, with the stuff bits of its very data. The fullest second is the \
+                     fullest of whole seconds laid end to end from the start."
+                }
+                li {
+                    "Percentiles are nearest-rank to three digits; the maximum is exact. An exchange \
+                     that was open when frames were lost counts as uncertain, not as missed."
+                }
+                li {
+                    "A CAN adapter hears frames, times and errors. Voltages, currents and resistances \
+                     it does not: those need a meter and a qualified person."
+                }
+                li {
+                    "Captured with " (source.tool.as_deref().unwrap_or("an unknown program"))
+                    "; analysed and written with " (Header::TOOL) "."
+                }
+                @if !source.complete {
+                    li { "The capture has no end record: it was read to its last whole line." }
+                }
+            }
+        }
+    }
+}
+
+/// Room to sign.
+pub(super) fn signatures() -> Markup {
+    html! {
+        section.signatures aria-labelledby="signatures" {
+            h2 id="signatures" { "Signatures" }
+            table.sign {
+                caption { "By signing, the report was read; open findings stay open until struck out" }
+                thead {
+                    tr {
+                        th scope="col" { "For" }
+                        th scope="col" { "Name" }
+                        th scope="col" { "Date" }
+                        th scope="col" { "Signature" }
+                    }
+                }
+                tbody {
+                    @for role in ["Measured", "Commissioned", "Taken over"] {
+                        tr { th scope="row" { (role) } td {} td {} td {} }
+                    }
+                }
+            }
+        }
+    }
 }
