@@ -241,7 +241,7 @@ fn planned_nodes(expected: &Expectation, summary: &Summary) -> Markup {
         .filter(|node| plan.nodes().iter().all(|planned| planned.mac_id != node.mac_id));
     html! {
         table {
-            caption { "NodeSummary by node" }
+            caption { "Node by node" }
             thead {
                 tr {
                     th scope="col" rowspan="2" { "Address" }
