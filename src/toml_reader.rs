@@ -322,6 +322,7 @@ impl<'a, 't> TableReader<'a, 't> {
                 rest.insert(name.clone(), value.clone());
             }
         }
+        let read_before = self.known.borrow().clone();
         self.known.borrow_mut().extend(rest.keys().map(|name| name.get_ref().to_string()));
         let mut refused: Vec<String> = Vec::new();
         let mut stand_ins = STAND_INS.iter();
@@ -343,7 +344,7 @@ impl<'a, 't> TableReader<'a, 't> {
                             path = format!("{path}.{key}");
                             "missing from this table".to_owned()
                         }
-                        None => serde_in_words(message, &path, &value),
+                        None => serde_in_words(message, &path, &value, &read_before),
                     };
                     if !refused.contains(&path) {
                         let key =
@@ -444,16 +445,21 @@ fn remove_at<'t>(table: &mut DeTable<'t>, at: usize) -> Option<(String, usize, D
 }
 
 /// What serde says is wrong with the value of a key, in the words of this reader.
-fn serde_in_words(message: &str, path: &str, value: &DeValue) -> String {
+/// `read_before` are the keys of the table that were read one by one.
+fn serde_in_words(message: &str, path: &str, value: &DeValue, read_before: &[String]) -> String {
     let key = path.rsplit('.').next().unwrap_or(path);
     let names = || message.split('`').skip(1).step_by(2);
     let expected = message.rsplit_once("expected ").map_or("", |(_, expected)| expected);
+    // Not those of a table inside.
+    let read_before = read_before.iter().map(String::as_str).filter(|_| !path.contains('.'));
     if message.starts_with("unknown field") {
-        return format!("unknown key{}", did_you_mean(key, names().skip(1)));
+        let known = names().skip(1).chain(read_before);
+        return format!("unknown key{}", did_you_mean(key, known));
     }
     if let Some(keys) = message.strip_prefix("unexpected keys in table: ") {
         let known = keys.split_once("available keys: ").map_or("", |(_, known)| known);
-        return format!("unknown key{}", did_you_mean(key, known.split(", ")));
+        let known = known.split(", ").chain(read_before);
+        return format!("unknown key{}", did_you_mean(key, known));
     }
     if message.starts_with("unknown variant")
         && let Some(written) = value.as_str()

@@ -110,8 +110,8 @@ const PROBLEMS_TOLD: usize = 20;
 /// What is wrong with a TOML file, a line for each problem.
 pub(super) fn wrong_toml(path: &Path, problems: &TomlProblems) -> anyhow::Error {
     let name = path.display();
-    let told = problems.iter().take(PROBLEMS_TOLD);
-    let mut lines: Vec<_> = told.map(|problem| one_line(&format!("{name}: {problem}"))).collect();
+    let shown = problems.iter().take(PROBLEMS_TOLD);
+    let mut lines: Vec<_> = shown.map(|problem| one_line(&format!("{name}: {problem}"))).collect();
     let more = problems.iter().len().saturating_sub(PROBLEMS_TOLD);
     if more > 0 {
         lines.push(format!("{name}: and {more} more problems"));

@@ -115,11 +115,11 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     file.write_all(html.as_bytes())
         .and_then(|()| file.sync_all())
         .map_err(|error| CreateError::new(&output, error))?;
-    let mut said = format!("{} written: {}", output.display(), summary.verdict.state);
+    let mut outcome = format!("{} written: {}", output.display(), summary.verdict.state);
     if let Some(comparison) = &baseline {
-        said += &format!("; since the baseline: {}", comparison.judgement);
+        outcome += &format!("; since the baseline: {}", comparison.judgement);
     }
-    say(&said);
+    say(&outcome);
     Ok(CommandOutcome::Done)
 }
 

@@ -41,7 +41,7 @@ pub(super) struct View {
     held: Vec<LogLine>,
     anew: bool,
     /// What was said while the terminal was taken, for standard error afterwards.
-    said: Vec<String>,
+    messages: Vec<String>,
 }
 
 struct Shared {
@@ -101,7 +101,7 @@ impl View {
             narrator: Narrator::default(),
             held: Vec::new(),
             anew: false,
-            said: Vec::new(),
+            messages: Vec::new(),
         })
     }
 
@@ -165,8 +165,8 @@ impl View {
         /// Enough to see what it was about.
         const MOST: usize = 200;
         self.narrator.message(t, message);
-        if self.said.len() < MOST {
-            self.said.push(message.to_string());
+        if self.messages.len() < MOST {
+            self.messages.push(message.to_string());
         }
     }
 
@@ -204,7 +204,7 @@ impl View {
                 Err(_) => Err(io::Error::other("the view broke down")),
             },
         };
-        for message in self.said.drain(..).chain(release_diagnostics()) {
+        for message in self.messages.drain(..).chain(release_diagnostics()) {
             // Standard error may be gone as well.
             let _ = writeln!(io::stderr(), "dropline: {}", printable(&message));
         }

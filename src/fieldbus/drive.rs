@@ -254,14 +254,14 @@ impl fmt::Display for DriveStatus {
         if let Some(state) = self.state {
             write!(f, ", {state}")?;
         }
-        let said = [
+        let signals = [
             (self.faulted, "FAULTED"),
             (self.warning == Some(true), "warning"),
             (self.at_reference == Some(true), "at reference"),
             (self.control_from_network == Some(false), "control not from network"),
             (self.reference_from_network == Some(false), "reference not from network"),
         ];
-        for (_, words) in said.iter().filter(|(holds, _)| *holds) {
+        for (_, words) in signals.iter().filter(|(holds, _)| *holds) {
             write!(f, ", {words}")?;
         }
         Ok(())
@@ -300,16 +300,16 @@ mod tests {
     #[test]
     fn what_the_drive_says() {
         let status = |assembly, data: &[u8]| DriveStatus::from_bytes(assembly, data).unwrap();
-        let said = status(input(71), &[0xF4, 4, 0xDC, 5]);
-        assert_eq!(said.to_string(), "running forward, speed 1500, enabled, at reference");
-        assert!(said.running() && said.ready == Some(true));
-        let said = status(input(71), &[0x01, 7, 0, 0]);
+        let decoded = status(input(71), &[0xF4, 4, 0xDC, 5]);
+        assert_eq!(decoded.to_string(), "running forward, speed 1500, enabled, at reference");
+        assert!(decoded.running() && decoded.ready == Some(true));
+        let decoded = status(input(71), &[0x01, 7, 0, 0]);
         let words = "not running, speed 0, faulted, FAULTED, control not from network, \
                      reference not from network";
-        assert_eq!(said.to_string(), words);
-        let said = status(input(70), &[0xFC, 9, 1, 0]);
-        assert_eq!(said.to_string(), "running forward, speed 1");
-        assert_eq!((said.state, said.ready), (None, None));
+        assert_eq!(decoded.to_string(), words);
+        let decoded = status(input(70), &[0xFC, 9, 1, 0]);
+        assert_eq!(decoded.to_string(), "running forward, speed 1");
+        assert_eq!((decoded.state, decoded.ready), (None, None));
         let states = [
             "vendor specific",
             "startup",

@@ -69,12 +69,12 @@ mod tests {
     fn each_refusal_says_what_to_do() {
         let directory = tempfile::tempdir().unwrap();
         let file = directory.path().join("a.jsonl");
-        let said = |path: &Path| create(path, false).unwrap_err().to_string();
+        let error_of = |path: &Path| create(path, false).unwrap_err().to_string();
         create(&file, false).unwrap();
-        assert!(said(&file).contains("exists already"));
+        assert!(error_of(&file).contains("exists already"));
         create(&file, true).unwrap();
         let inside = directory.path().join("missing/a.jsonl");
-        assert!(said(&inside).contains("its directory does not exist"));
+        assert!(error_of(&inside).contains("its directory does not exist"));
         let error = create(directory.path(), true).unwrap_err().to_string();
         assert!(error.contains("a directory"), "{error}");
     }

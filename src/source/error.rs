@@ -447,10 +447,10 @@ mod tests {
         }
         complaints.close();
         complaints.close();
-        let told = complaints.take();
-        assert_eq!(told.len(), 11);
-        assert_eq!(told[0], "a.jsonl: line 1: id: missing");
-        assert_eq!(told[10], "a.jsonl: and 15 more like these");
+        let messages = complaints.take();
+        assert_eq!(messages.len(), 11);
+        assert_eq!(messages[0], "a.jsonl: line 1: id: missing");
+        assert_eq!(messages[10], "a.jsonl: and 15 more like these");
         assert!(complaints.take().is_empty());
     }
 

@@ -165,20 +165,20 @@ mod tests {
         for name in ["line3.jsonl.zst", "line4.plan.toml"] {
             std::fs::write(file(name), "x").unwrap();
         }
-        let said = |name: &str| read_text(&file(name)).unwrap_err().to_string();
+        let error_of = |name: &str| read_text(&file(name)).unwrap_err().to_string();
         for (written, meant) in [
             ("lien3.jsonl.zst", "line3.jsonl.zst"),
             ("line3.jsonl", "line3.jsonl.zst"),
             ("line4.toml", "line4.plan.toml"),
         ] {
-            let message = said(written);
+            let message = error_of(written);
             let offer = format!("did you mean {}?", file(meant).display());
             assert!(message.ends_with(&offer), "{message}");
         }
-        assert!(said("tonight.jsonl").ends_with("check its name"));
-        assert!(said("x.plan.toml").ends_with("check its name"));
-        assert!(said("none/line3.jsonl").ends_with("check its name"));
-        assert!(said("").contains("a directory"));
+        assert!(error_of("tonight.jsonl").ends_with("check its name"));
+        assert!(error_of("x.plan.toml").ends_with("check its name"));
+        assert!(error_of("none/line3.jsonl").ends_with("check its name"));
+        assert!(error_of("").contains("a directory"));
         assert_eq!(read_text(&file("line4.plan.toml")).unwrap(), "x");
     }
 

@@ -83,7 +83,7 @@ impl NodeDrive {
 
     /// The last response, where it could be read.
     pub fn status(&self) -> Option<DriveStatus> {
-        self.status.map(|said| said.read())
+        self.status.map(|status| status.read())
     }
 
     /// The last of them that has this role.
@@ -398,8 +398,8 @@ mod following_tests {
         for &(ms, run, bits) in responses {
             let command = [u8::from(run), 0, 0xB0, 4];
             let asked = DriveCommand::from_bytes(output(21), &command).unwrap();
-            let said = DriveStatus::from_bytes(input(71), &[bits, 3, 0, 0]).unwrap();
-            following.response(Nanos::from_millis(ms), &asked, &said);
+            let status = DriveStatus::from_bytes(input(71), &[bits, 3, 0, 0]).unwrap();
+            following.response(Nanos::from_millis(ms), &asked, &status);
         }
         following
     }

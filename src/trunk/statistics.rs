@@ -343,8 +343,8 @@ mod tests {
             spans.sort_unstable();
             let counts: Vec<_> = all.counts().collect();
             prop_assert_eq!(counts.iter().map(|(_, n)| n).sum::<u64>(), spans.len() as u64);
-            let told = counts.iter().flat_map(|&(v, n)| std::iter::repeat_n(v.0, n as usize));
-            for (got, exact) in told.zip(spans) {
+            let values = counts.iter().flat_map(|&(v, n)| std::iter::repeat_n(v.0, n as usize));
+            for (got, exact) in values.zip(spans) {
                 prop_assert!((got - exact).abs() as f64 <= exact as f64 * 0.001);
             }
         }

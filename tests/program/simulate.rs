@@ -103,10 +103,13 @@ fn what_is_wrong_is_one_line_with_the_place() {
     };
     let arguments = [scenario.as_os_str(), "-o".as_ref(), capture.as_os_str()];
     assert!(said(&arguments).contains("line.toml: there is no such file"));
-    std::fs::write(&scenario, SCENARIO.replace("from_s = 3", "from_min = 3")).unwrap();
+    std::fs::write(&scenario, SCENARIO.replace("from_s = 3", "from_sec = 3")).unwrap();
     let message = said(&arguments);
     assert_eq!(message.lines().count(), 1, "{message}");
-    assert!(message.contains("line.toml: line 23: fault.from_min: unknown key"), "{message}");
+    assert!(
+        message.contains("line.toml: line 23: fault.from_sec: unknown key; did you mean from_s?"),
+        "{message}"
+    );
     assert!(!capture.exists());
     std::fs::write(&scenario, SCENARIO).unwrap();
     std::fs::write(&capture, "precious").unwrap();

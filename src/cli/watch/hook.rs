@@ -168,14 +168,14 @@ impl Drop for Hook {
 enum HookError {
     #[error("cannot be run: {0}")]
     NotStarted(io::Error),
-    #[error("cannot be waited for: {error}{said}")]
-    NotWaitedFor { error: io::Error, said: String },
-    #[error("not done after {limit:?} and ended{said}")]
-    TooSlow { limit: Duration, said: String },
-    #[error("failed with status {code}{said}")]
-    Status { code: i32, said: String },
-    #[error("ended by signal {signal}{said}")]
-    Signal { signal: i32, said: String },
+    #[error("cannot be waited for: {error}{complaint_text}")]
+    NotWaitedFor { error: io::Error, complaint_text: String },
+    #[error("not done after {limit:?} and ended{complaint_text}")]
+    TooSlow { limit: Duration, complaint_text: String },
+    #[error("failed with status {code}{complaint_text}")]
+    Status { code: i32, complaint_text: String },
+    #[error("ended by signal {signal}{complaint_text}")]
+    Signal { signal: i32, complaint_text: String },
 }
 
 struct HookRunner {
@@ -213,20 +213,23 @@ impl HookRunner {
         let ended = self.wait(&mut child);
         // A program that left its group may hold the pipe open for longer.
         let complaint = complaint.recv_timeout(Duration::from_millis(200)).unwrap_or_default();
-        let said = match complaint.trim() {
+        let complaint_text = match complaint.trim() {
             "" => String::new(),
             complaint => format!(": {complaint}"),
         };
         match ended {
-            Err(error) => Err(HookError::NotWaitedFor { error, said }),
-            Ok(None) => Err(HookError::TooSlow { limit: self.options.limit, said }),
+            Err(error) => Err(HookError::NotWaitedFor { error, complaint_text }),
+            Ok(None) => Err(HookError::TooSlow { limit: self.options.limit, complaint_text }),
             Ok(Some(status)) if status.success() => {
                 self.failed = false;
                 Ok(())
             }
             Ok(Some(status)) => Err(match status.code() {
-                Some(code) => HookError::Status { code, said },
-                None => HookError::Signal { signal: status.signal().unwrap_or_default(), said },
+                Some(code) => HookError::Status { code, complaint_text },
+                None => HookError::Signal {
+                    signal: status.signal().unwrap_or_default(),
+                    complaint_text,
+                },
             }),
         }
     }

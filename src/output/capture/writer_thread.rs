@@ -439,9 +439,9 @@ mod tests {
     fn what_is_wrong_with_a_disk_is_named_as_such() {
         let full = io::Error::from_raw_os_error(28);
         assert_eq!(reason(&full), "the disk is full: free some space");
-        let said = |errno: Errno| reason(&errno.into());
-        assert!(said(Errno::EROFS).starts_with("the disk has become read-only: "));
-        assert!(said(Errno::EIO).starts_with("the disk fails: "));
+        let message = |errno: Errno| reason(&errno.into());
+        assert!(message(Errno::EROFS).starts_with("the disk has become read-only: "));
+        assert!(message(Errno::EIO).starts_with("the disk fails: "));
         assert!(reason(&io::Error::other("x")).starts_with("cannot be written"));
     }
 }

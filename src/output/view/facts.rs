@@ -191,13 +191,13 @@ mod tests {
     #[test]
     fn what_was_said_is_told() {
         let mut trunk = Trunk::default();
-        let said: [(u16, &[u8]); 4] = [
+        let frames: [(u16, &[u8]); 4] = [
             (0x44E, &[0x0A, 0x4B, 0x03, 0x01, 0x03, 0x0A]),
             (0x44B, &[0x0A, 0xCB, 0x00]),
             (0x44C, &[0x0A, 0x10, 0x05, 0x02, 0x09, 0x4B, 0x00]),
             (0x44B, &[0x0A, 0x90, 0x4B, 0x00]),
         ];
-        for (index, (id, data)) in said.into_iter().enumerate() {
+        for (index, (id, data)) in frames.into_iter().enumerate() {
             let frame = Frame::data(StandardId::new(id).unwrap(), data).unwrap();
             let t = Nanos::from_millis(index as i64);
             trunk.take(&Record { t, what: What::Frame(frame) }, &mut |_, _| {});
