@@ -6,7 +6,7 @@ use crate::health::summary::{
     ErrorSummary, ExchangeCounts, FindingSummary, LoadSummary, NodeSummary, SourceInfo,
     SpanStatistics, Summary,
 };
-use crate::words::numbers::{duration, millis, number, or_unknown, percent, sizes};
+use crate::words::numbers::{duration, millis, number, or_unknown, percent, sizes, without_io};
 use crate::words::{paragraph, printable};
 
 /// The page.
@@ -159,8 +159,9 @@ fn nodes(out: &mut String, nodes: &[NodeSummary]) -> fmt::Result {
         if rows.is_empty() {
             writeln!(
                 out,
-                "{:>4}  {identity:<18} no I/O, {}",
+                "{:>4}  {identity:<18} {}; {}",
                 node.mac_id,
+                without_io(&node.owns),
                 number(node.frames_sent, "frame")
             )?;
         }

@@ -370,6 +370,13 @@ impl Trunk {
         &self.nodes[mac_id]
     }
 
+    /// The nodes whose connections the master at this address owns, by the wire or the plan.
+    pub fn owned_by(&self, master: MacId) -> Vec<MacId> {
+        let owner = |node: &Node| node.connections.owner.map(|owner| owner.value);
+        let owned = self.nodes().filter(|(_, node)| owner(node) == Some(master));
+        owned.map(|(mac_id, _)| mac_id).collect()
+    }
+
     /// The clashes in the order in which they were decided, [`Trunk::CLASHES`] at most.
     pub fn clashes(&self) -> &[Clash] {
         &self.clashes

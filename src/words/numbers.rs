@@ -46,6 +46,18 @@ pub fn short(count: u64) -> String {
     }
 }
 
+/// What a node without I/O of its own is: the master of others, or nothing that is known.
+pub fn without_io(owns: &[impl Display]) -> String {
+    match owns {
+        [] => "no I/O seen".to_string(),
+        [one] => format!("master of node {one}"),
+        nodes => {
+            let nodes: Vec<_> = nodes.iter().map(ToString::to_string).collect();
+            format!("master of nodes {}", nodes.join(", "))
+        }
+    }
+}
+
 /// How often something happened.
 pub fn times(count: u64) -> String {
     match count {

@@ -112,6 +112,22 @@ fn identity_connections_and_lights_come_from_the_wire() {
     assert_eq!((explicit.unanswered, explicit.unasked), (0, 0));
 }
 
+/// The master sends address checks and requests of its own; the others are asked by it.
+#[test]
+fn the_master_is_known_by_the_nodes_that_it_owns() {
+    let mut scene = commissioned();
+    scene.claim(1, device(1));
+    scene.end();
+    let summary = scene.summary();
+    let owns = |address| {
+        let node = summary.nodes.iter().find(|node| node.mac_id.get() == address).unwrap();
+        node.owns.iter().map(|mac_id| mac_id.get()).collect::<Vec<_>>()
+    };
+    assert_eq!((owns(1), owns(12)), (vec![12], vec![]));
+    let page = dropline::internal::output::page(&summary);
+    assert!(page.contains("master of node 12; "), "{page}");
+}
+
 #[test]
 fn a_poll_connection_that_is_not_fed_times_out() {
     let mut scene = commissioned();

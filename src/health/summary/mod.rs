@@ -174,7 +174,10 @@ impl Summary {
     ) -> Summary {
         let context = Context::new(header, unreadable);
         let findings = health::findings(trunk, &context, references);
-        let node = |(mac_id, node)| NodeSummary::new(mac_id, node, trunk.now(), references.sheets);
+        let node = |(mac_id, node)| {
+            let owns = trunk.owned_by(mac_id);
+            NodeSummary::new(mac_id, node, trunk.now(), references.sheets, owns)
+        };
         Summary {
             format: Self::FORMAT.to_string(),
             version: Self::VERSION,

@@ -59,6 +59,9 @@ pub struct NodeSummary {
     pub allocated: Choice,
     /// The master that owns the node.
     pub owner: Option<Known<MacId>>,
+    /// The nodes that it owns as their master.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub owns: Vec<MacId>,
     /// Times that a master allocated connections.
     #[serde(default)]
     pub allocations: u64,
@@ -236,6 +239,7 @@ impl NodeSummary {
         node: &trunk::Node,
         now: Nanos,
         sheets: Option<&SheetIndex>,
+        owns: Vec<MacId>,
     ) -> NodeSummary {
         let used =
             |exchange: &Exchange| (!exchange.is_unused()).then(|| ExchangeCounts::new(exchange));
@@ -270,6 +274,7 @@ impl NodeSummary {
                 .collect(),
             allocated: connections.allocated,
             owner: connections.owner,
+            owns,
             allocations: connections.allocations,
             releases: connections.releases,
             connections: ConnectionKind::ALL

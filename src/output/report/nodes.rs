@@ -11,7 +11,7 @@ use crate::health::{Expectation, Summary};
 use crate::plan::{Connection, Plan, PlannedNode, scan_svg};
 use crate::wire::Nanos;
 use crate::words::numbers::{
-    UNKNOWN, at, grouped, millis, number_in_print, or_unknown, percent, sizes,
+    UNKNOWN, at, grouped, millis, number_in_print, or_unknown, percent, sizes, without_io,
 };
 
 pub(super) fn nodes(report: &Report<'_>) -> Markup {
@@ -85,7 +85,7 @@ fn group(node: &NodeSummary, name: Option<&str>) -> Markup {
             @if rows.is_empty() {
                 tr {
                     (head(node, name, span))
-                    td colspan="9" { "no I/O seen, " (number_in_print(node.frames_sent, "frame")) " sent" }
+                    td colspan="9" { (without_io(&node.owns)) "; " (number_in_print(node.frames_sent, "frame")) " sent" }
                 }
             }
             @if !remarks.is_empty() {

@@ -5,6 +5,7 @@ use crate::fieldbus::eds::SheetIndex;
 use crate::fieldbus::{Assembly, ConnectionKind, ConnectionState, Light, MacId};
 use crate::health::Expectation;
 use crate::trunk::{Known, Node, Origin, Trunk};
+use crate::words::numbers::without_io;
 use crate::words::printable;
 
 /// What a snapshot is taken of.
@@ -49,6 +50,10 @@ impl Facts {
         if page {
             lines.extend(planned.map(|name| ("called", printable(name))));
             identity(node, &mut lines);
+            let owns = seen.trunk.owned_by(mac_id);
+            if !owns.is_empty() {
+                lines.push(("role", without_io(&owns)));
+            }
             let colours = [("module", lights.module), ("network", lights.network)];
             let colours = colours.map(|(which, light)| {
                 format!("{which} {}", light.map_or("unknown".into(), |light| light.to_string()))

@@ -91,6 +91,7 @@ mod tests {
             device: None,
             sent: 1,
             last: None,
+            owns: 0,
             facts: Facts::default(),
         }
     }

@@ -14,7 +14,7 @@ use super::{bus, findings};
 use crate::health::{Code, Severity};
 use crate::output::event_log::Grade;
 use crate::wire::Nanos;
-use crate::words::numbers::{clock, number, short, short_millis};
+use crate::words::numbers::{clock, number, short, short_millis, sizes};
 use crate::words::printable;
 
 /// A column beyond those that are always there, and the width from which on it is shown.
@@ -148,6 +148,7 @@ pub fn state(screen: &Screen, row: &NodeRow) -> (Grade, String) {
     let trouble = row.trouble.and_then(|index| screen.snapshot.findings.get(index));
     let Some(found) = trouble else {
         return match row.way {
+            Way::None if row.owns > 0 => (Grade::Well, "master".into()),
             Way::None => (Grade::Plain, "heard".into()),
             _ if row.answered == 0 && row.way != Way::Change => (Grade::Plain, "asked".into()),
             _ => (Grade::Well, "well".into()),
@@ -197,11 +198,6 @@ fn way(row: &NodeRow) -> String {
 
 /// Sizes of command and response.
 pub fn bytes(row: &NodeRow) -> String {
-    let sizes = |sizes: &[u16]| match sizes {
-        [] => "-".to_string(),
-        [one] => one.to_string(),
-        [first, .., last] => format!("{first}..{last}"),
-    };
     format!("{}/{}", sizes(&row.bytes[0]), sizes(&row.bytes[1]))
 }
 

@@ -144,7 +144,7 @@ const SIGNS: [(&str, &str); 7] = [
     ),
     (
         "node",
-        "well; heard: it sends, but nobody asks it; asked: no answer yet; otherwise what is wrong. \
+        "well; master: it owns nodes and polls them; heard: it sends, but nobody asks it; asked: no answer yet; otherwise what is wrong. \
          A gap in its line: the node is gone.",
     ),
     (

@@ -75,6 +75,8 @@ pub struct NodeRow {
     pub sent: u64,
     /// When it was last heard.
     pub last: Option<Nanos>,
+    /// How many nodes it owns as their master.
+    pub owns: usize,
     /// What was said of it.
     pub facts: Facts,
 }
@@ -180,6 +182,7 @@ impl Snapshot {
             .nodes()
             .map(|(mac_id, node)| NodeRow {
                 facts: Facts::of(&seen, mac_id, page == Some(mac_id)),
+                owns: trunk.owned_by(mac_id).len(),
                 ..row(mac_id, node, &findings)
             })
             .collect();
@@ -262,6 +265,7 @@ fn row(mac_id: MacId, node: &Node, findings: &[Found]) -> NodeRow {
         device: node.address.holder(),
         sent: node.sent.count(),
         last: node.sent.last(),
+        owns: 0,
         facts: Facts::default(),
     }
 }
