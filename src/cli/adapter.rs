@@ -8,8 +8,8 @@ use anyhow::bail;
 use clap::Args;
 use serde_json::json;
 
+use super::analyse::{Stop, block_on};
 use super::arguments::{bitrate, duration};
-use super::event_loop::{Stop, block_on};
 use super::terminal::{CommandOutcome, print};
 use crate::source::{AdapterStatus, BitrateTrial, Safety, find_bitrate};
 use crate::wire::Bitrate;

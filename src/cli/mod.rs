@@ -6,8 +6,6 @@ mod arguments;
 mod compare;
 mod completions;
 mod convert;
-mod demo;
-mod event_loop;
 mod frames;
 mod plan;
 mod replay;
@@ -39,7 +37,7 @@ enum Command {
     Watch(watch::WatchArgs),
     Compare(compare::CompareArgs),
     Convert(convert::ConvertArgs),
-    Demo(demo::DemoArgs),
+    Demo(simulate::DemoArgs),
     Frames(frames::FramesArgs),
     Replay(replay::ReplayArgs),
     Plan(plan::PlanArgs),
@@ -58,7 +56,7 @@ pub fn main() -> ExitCode {
         Command::Watch(args) => watch::run(args),
         Command::Compare(args) => compare::run(args),
         Command::Convert(args) => convert::run(args),
-        Command::Demo(args) => demo::run(args),
+        Command::Demo(args) => simulate::run_demo(args),
         Command::Frames(args) => frames::run(args),
         Command::Replay(args) => replay::run(args),
         Command::Plan(args) => plan::run(args),

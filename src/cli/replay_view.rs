@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use anyhow::anyhow;
 use tokio::time::sleep;
 
-use super::event_loop::Stop;
+use super::analyse::Stop;
 use super::view::View;
 use crate::analysis::{Analysis, Given};
 use crate::fieldbus::MacId;

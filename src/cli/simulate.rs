@@ -1,4 +1,5 @@
-//! `dropline simulate`: a capture of a trunk that does not exist, and the truth about it.
+//! `dropline simulate`: a capture of a trunk that does not exist, and the truth about it; and
+//! `dropline demo`, the demo site that needs no file.
 
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -7,13 +8,18 @@ use std::sync::Arc;
 use anyhow::bail;
 use clap::Args;
 
+use super::analyse::{analyse_with, file_name, show_messages};
+use super::arguments::{Expected, Results};
 use super::plan::wrong_toml;
-use super::terminal::{Bar, CommandOutcome};
+use super::terminal::{Bar, CommandOutcome, say};
+use crate::analysis::Finished;
+use crate::health::Summary;
+use crate::output::capture::{CaptureWriter, WriterOptions};
 use crate::output::{CreateError, create};
 use crate::sim::player::Player;
 use crate::sim::{Scenario, SimSource};
 use crate::source::{Progress, ReadOptions, Reader, SourceError, open, read_text};
-use crate::wire::{Nanos, write_header, write_record};
+use crate::wire::{Header, Nanos, Record, write_header, write_record};
 
 /// Make a capture by simulating a trunk, its devices and its faults
 #[derive(Debug, Args)]
@@ -150,5 +156,85 @@ fn write_lines(
         if !more {
             return Ok(());
         }
+    }
+}
+
+/// Listen to a simulated trunk with a few faults: a cider bottling line at 125 kbit/s
+///
+/// It goes the same way as a live watch: capture, analysis, summary.
+#[derive(Debug, Args)]
+#[command(after_help = "Example: dropline demo && dropline replay orchard-lane.jsonl")]
+pub(super) struct DemoArgs {
+    /// Keep every record in this file, which is replaced if it exists; compressed if its name
+    /// ends in .zst
+    #[arg(long, value_name = "FILE", default_value = "orchard-lane.jsonl")]
+    capture: PathBuf,
+
+    /// Write the summary as JSON to this file
+    #[arg(long, value_name = "FILE", default_value = "orchard-lane.summary.json")]
+    summary: PathBuf,
+
+    /// Print the summary as JSON instead of the page
+    #[arg(long)]
+    json: bool,
+
+    #[command(flatten)]
+    expected: Expected,
+}
+
+pub(super) fn run_demo(args: &DemoArgs) -> anyhow::Result<CommandOutcome> {
+    let summary = listen(args)?;
+    let results = Results { summary: Some(args.summary.clone()), json: args.json, fail_on: None };
+    let outcome = results.deliver(&summary)?;
+    let (capture, summary) = (args.capture.display(), args.summary.display());
+    say(&format!("the capture is in {capture}, the summary in {summary}"));
+    Ok(outcome)
+}
+
+fn listen(args: &DemoArgs) -> anyhow::Result<Summary> {
+    let given = args.expected.read()?;
+    let source = SimSource::demo();
+    let options = WriterOptions { overwrite: true, ..WriterOptions::default() };
+    let writer = CaptureWriter::create(&args.capture, source.header(), options)?;
+    let mut source = CapturingReader { reader: source, writer };
+    let name = file_name(&args.capture);
+    let Finished { summary, trunk, .. } =
+        analyse_with(&mut source, given, &name, &mut show_messages);
+    for message in source.writer.finish(trunk.now()).messages {
+        say(&message);
+    }
+    Ok(summary)
+}
+
+/// A reader whose records all go into a capture as they come by.
+struct CapturingReader<R> {
+    reader: R,
+    writer: CaptureWriter,
+}
+
+impl<R: Reader> Reader for CapturingReader<R> {
+    fn header(&self) -> &Header {
+        self.reader.header()
+    }
+
+    fn read(&mut self, batch: &mut Vec<Record>) -> Result<bool, SourceError> {
+        let before = batch.len();
+        let more = self.reader.read(batch);
+        self.writer.send(&batch[before..]);
+        more
+    }
+
+    fn unreadable(&self) -> u64 {
+        self.reader.unreadable()
+    }
+
+    fn torn(&self) -> bool {
+        self.reader.torn()
+    }
+
+    fn messages(&mut self) -> Vec<String> {
+        let mut messages = self.reader.messages();
+        messages.extend(self.writer.messages());
+        messages
     }
 }

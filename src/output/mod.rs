@@ -3,15 +3,13 @@
 
 pub mod capture;
 mod comparison;
-mod conversion;
-mod create;
 pub mod event_log;
+mod files;
 pub mod metrics;
 pub mod report;
 mod text;
 pub mod view;
 
 pub use comparison::{comparison_page, trend_page};
-pub use conversion::Conversion;
-pub use create::{CreateError, create};
+pub use files::{Conversion, CreateError, create};
 pub use text::page;

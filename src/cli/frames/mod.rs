@@ -10,9 +10,8 @@ use anyhow::{anyhow, bail};
 use clap::Args;
 
 use self::entry::{DecodedRecord, Filter, RecordDecoder};
-use super::analyse::CaptureSet;
+use super::analyse::{CaptureSet, Stop, block_on};
 use super::arguments::bitrate;
-use super::event_loop::{Stop, block_on};
 use super::plan::read_plan;
 use super::terminal::{Bar, CommandOutcome, say};
 use crate::source::{self, LiveOptions, LiveSource, Reader};

@@ -24,7 +24,7 @@ use self::piece::{CapturePiece, Sink};
 use self::queue::WriterQueue;
 use self::series::{PieceDirectory, PieceStore};
 use self::writer_thread::{WriterOutcome, WriterState, WriterThread};
-use super::create::{CreateError, create};
+use super::files::{CreateError, create};
 use crate::wire::{Header, Nanos, Record, Tally};
 
 pub use self::series::{ExtentError, Keep, Roll, size};

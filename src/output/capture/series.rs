@@ -10,7 +10,7 @@ use std::{fs, io};
 use jiff::{SignedDuration, Span, SpanRelativeTo, Timestamp};
 
 use super::piece::Sink;
-use crate::output::create;
+use crate::output::files;
 use crate::source::PieceName;
 use crate::wire::Nanos;
 
@@ -100,7 +100,7 @@ impl PieceStore<File> for PieceDirectory {
             let (capture, number) = (self.capture.clone(), self.next);
             let name = PieceName { capture, number, started }.file_name();
             let path = self.directory.join(name);
-            match create::open(&path, false) {
+            match files::open(&path, false) {
                 // Another watch writes under the same name.
                 Err(error) if error.kind() == ErrorKind::AlreadyExists => self.next += 1,
                 Err(error) => return Err(error),
