@@ -7,8 +7,7 @@ use super::disturber::{Disturber, DriveTie, Manner, per_bit};
 use super::drive::Drive;
 use super::frame_bits::Pattern;
 use super::master::Master;
-use super::program::Program;
-use super::program::{BackgroundSender, SendPattern, SenderFrame};
+use super::program::{BackgroundSender, Program, SendPattern, SenderFrame};
 use super::random::{Chance, Likely};
 use super::scenario::{
     CommandAssembly, FaultKind, NodePlan, NoisePattern, Recovery, Sharing, StatusAssembly,

@@ -7,8 +7,7 @@ use crate::wire::Frame;
 use super::controller::Controller;
 use super::exchanges::{Purpose, check_frame};
 use super::random::Chance;
-use super::time::Queue;
-use super::time::{Clockwork, Time};
+use super::time::{Clockwork, Queue, Time};
 
 /// Something that happens at a time.
 #[derive(Debug)]

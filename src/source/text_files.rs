@@ -8,8 +8,7 @@ use std::path::{Path, PathBuf};
 
 use super::{FileError, SourceError};
 use crate::fieldbus::eds::{DataSheet, SheetIndex, decode_text};
-use crate::words::nearest;
-use crate::words::one_line;
+use crate::words::{nearest, one_line};
 
 /// The longest plan, scenario or file of tolerances, in bytes: far longer than any for a trunk of
 /// 64 addresses needs, and short enough to bound the memory that a hostile one takes.

@@ -2,9 +2,8 @@
 
 use maud::{Markup, html};
 
-use crate::health::Summary;
 use crate::health::summary::FindingSummary;
-use crate::health::{Condition, Severity};
+use crate::health::{Condition, Severity, Summary};
 use crate::words::numbers::{at, duration, number_in_print};
 use crate::words::title;
 

@@ -1,10 +1,9 @@
 //! How spans of time are spread: a row a node, its histogram, median and slowest.
 
 use super::canvas::{
-    At, Canvas, Drawn, GRID, INK, LABEL, PALE_TEAL, Picture, PlotError, RUST, SOFT, TEAL, picture,
+    At, Canvas, Drawn, GRID, INK, LABEL, LEFT, PALE_TEAL, Picture, PlotError, RUST, SOFT, SpanAxis,
+    TEAL, TIME_AXIS, WIDTH, column, picture,
 };
-use super::canvas::{LEFT, WIDTH};
-use super::canvas::{SpanAxis, TIME_AXIS, column};
 use crate::trunk::Distribution;
 
 const TOP: i32 = 34;

@@ -3,12 +3,10 @@
 use plotters::style::RGBColor;
 
 use super::super::findings::word;
-use super::canvas::ValueAxis;
 use super::canvas::{
-    AMBER, At, Canvas, Drawn, GRID, INK, LABEL, PAPER, Picture, PlotError, RUST, SMALL, SOFT, TEAL,
-    picture, width_of,
+    AMBER, At, Canvas, Drawn, GRID, INK, LABEL, LEFT, PAPER, Picture, PlotError, RUST, SMALL, SOFT,
+    TEAL, ValueAxis, WIDTH, picture, width_of,
 };
-use super::canvas::{LEFT, WIDTH};
 use crate::health::Condition;
 use crate::health::compare::{Trend, Visit};
 use crate::words::numbers::date_and_time;
