@@ -214,34 +214,27 @@ pub(super) fn struck(
         None if in_stuffed => (pattern.ack_slot() + 1, Violation::Crc),
         None => return None,
     };
-    let mut flags_end = bit + 1 + FLAG;
-    if others_active {
-        flags_end = flags_end.max(heard + 1 + FLAG);
-    }
-    Some(Damage {
-        heard,
-        violation,
-        place: place(pattern, heard, violation),
-        flags_end,
-        sender_yielded: yielded,
-    })
+    Some(damage(pattern, bit, others_active, (heard, violation), yielded))
 }
 
 /// One node noticed an error with this bit and sends its flag; the others learn by it.
 pub(super) fn flagged(pattern: &Pattern, bit: usize, others_active: bool) -> Option<Damage> {
     let bus = |i: usize| i > bit + FLAG;
     let (heard, violation) = receive(pattern, bit + 1, bus)?;
-    let mut flags_end = bit + 1 + FLAG;
-    if others_active {
-        flags_end = flags_end.max(heard + 1 + FLAG);
-    }
-    Some(Damage {
-        heard,
-        violation,
-        place: place(pattern, heard, violation),
-        flags_end,
-        sender_yielded: false,
-    })
+    Some(damage(pattern, bit, others_active, (heard, violation), false))
+}
+
+/// The first flag begins after `bit`, those of the others after the bit at which they hear of it.
+fn damage(
+    pattern: &Pattern,
+    bit: usize,
+    others_active: bool,
+    (heard, violation): (usize, Violation),
+    sender_yielded: bool,
+) -> Damage {
+    let first_flag = bit + 1 + FLAG;
+    let flags_end = if others_active { first_flag.max(heard + 1 + FLAG) } else { first_flag };
+    Damage { heard, violation, place: place(pattern, heard, violation), flags_end, sender_yielded }
 }
 
 /// One receiver alone reads this bit inverted: the bit with which it notices.
