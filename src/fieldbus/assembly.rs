@@ -220,9 +220,15 @@ pub(crate) type AssemblyBits = u64;
 /// The bits of `data`; `None` for more than eight bytes.
 #[inline]
 pub(crate) fn bits_of(data: &[u8]) -> Option<AssemblyBits> {
-    let mut bytes = [0; MAX_BYTES];
-    bytes.get_mut(..data.len())?.copy_from_slice(data);
-    Some(u64::from_le_bytes(bytes))
+    Some(match *data {
+        // As long as most are: without a copy of unknown length, and a load that waits for it.
+        [a, b, c, d] => u32::from_le_bytes([a, b, c, d]).into(),
+        _ => {
+            let mut bytes = [0; MAX_BYTES];
+            bytes.get_mut(..data.len())?.copy_from_slice(data);
+            u64::from_le_bytes(bytes)
+        }
+    })
 }
 
 /// Where a signal stands: its lowest bit and its width, which is 0 where it is not carried.
