@@ -11,6 +11,7 @@ use jiff::SignedDuration;
 use super::plan::read_plan;
 use super::terminal::{CommandOutcome, print, say};
 use crate::analysis::Given;
+use crate::fieldbus::MacId;
 use crate::fieldbus::eds::SheetIndex;
 use crate::health::{Expectation, Severity, Summary};
 use crate::output::capture::size;
@@ -47,6 +48,11 @@ impl clap::ValueEnum for Severity {
         };
         Some(clap::builder::PossibleValue::new(self.word()).help(help))
     }
+}
+
+pub(super) fn address(text: &str) -> anyhow::Result<MacId> {
+    let wrong = || anyhow!("{text:?} is not an address from 0 to {}", MacId::MAX);
+    text.parse().ok().and_then(MacId::new).ok_or_else(wrong)
 }
 
 /// What the trunk is meant to be.

@@ -8,9 +8,11 @@ use anyhow::bail;
 use clap::Args;
 
 use super::analyse::{analyse, file_name};
+use super::arguments::{Expected, address};
 use super::plan::wrong_toml;
 use super::terminal::{Bar, CommandOutcome, print, say};
 use crate::analysis::Given;
+use crate::fieldbus::MacId;
 use crate::health::Summary;
 use crate::health::compare::{Comparison, Judgement, Tolerance, Trend};
 use crate::health::summary::SummaryError;
@@ -25,12 +27,14 @@ use crate::words::one_line;
 /// tolerance; where a capture is too short to tell, it says so.
 #[derive(Debug, Args)]
 #[command(after_help = "\
-Exit status: 0 nothing is worse, 1 something is, 2 a file cannot be read.
+Exit status: 0 nothing is worse (a change alone is not), 1 something is, 2 a file cannot be read.
+With --expect-new: 0 only if each newcomer passes and nothing is worse.
 
 Examples:
   dropline compare signed-off.summary.json line3.jsonl
   dropline compare --write-tolerance > line3.tolerance.toml
   dropline compare signed-off.summary.json line3.jsonl --tolerance line3.tolerance.toml
+  dropline compare signed-off.summary.json with-38.jsonl --expect-new 38 --plan line3.plan.toml
   dropline compare --trend visits/")]
 pub(super) struct CompareArgs {
     /// What is taken as good: a summary, or a capture, which is analysed first
@@ -44,6 +48,18 @@ pub(super) struct CompareArgs {
     /// Print the comparison or the trend as JSON
     #[arg(long)]
     json: bool,
+
+    /// Also list what is the same, line by line
+    #[arg(long, conflicts_with = "json")]
+    all: bool,
+
+    /// Accept this address as a newcomer, point by point: on line, allocated, polled, answers in
+    /// time, right sizes, follows, disturbs nobody; may be given several times
+    #[arg(long, value_name = "ADDRESS", value_parser = address, conflicts_with = "trend")]
+    expect_new: Vec<MacId>,
+
+    #[command(flatten)]
+    expected: Expected,
 
     /// What counts as no change, a TOML file
     #[arg(long, value_name = "FILE")]
@@ -75,14 +91,14 @@ pub(super) fn run(args: &CompareArgs) -> anyhow::Result<CommandOutcome> {
     };
     let tolerance = tolerance(args.tolerance.as_deref())?;
     let interface = args.interface.as_deref();
-    let [then, now] = [visit(baseline, interface)?, visit(current, interface)?];
-    let comparison = Comparison::new(&then, &now, &tolerance);
-    let text = if args.json { comparison.to_json() } else { comparison_page(&comparison) };
+    let then = visit(baseline, interface, Given::default())?;
+    let now = visit(current, interface, args.expected.read()?)?;
+    let comparison = Comparison::expecting(&then, &now, &tolerance, &args.expect_new);
+    let text =
+        if args.json { comparison.to_json() } else { comparison_page(&comparison, args.all) };
     print(&text)?;
-    Ok(match comparison.judgement {
-        Judgement::Worse => CommandOutcome::DoesNotHold,
-        _ => CommandOutcome::Done,
-    })
+    let holds = comparison.accepted.unwrap_or(comparison.judgement != Judgement::Worse);
+    Ok(if holds { CommandOutcome::Done } else { CommandOutcome::DoesNotHold })
 }
 
 fn trend(directory: &Path, json: bool) -> anyhow::Result<CommandOutcome> {
@@ -100,8 +116,16 @@ pub(super) fn tolerance(path: Option<&Path>) -> anyhow::Result<Tolerance> {
 }
 
 /// A summary, or the summary of a capture: what the file holds decides, not its name.
-pub(super) fn visit(path: &Path, interface: Option<&str>) -> anyhow::Result<Summary> {
+/// `given` is what the trunk of a capture is meant to be; a summary was made with its own.
+pub(super) fn visit(path: &Path, interface: Option<&str>, given: Given) -> anyhow::Result<Summary> {
     if let Some(summary) = read_summary(path)? {
+        if given.plan.is_some() || given.sheets.is_some() {
+            say(&format!(
+                "{}: a summary, which was made with its own plan and data sheets; those given here \
+                 are for captures",
+                path.display()
+            ));
+        }
         return Ok(summary);
     }
     let options = source::ReadOptions {
@@ -110,7 +134,7 @@ pub(super) fn visit(path: &Path, interface: Option<&str>) -> anyhow::Result<Summ
     };
     let _bar = Bar::over(&options.progress);
     let mut source = source::open(path, &options)?;
-    Ok(analyse(&mut source, Given::default(), &file_name(path)))
+    Ok(analyse(&mut source, given, &file_name(path)))
 }
 
 /// Larger than any summary: the latest of everything it lists is bounded.

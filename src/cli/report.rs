@@ -7,9 +7,11 @@ use anyhow::bail;
 use clap::Args;
 
 use super::analyse::{CaptureSet, Observed, analyse_with, capture_name, is_same_file};
-use super::arguments::Expected;
+use super::arguments::{Expected, address};
 use super::compare;
 use super::terminal::{Bar, CommandOutcome, say};
+use crate::analysis::Given;
+use crate::fieldbus::MacId;
 use crate::health::Summary;
 use crate::health::compare::{Comparison, Tolerance, Trend};
 use crate::output::event_log::EventDigest;
@@ -24,6 +26,7 @@ use crate::wire::What;
 Examples:
   dropline report line3.jsonl --site \"Orchard Lane, line 3\" --by \"A. Fitter\" -o line3.html
   dropline report night-*.jsonl.zst -o night.html
+  dropline report with-38.jsonl --baseline signed-off.summary.json --expect-new 38
   dropline report tonight.jsonl --baseline signed-off.summary.json --trend visits/")]
 pub(super) struct ReportArgs {
     /// A capture, plain or zstd-compressed, or pcapng; or all pieces of one
@@ -56,6 +59,11 @@ pub(super) struct ReportArgs {
     /// What counts as no change since the baseline, a TOML file; see dropline compare
     #[arg(long, value_name = "FILE", requires = "baseline")]
     tolerance: Option<PathBuf>,
+
+    /// Accept this address as a newcomer to the baseline, point by point; may be given several
+    /// times
+    #[arg(long, value_name = "ADDRESS", value_parser = address, requires = "baseline")]
+    expect_new: Vec<MacId>,
 
     /// Show the trend over all summaries in this directory and this capture, by date
     #[arg(long, value_name = "DIR")]
@@ -101,7 +109,8 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     }
     let summary = &finished.summary;
     let baseline = earlier.baseline.as_ref();
-    let baseline = baseline.map(|then| Comparison::new(then, summary, &earlier.tolerance));
+    let baseline = baseline
+        .map(|then| Comparison::expecting(then, summary, &earlier.tolerance, &args.expect_new));
     let trend = earlier.visits.map(|visits| trend(&visits, summary));
     let report = Report {
         finished: &finished,
@@ -118,6 +127,9 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     let mut outcome = format!("{} written: {}", output.display(), summary.verdict.state);
     if let Some(comparison) = &baseline {
         outcome += &format!("; since the baseline: {}", comparison.judgement);
+        if let Some(accepted) = comparison.accepted {
+            outcome += if accepted { "; accepted" } else { "; NOT accepted" };
+        }
     }
     say(&outcome);
     Ok(CommandOutcome::Done)
@@ -136,7 +148,7 @@ impl Earlier {
         Ok(Earlier {
             // The interface of a pcapng file is that of the capture on both sides.
             baseline: baseline
-                .map(|path| compare::visit(path, args.interface.as_deref()))
+                .map(|path| compare::visit(path, args.interface.as_deref(), Given::default()))
                 .transpose()?,
             tolerance: compare::tolerance(args.tolerance.as_deref())?,
             visits: args.trend.as_deref().map(compare::summaries).transpose()?,

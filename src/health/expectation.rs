@@ -18,6 +18,16 @@ pub(crate) struct References<'a> {
     pub sheets: Option<&'a SheetIndex>,
 }
 
+impl References<'_> {
+    /// What a node is called: in the plan, else by itself, else in its data sheet file.
+    pub fn name(&self, mac_id: MacId, node: &Node) -> Option<String> {
+        let planned = || self.plan?.plan.node(mac_id)?.name.clone();
+        let own = || node.identity.name.as_deref().map(str::to_string);
+        let in_sheet = || self.sheets?.find(&node.identity).sheet()?.product_name.clone();
+        planned().or_else(own).or_else(in_sheet)
+    }
+}
+
 /// A plan with what it predicts, ready to be compared with the wire.
 #[derive(Debug, Clone)]
 pub struct Expectation {

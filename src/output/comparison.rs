@@ -1,27 +1,40 @@
 //! A comparison and a trend as text for people: what matters first.
 
+use std::collections::BTreeSet;
 use std::fmt::{self, Write};
 
 use super::text::write_paragraph;
+use crate::fieldbus::MacId;
 use crate::health::compare::{
-    ComparedValue, ComparedVisit, Comparison, ComparisonLine, Judgement, Quantity, Trend,
+    Acceptance, AcceptanceResult, ComparedValue, ComparedVisit, Comparison, ComparisonLine,
+    Judgement, Quantity, Trend,
 };
-use crate::words::numbers::duration;
+use crate::words::numbers::{duration, number};
 use crate::words::printable;
 
-/// The page of a comparison.
-pub fn comparison_page(comparison: &Comparison) -> String {
+/// The page of a comparison: what is not as it was; with `all` also each line that is.
+pub fn comparison_page(comparison: &Comparison, all: bool) -> String {
     let mut out = String::new();
     // Writing to a string cannot fail.
-    let _ = write_page(&mut out, comparison);
+    let _ = write_page(&mut out, comparison, all);
     out
 }
 
-fn write_page(out: &mut String, comparison: &Comparison) -> fmt::Result {
+fn write_page(out: &mut String, comparison: &Comparison, all: bool) -> fmt::Result {
+    if let Some(accepted) = comparison.accepted {
+        let word = if accepted { "ACCEPTED" } else { "NOT ACCEPTED" };
+        let expected = comparison.newcomers.iter().filter(|newcomer| newcomer.expected);
+        let who: Vec<String> = expected.map(|n| called(n.mac_id, n.name.as_deref())).collect();
+        writeln!(out, "{word}: {}", who.join(", "))?;
+    }
     writeln!(out, "{}: {}", verdict(comparison.judgement).to_uppercase(), counts(comparison))?;
     side(out, "then", &comparison.then)?;
     side(out, "now", &comparison.now)?;
-    for (judgement, heading) in IN_ORDER {
+    for newcomer in &comparison.newcomers {
+        write_acceptance(out, newcomer)?;
+    }
+    let is_shown = |judgement| judgement != Judgement::Same || all;
+    for (judgement, heading) in IN_ORDER.into_iter().filter(|(j, _)| is_shown(*j)) {
         let mut lines =
             comparison.lines.iter().filter(|line| line.judgement == judgement).peekable();
         if lines.peek().is_some() {
@@ -31,7 +44,16 @@ fn write_page(out: &mut String, comparison: &Comparison) -> fmt::Result {
             write_line(out, line)?;
         }
     }
-    if comparison.judgement == Judgement::Worse {
+    let same = comparison.lines.iter().filter(|line| line.judgement == Judgement::Same);
+    let nodes: BTreeSet<MacId> = same.clone().filter_map(|line| line.mac_id).collect();
+    if !all && same.clone().next().is_some() {
+        let (lines, nodes) = (same.count() as u64, nodes.len() as u64);
+        let what =
+            format!("{} about the trunk and {}", number(lines, "line"), number(nodes, "node"));
+        writeln!(out, "\nThe same: {what}; --all lists them.")?;
+    }
+    let fails = |newcomer: &Acceptance| newcomer.result == AcceptanceResult::Fail;
+    if comparison.judgement == Judgement::Worse || comparison.newcomers.iter().any(fails) {
         writeln!(out)?;
         for caution in &comparison.cautions {
             write_paragraph(out, "", caution)?;
@@ -40,10 +62,40 @@ fn write_page(out: &mut String, comparison: &Comparison) -> fmt::Result {
     Ok(())
 }
 
+/// A newcomer, point by point.
+fn write_acceptance(out: &mut String, newcomer: &Acceptance) -> fmt::Result {
+    let who = called(newcomer.mac_id, newcomer.name.as_deref());
+    writeln!(out, "\n{}: {who}", newcomer_verdict(newcomer))?;
+    for point in &newcomer.points {
+        let (result, title) = (point.result.word(), point.point.title());
+        let text = match point.result {
+            AcceptanceResult::Pass => point.measured.clone(),
+            _ => format!("{} (wanted: {})", point.measured, point.limit),
+        };
+        write_paragraph(out, &format!("  {result:<9} {title:<12} "), &printable(&text))?;
+    }
+    Ok(())
+}
+
+/// How a newcomer comes out, in words.
+pub(super) fn newcomer_verdict(newcomer: &Acceptance) -> &'static str {
+    match newcomer.result {
+        AcceptanceResult::Pass => "New, and passes each point",
+        AcceptanceResult::Fail => "New, and fails",
+        AcceptanceResult::NotSeen => "New, and not all seen yet: listen longer",
+    }
+}
+
+/// A node by its address and name.
+pub(super) fn called(mac_id: MacId, name: Option<&str>) -> String {
+    name.map_or_else(|| mac_id.to_string(), |name| format!("{mac_id} {}", printable(name)))
+}
+
 /// The judgements as headings: what matters first.
-pub(super) const IN_ORDER: [(Judgement, &str); 4] = [
+pub(super) const IN_ORDER: [(Judgement, &str); 5] = [
     (Judgement::Worse, "Worse"),
     (Judgement::CannotSay, "Cannot be judged"),
+    (Judgement::Changed, "Changed"),
     (Judgement::Better, "Better"),
     (Judgement::Same, "The same"),
 ];
@@ -53,6 +105,7 @@ pub(super) fn verdict(judgement: Judgement) -> &'static str {
     match judgement {
         Judgement::Worse => "Worse than the baseline",
         Judgement::CannotSay => "Cannot be judged",
+        Judgement::Changed => "Changed, nothing worse",
         Judgement::Better => "Better than the baseline",
         Judgement::Same => "As the baseline",
     }
@@ -64,6 +117,7 @@ pub(super) fn counts(comparison: &Comparison) -> String {
     let counts: Vec<String> = [
         (tally.worse, "worse"),
         (tally.cannot_say, "cannot be judged"),
+        (tally.changed, "changed"),
         (tally.better, "better"),
         (tally.same, "the same"),
     ]
@@ -89,6 +143,8 @@ fn side(out: &mut String, when: &str, side: &ComparedVisit) -> fmt::Result {
 pub(super) struct LineText {
     /// The address, or the trunk.
     pub(super) place: String,
+    /// What the node is called.
+    pub(super) name: Option<String>,
     /// What is compared.
     pub(super) quantity: String,
     /// At the baseline.
@@ -113,6 +169,7 @@ impl LineText {
         };
         LineText {
             place: line.mac_id.map_or("trunk".to_string(), |mac_id| format!("address {mac_id}")),
+            name: line.name.as_deref().map(printable),
             quantity: match (line.finding, line.exchange) {
                 (Some(code), _) => format!("finding {}", code.name()),
                 (None, Some(exchange)) => format!("{exchange} {}", name(line.quantity)),
@@ -127,7 +184,9 @@ impl LineText {
 }
 
 fn write_line(out: &mut String, line: &ComparisonLine) -> fmt::Result {
-    let LineText { place, quantity, then, now, difference, why } = LineText::new(line);
+    let LineText { place, name, quantity, then, now, difference, why } = LineText::new(line);
+    let why: Vec<String> = name.into_iter().chain((!why.is_empty()).then_some(why)).collect();
+    let why = why.join(": ");
     let place_and_quantity = format!("  {place:<11} {quantity}");
     let is_text = matches!(line.then, Some(ComparedValue::Text(_)));
     if is_text && then == now {
@@ -156,6 +215,10 @@ fn reasons(line: &ComparisonLine) -> String {
         }
         why += &text;
     };
+    if let Some(explained) = line.explained {
+        let share = signed(line.quantity, explained);
+        add(format!("newcomers and leavers explain {share}, by the bits of their frames"));
+    }
     if line.judgement != Judgement::Same {
         if let (Some(low), Some(high)) = (line.difference_low, line.difference_high) {
             add(format!(

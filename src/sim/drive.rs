@@ -129,14 +129,20 @@ impl Drive {
     }
 }
 
-/// The command that a master sends to have the drive run or stand, as this assembly.
-pub(super) fn command_bytes(assembly: OutputAssembly, run: bool, speed_rpm: i16) -> Vec<u8> {
+/// The command that a master sends to have the drive run or stand, as this assembly. `asks`:
+/// whether it asks for control of run and stop and of the speed.
+pub(super) fn command_bytes(
+    assembly: OutputAssembly,
+    run: bool,
+    speed_rpm: i16,
+    asks: bool,
+) -> Vec<u8> {
     let command = DriveCommand {
         run_forward: run,
         run_reverse: false,
         fault_reset: false,
-        control_from_network: Some(true),
-        reference_from_network: Some(true),
+        control_from_network: Some(asks),
+        reference_from_network: Some(asks),
         speed: speed_rpm,
     };
     command.to_bytes(assembly)
@@ -185,13 +191,13 @@ mod tests {
     fn runs_up_and_reports_at_reference() {
         let (mut drive, clock) = (drive("ramp_rpm_per_s = 600"), clock());
         assert_eq!(drive.report(Time(0), clock)[..2], [0x10, READY]);
-        drive.command(&command_bytes(output(21), true, 1200), Time(0), clock);
+        drive.command(&command_bytes(output(21), true, 1200, true), Time(0), clock);
         let [head, state, low, high] = drive.report(clock.secs(1.0), clock)[..] else { panic!() };
         assert_eq!((head, state), (0x10 | 0x60 | 0x04, ENABLED));
         assert_eq!(i16::from_le_bytes([low, high]), 600);
         let report = drive.report(clock.secs(5.0), clock);
         assert_eq!((report[0], report[3], report[2]), (0xF4, 0x04, 0xB0));
-        drive.command(&command_bytes(output(21), false, 0), clock.secs(5.0), clock);
+        drive.command(&command_bytes(output(21), false, 0, true), clock.secs(5.0), clock);
         assert_eq!(drive.report(clock.secs(6.0), clock)[1], STOPPING);
         assert_eq!(drive.report(clock.secs(7.5), clock)[1], READY);
     }
@@ -200,10 +206,10 @@ mod tests {
     fn does_not_run_where_the_assemblies_or_the_source_differ() {
         let clock = clock();
         let mut wrong = drive("output_assembly = 21");
-        wrong.command(&command_bytes(output(20), true, 1200), Time(0), clock);
+        wrong.command(&command_bytes(output(20), true, 1200, true), Time(0), clock);
         assert_eq!(wrong.report(clock.secs(1.0), clock)[2..], [0, 0]);
         let mut local = drive("source = \"local\"");
-        local.command(&command_bytes(output(21), true, 1200), Time(0), clock);
+        local.command(&command_bytes(output(21), true, 1200, true), Time(0), clock);
         let report = local.report(clock.secs(1.0), clock);
         assert_eq!((report[0] & 0x60, report[2], report[3]), (0, 0, 0));
     }
@@ -211,7 +217,7 @@ mod tests {
     #[test]
     fn a_tripped_drive_coasts_down_and_says_so() {
         let (mut drive, clock) = (drive(""), clock());
-        drive.command(&command_bytes(output(21), true, 600), Time(0), clock);
+        drive.command(&command_bytes(output(21), true, 600, true), Time(0), clock);
         drive.report(clock.secs(1.0), clock);
         drive.tripped = true;
         let report = drive.report(clock.secs(3.0), clock);

@@ -335,7 +335,7 @@ fn poll(desk: &mut Desk, slot: &mut Slot) {
         Some(drive) => {
             let run = wants_run(drive, desk.now, desk.clock);
             let speed = if run { drive.speed_rpm } else { 0 };
-            command_bytes(drive.output_assembly.0, run, speed)
+            command_bytes(drive.output_assembly.0, run, speed, drive.asks_control)
         }
         None => {
             if !slot.outputs.is_empty() && desk.chance.happens(Likely::share(0.1)) {

@@ -209,6 +209,7 @@ pub struct Following {
     last: Nanos,
     longest: Nanos,
     reasons: DriveReasons,
+    asked: bool,
     followed: bool,
 }
 
@@ -246,6 +247,7 @@ impl Following {
     #[inline]
     pub(super) fn response(&mut self, t: Nanos, asked: &DriveCommand, status: &DriveStatus) {
         let run = asked.run();
+        self.asked |= run;
         if !run || status.running() {
             self.followed |= run;
             self.waiting = None;
@@ -302,6 +304,11 @@ impl Following {
     /// What it said meanwhile.
     pub fn reasons(&self) -> DriveReasons {
         self.reasons
+    }
+
+    /// Whether it was ever asked to run.
+    pub fn was_asked(&self) -> bool {
+        self.asked
     }
 
     /// Whether it ever ran when asked to.

@@ -8,6 +8,8 @@ use crate::wire::{BitTime, MAX_WIRE_BITS, Nanos};
 #[derive(Debug, Clone)]
 pub struct ErrorAttribution {
     traffic: [TalkerTraffic; TALKERS],
+    /// Bits on the wire of what a master sent to each node alone.
+    bits_to: [u64; MacId::COUNT],
     struck: [u64; TALKERS],
     /// How many frames have each length.
     lengths: [u64; MAX_WIRE_BITS.0 as usize + 1],
@@ -73,6 +75,7 @@ impl Default for ErrorAttribution {
     fn default() -> Self {
         ErrorAttribution {
             traffic: [TalkerTraffic::default(); TALKERS],
+            bits_to: [0; MacId::COUNT],
             struck: [0; TALKERS],
             lengths: [0; MAX_WIRE_BITS.0 as usize + 1],
             followers: 0,
@@ -83,10 +86,23 @@ impl Default for ErrorAttribution {
 }
 
 impl ErrorAttribution {
-    /// A good frame; who sent it, as far as its identifier tells.
+    /// A good frame; who sent it and whom it is for, as far as its identifier tells.
     #[inline]
-    pub(super) fn frame(&mut self, source: Option<MacId>, bits: BitTime) {
-        let talker = source.map_or(MASTER, MacId::index);
+    pub(super) fn frame(
+        &mut self,
+        source: Option<MacId>,
+        destination: Option<MacId>,
+        bits: BitTime,
+    ) {
+        let talker = match (source, destination) {
+            (Some(source), _) => source.index(),
+            (None, destination) => {
+                if let Some(destination) = destination {
+                    self.bits_to[destination.index()] += bits.0;
+                }
+                MASTER
+            }
+        };
         let traffic = &mut self.traffic[talker];
         traffic.frames += 1;
         traffic.bits += bits.0;
@@ -135,6 +151,12 @@ impl ErrorAttribution {
     /// Bits on the wire that a talker sent.
     pub fn bits(&self, of: Talker) -> BitTime {
         BitTime(self.traffic[index(of)].bits)
+    }
+
+    /// Bits on the wire of what a node sent and of what was sent to it alone.
+    pub fn bits_for(&self, mac_id: MacId) -> BitTime {
+        let own = self.traffic[mac_id.index()].bits;
+        BitTime(own + self.bits_to[mac_id.index()])
     }
 
     /// How much longer the frames that followed errors are than blind errors would make them,
@@ -356,7 +378,7 @@ mod tests {
                     attribution.error();
                     attribution.error();
                 }
-                attribution.frame(response(mac), BitTime(80));
+                attribution.frame(response(mac), None, BitTime(80));
             }
         }
         let best = attribution
@@ -383,7 +405,7 @@ mod tests {
             if slot % 2 == 0 && slot % 100 == 0 || slot % 2 == 1 && slot % 50 == 1 {
                 attribution.error();
             }
-            attribution.frame(response(mac), BitTime(bits));
+            attribution.frame(response(mac), None, BitTime(bits));
         }
         assert!(attribution.talkers().all(|s| s.log_likelihood_ratio() < 0.01));
         assert!(attribution.length_excess().unwrap().abs() < 0.1);
@@ -394,7 +416,7 @@ mod tests {
         let mut attribution = ErrorAttribution::default();
         attribution.error();
         attribution.doubt();
-        attribution.frame(response(1), BitTime(80));
+        attribution.frame(response(1), None, BitTime(80));
         assert_eq!(attribution.followers(), 0);
         assert_eq!(attribution.length_excess(), None);
     }

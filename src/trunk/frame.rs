@@ -81,7 +81,7 @@ impl Trunk {
         if info.source.is_some() {
             self.peak_talker.before(t, &self.error_attribution);
         }
-        self.error_attribution.frame(info.source, bits);
+        self.error_attribution.frame(info.source, info.destination, bits);
         match info.identifier {
             Identifier::Group1 { .. } => self.groups.valid[0] += 1,
             Identifier::Group2 { .. } => self.groups.valid[1] += 1,

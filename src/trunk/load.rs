@@ -316,7 +316,7 @@ mod talk_tests {
             let loud = (2000..3000).contains(&ms);
             let mac_id = MacId::new(if loud { 9 } else { (ms % 10) as u8 }).unwrap();
             peak.before(Nanos::from_millis(ms), &attribution);
-            attribution.frame(Some(mac_id), BitTime(100));
+            attribution.frame(Some(mac_id), None, BitTime(100));
         }
         peak.close(&attribution);
         let most = peak.most().unwrap();

@@ -10,6 +10,7 @@ mod faults_found;
 mod findings;
 mod fuzz_corpus;
 mod hostile;
+mod newcomers;
 mod plan_and_wire;
 mod plan_properties;
 mod round_trip;

@@ -66,7 +66,7 @@ fn compared(then: Scene, now: Scene) -> Comparison {
 
 #[test]
 fn what_went_wrong_stands_first() {
-    insta::assert_snapshot!(comparison_page(&compared(signed_off(), gone_wrong())));
+    insta::assert_snapshot!(comparison_page(&compared(signed_off(), gone_wrong()), true));
 }
 
 #[test]
@@ -97,10 +97,17 @@ fn a_node_that_is_gone_and_one_that_is_new() {
     now.scans(2700, &[5, 13, 20], &[]);
     let comparison = compared(signed_off(), now);
     let presence = |mac_id| judgement(&comparison, Some(mac_id), Quantity::FramesPerS);
-    assert_eq!(presence(12), Some(Judgement::Worse));
-    assert_eq!(presence(20), Some(Judgement::CannotSay));
+    // Nobody polls 12 any more: it was taken off, which is a change and no fault.
+    assert_eq!(presence(12), Some(Judgement::Changed));
+    assert_eq!(presence(20), Some(Judgement::Changed));
     assert_eq!(presence(5), Some(Judgement::Same));
-    assert_eq!(comparison.judgement, Judgement::Worse);
+    assert_eq!(comparison.judgement, Judgement::Changed);
+    let load = comparison.lines.iter().find(|line| line.quantity == Quantity::LoadMean).unwrap();
+    // The difference is what came less what went, to the bit.
+    let unexplained = load.difference.unwrap() - load.explained.unwrap();
+    assert!(unexplained.abs() < 1e-12, "{load:?}");
+    let newcomers: Vec<_> = comparison.newcomers.iter().map(|n| (n.mac_id, n.expected)).collect();
+    assert_eq!(newcomers, [(MacId::new(20).unwrap(), false)]);
 }
 
 #[test]
@@ -198,6 +205,43 @@ fn summaries_and_captures_by_their_content() {
     let json: serde_json::Value = serde_json::from_str(&out).unwrap();
     assert_eq!((status, &json["judgement"]), (1, &"worse".into()));
     assert_eq!(json["format"], "dropline-comparison");
+}
+
+/// The exit status is the acceptance of the newcomer.
+#[test]
+fn a_newcomer_that_is_expected_is_accepted_or_not() {
+    let directory = tempfile::tempdir().unwrap();
+    let at = directory.path();
+    let with_20 = |scans| {
+        let mut scene = Scene::new();
+        for node in NODES.into_iter().chain([20]) {
+            scene.claim(node, device(node.into()));
+        }
+        scene.scans(scans, &[5, 12, 13, 20], &[]);
+        scene
+    };
+    let (signed, now) = (capture(at, "good", signed_off()), capture(at, "now", with_20(2700)));
+    let (status, out, errors) = dropline(&[&signed, &now, &"--expect-new", &"20"]);
+    assert_eq!((status, errors.as_str()), (0, ""), "{out}");
+    insta::assert_snapshot!("newcomer", out);
+    // Not expected, it is a change; another one expected, it is the wrong one.
+    let (status, out, _) = dropline(&[&signed, &now]);
+    assert_eq!(status, 0);
+    assert!(out.starts_with("CHANGED, NOTHING WORSE: "), "{out}");
+    let (status, out, _) = dropline(&[&signed, &now, &"--expect-new", &"21"]);
+    assert_eq!(status, 1);
+    assert!(out.starts_with("NOT ACCEPTED: 21\n"), "{out}");
+    let words: Vec<&str> = out.split_whitespace().collect();
+    let why = "20 is new and was not expected: is that it, with 20 set?";
+    assert!(words.join(" ").contains(why), "{out}");
+    // One that was there is not new, and one that was heard too shortly is not accepted yet.
+    assert_eq!(dropline(&[&signed, &now, &"--expect-new", &"12"]).0, 1);
+    let short = capture(at, "short", with_20(100));
+    let (status, out, _) = dropline(&[&signed, &short, &"--expect-new", &"20", &"--json"]);
+    let json: serde_json::Value = serde_json::from_str(&out).unwrap();
+    assert_eq!((status, &json["accepted"]), (1, &false.into()));
+    assert_eq!(json["newcomers"][0]["result"], "not-seen");
+    assert_eq!(dropline(&[&signed, &now, &"--expect-new", &"64"]).0, 2);
 }
 
 /// Baselines that a dropline of summary version 1 wrote, `NAME.v1.json` from `captures/NAME`:

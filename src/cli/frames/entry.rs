@@ -4,6 +4,7 @@ use anyhow::anyhow;
 use clap::{Args, ValueEnum};
 use serde::Serialize;
 
+use crate::cli::arguments::address;
 use crate::fieldbus::{Identifier, MacId, Role};
 use crate::health::Expectation;
 use crate::plan::Plan;
@@ -197,11 +198,6 @@ enum GroupFilter {
     Invalid,
     /// 29-bit identifiers
     Extended,
-}
-
-fn address(text: &str) -> anyhow::Result<MacId> {
-    let wrong = || anyhow!("{text:?} is not an address from 0 to {}", MacId::MAX);
-    text.parse().ok().and_then(MacId::new).ok_or_else(wrong)
 }
 
 /// Trunk time: a number is seconds, anything else a span such as "1m30s".

@@ -16,6 +16,9 @@ pub enum Judgement {
     Same,
     /// A difference that matters, for the better.
     Better,
+    /// Something else than at the baseline, neither better nor worse: a new node, one that was
+    /// taken off, another setting.
+    Changed,
     /// Too little was measured, or it cannot be compared.
     CannotSay,
     /// A difference that matters, for the worse.
@@ -27,6 +30,7 @@ impl fmt::Display for Judgement {
         f.write_str(match self {
             Judgement::Same => "same",
             Judgement::Better => "better",
+            Judgement::Changed => "changed",
             Judgement::CannotSay => "cannot say",
             Judgement::Worse => "worse",
         })
@@ -118,6 +122,8 @@ pub enum ComparedValue {
 pub struct ComparisonLine {
     /// The node that it is about; `null`: the trunk.
     pub mac_id: Option<MacId>,
+    /// What the node is called, if anything tells.
+    pub name: Option<String>,
     /// The kind of exchange, where it is about exchanges.
     pub exchange: Option<ExchangeKind>,
     /// The finding, where it is about one.
@@ -131,6 +137,8 @@ pub struct ComparisonLine {
     pub now: Option<ComparedValue>,
     /// Now less then, of numbers.
     pub difference: Option<f64>,
+    /// What of it newcomers and leavers explain, by the exact bits of their frames; of loads.
+    pub explained: Option<f64>,
     /// A difference up to this does not matter.
     pub allowed: Option<f64>,
     /// The least that the true difference is, given chance: at 99.9 % for latencies and
@@ -162,12 +170,14 @@ impl ComparisonLine {
         };
         ComparisonLine {
             mac_id: None,
+            name: None,
             exchange: None,
             finding: None,
             quantity,
             then,
             now,
             difference,
+            explained: None,
             allowed: None,
             difference_low: None,
             difference_high: None,
@@ -222,6 +232,7 @@ const LIKELY_REACH: f64 = 1.96 / 3.29;
 pub struct JudgementCounts {
     pub worse: usize,
     pub better: usize,
+    pub changed: usize,
     pub same: usize,
     pub cannot_say: usize,
 }
@@ -232,6 +243,7 @@ impl JudgementCounts {
         JudgementCounts {
             worse: count(Judgement::Worse),
             better: count(Judgement::Better),
+            changed: count(Judgement::Changed),
             same: count(Judgement::Same),
             cannot_say: count(Judgement::CannotSay),
         }
@@ -247,6 +259,8 @@ pub(super) fn overall(lines: &[ComparisonLine]) -> Judgement {
     } else if lines.iter().any(ComparisonLine::is_doubtful) || 2 * counts.cannot_say >= lines.len()
     {
         Judgement::CannotSay
+    } else if counts.changed > 0 {
+        Judgement::Changed
     } else if counts.better > 0 {
         Judgement::Better
     } else {

@@ -4,7 +4,9 @@
 //! Where a capture is too short to tell, the judgement says so. The input is two summaries;
 //! nothing here reads a file.
 
+mod acceptance;
 mod comparison_line;
+mod newcomers;
 mod nodes;
 mod statistics;
 mod tolerance;
@@ -14,13 +16,16 @@ use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use crate::fieldbus::MacId;
 use crate::health::Summary;
-use crate::health::summary::FindingSummary;
+use crate::health::summary::{FindingSummary, NodeSummary};
 use crate::health::{Code, Severity, TwoRates};
 use crate::words::CAUTIONS;
+pub use acceptance::{Acceptance, AcceptancePoint, AcceptanceResult, Point};
 pub use comparison_line::{
     ComparedValue, ComparisonLine, ExchangeKind, Judgement, JudgementCounts, Quantity,
 };
+use newcomers::Newcomers;
 use statistics::{EventShare, SharesToJudge};
 pub use tolerance::Tolerance;
 pub use trend::{Trend, Visit};
@@ -31,7 +36,7 @@ pub use trend::{Trend, Visit};
 pub struct Comparison {
     /// Always `dropline-comparison`.
     pub format: String,
-    /// The version of the format: 1.
+    /// The version of the format: 2.
     pub version: u32,
     /// The visit that is taken as good.
     pub then: ComparedVisit,
@@ -42,6 +47,11 @@ pub struct Comparison {
     pub judgement: Judgement,
     /// How many lines have each judgement.
     pub lines_by_judgement: JudgementCounts,
+    /// Whether every node that was named as a newcomer passes and nothing is worse; `null` if none
+    /// was named.
+    pub accepted: Option<bool>,
+    /// Nodes that the baseline does not have, and those that were named, point by point.
+    pub newcomers: Vec<Acceptance>,
     /// Everything compared: first the trunk, then each node, then the findings.
     pub lines: Vec<ComparisonLine>,
     /// What counts as no change here.
@@ -70,10 +80,20 @@ impl Comparison {
     /// What `format` says.
     pub const FORMAT: &str = "dropline-comparison";
     /// What `version` says.
-    pub const VERSION: u32 = 1;
+    pub const VERSION: u32 = 2;
 
     /// Compares a visit with an earlier one that is taken as good.
     pub fn new(then: &Summary, now: &Summary, tolerance: &Tolerance) -> Comparison {
+        Comparison::expecting(then, now, tolerance, &[])
+    }
+
+    /// The same with the nodes that are meant to be new, which are then to be accepted.
+    pub fn expecting(
+        then: &Summary,
+        now: &Summary,
+        tolerance: &Tolerance,
+        expected: &[MacId],
+    ) -> Comparison {
         let mut lines = Vec::new();
         let mut shares = SharesToJudge::default();
         compare_bus(then, now, tolerance, &mut lines, &mut shares);
@@ -82,13 +102,30 @@ impl Comparison {
         shares.judge(&mut lines, tolerance.significance);
         let findings = compare_findings(then, now, tolerance, &lines);
         lines.extend(findings);
+        for line in &mut lines {
+            let name = |mac_id| now.name(mac_id).or(then.name(mac_id));
+            line.name = line.mac_id.and_then(name).map(str::to_string);
+        }
+        let is_new = |line: &&ComparisonLine| {
+            line.quantity == Quantity::FramesPerS && line.judgement == Judgement::Changed
+        };
+        let newcomers = lines.iter().filter(is_new).filter(|line| line.then.is_none());
+        let newcomers = newcomers.filter_map(|line| line.mac_id).collect();
+        let newcomers =
+            Newcomers { then, now, tolerance, lines: &lines, newcomers, expected }.all();
+        let judgement = comparison_line::overall(&lines);
+        let passes = |newcomer: &Acceptance| newcomer.result == AcceptanceResult::Pass;
+        let all_pass = newcomers.iter().all(|newcomer| newcomer.expected && passes(newcomer));
+        let accepted = all_pass && judgement != Judgement::Worse;
         Comparison {
             format: Self::FORMAT.to_string(),
             version: Self::VERSION,
             then: ComparedVisit::new(then),
             now: ComparedVisit::new(now),
-            judgement: comparison_line::overall(&lines),
+            judgement,
             lines_by_judgement: JudgementCounts::new(&lines),
+            accepted: (!expected.is_empty()).then_some(accepted),
+            newcomers,
             lines,
             tolerance: tolerance.clone(),
             cautions: CAUTIONS.map(String::from).to_vec(),
@@ -135,7 +172,8 @@ fn compare_bus(
         if let (Some(then_load), Some(now_load)) = (then_load, now_load) {
             let shortest_s = then.source.duration_s.min(now.source.duration_s);
             let too_short = (shortest_s < tolerance.shortest_s).then_some(shortest_s);
-            lines.push(load(quantity, then_load, now_load, allowed, too_short));
+            let explained = explained_load(then, now, quantity);
+            lines.push(load(quantity, then_load, now_load, allowed, too_short, explained));
         }
     }
     let errors = |summary: &Summary| EventShare {
@@ -163,6 +201,31 @@ fn bitrate(then: &Summary, now: &Summary) -> Option<ComparisonLine> {
     }
 }
 
+/// The share of the wire that newcomers take, less what those took that were taken off: by the
+/// exact bits of their frames, over the whole visit for the mean load, over the time that they
+/// were there for the fullest second. `None` without any, or where an older summary does not tell.
+fn explained_load(then: &Summary, now: &Summary, quantity: Quantity) -> Option<f64> {
+    let load_of = |here: &Summary, elsewhere: &Summary| {
+        let is_there = |mac_id| {
+            let exchanged = |node: &NodeSummary| node.frames_sent + node.poll.exchange.commands;
+            elsewhere.node(mac_id).is_some_and(|node| exchanged(node) > 0)
+        };
+        let bitrate = f64::from(here.source.bitrate?.get());
+        let share = |node: &NodeSummary| {
+            let seconds = match quantity {
+                Quantity::LoadPeak => node.last_seen_s? - node.first_seen_s?,
+                _ => here.source.duration_s,
+            };
+            // A single frame has no rate.
+            (seconds > 0.0).then_some(node.wire_bits? as f64 / (bitrate * seconds.max(1.0)))
+        };
+        let alone = here.nodes.iter().filter(|node| !is_there(node.mac_id));
+        Some(alone.filter_map(share).sum::<f64>())
+    };
+    let explained = load_of(now, then)? - load_of(then, now)?;
+    (explained != 0.0).then_some(explained)
+}
+
 /// The load of a scanned trunk is counted, not sampled, so chance hardly enters.
 fn load(
     quantity: Quantity,
@@ -170,10 +233,12 @@ fn load(
     now: f64,
     allowed: f64,
     too_short: Option<f64>,
+    explained: Option<f64>,
 ) -> ComparisonLine {
     let mut line = ComparisonLine::from_numbers(quantity, then, now);
     line.allowed = Some(allowed);
-    let difference = now - then;
+    line.explained = explained;
+    let difference = now - then - explained.unwrap_or(0.0);
     match too_short {
         _ if then == now => line,
         Some(seconds) => {
@@ -182,7 +247,11 @@ fn load(
         }
         None => {
             let range = (Some(difference), Some(difference));
-            line.judged(statistics::judge_shift(difference, range, allowed), "")
+            let judgement = statistics::judge_shift(difference, range, allowed);
+            match (judgement, explained) {
+                (Judgement::Same, Some(_)) => line.judged(Judgement::Changed, ""),
+                (judgement, _) => line.judged(judgement, ""),
+            }
         }
     }
 }
@@ -219,7 +288,9 @@ fn finding_line(
     let Some(finding) = now.or(then) else { return line };
     line.mac_id = finding.mac_id;
     line.finding = Some(finding.code);
-    let by_quantity = judgement_of_quantity(finding, measured);
+    // That a setting changed explains a finding, but does not make it harmless.
+    let by_quantity =
+        judgement_of_quantity(finding, measured).filter(|by| *by != Judgement::Changed);
     let (judgement, how) = match (then, now) {
         (Some(then), Some(now)) => {
             let by_severity = match now.severity.cmp(&then.severity) {

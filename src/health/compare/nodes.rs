@@ -21,6 +21,7 @@ pub(super) fn compare(
     shares: &mut SharesToJudge,
 ) {
     let seconds = [then, now].map(|summary| summary.source.duration_s);
+    let others_are_polled = now.nodes.iter().any(|node| node.poll.exchange.commands > 0);
     let mut nodes: BTreeMap<MacId, [Option<&NodeSummary>; 2]> = BTreeMap::new();
     for (side, summary) in [then, now].into_iter().enumerate() {
         for node in &summary.nodes {
@@ -28,7 +29,8 @@ pub(super) fn compare(
         }
     }
     for (mac_id, nodes) in nodes {
-        NodePair { mac_id, nodes, seconds, tolerance, lines, shares }.compare();
+        let pair = NodePair { mac_id, nodes, seconds, others_are_polled, tolerance, lines, shares };
+        pair.compare();
     }
 }
 
@@ -37,13 +39,15 @@ struct NodePair<'a> {
     mac_id: MacId,
     nodes: [Option<&'a NodeSummary>; 2],
     seconds: [f64; 2],
+    /// Whether anybody is polled now.
+    others_are_polled: bool,
     tolerance: &'a Tolerance,
     lines: &'a mut Vec<ComparisonLine>,
     shares: &'a mut SharesToJudge,
 }
 
 impl NodePair<'_> {
-    fn compare(&mut self) {
+    fn compare(mut self) {
         let frames = self.nodes.map(|node| node.map_or(0, frames_but_checks));
         if let Some(line) = self.presence(frames) {
             self.push(line);
@@ -101,13 +105,23 @@ impl NodePair<'_> {
                 let why = "gone, or it sends too seldom for so short a capture";
                 line.judged(Judgement::CannotSay, why)
             }
+            [_, 0] if self.is_taken_off() => {
+                line.judged(Judgement::Changed, "gone, and nobody polls it any more")
+            }
             [_, 0] => line.judged(Judgement::Worse, "gone: it sends nothing any more"),
             [0, _] if self.nodes[0].is_some_and(|then| then.poll.exchange.commands > 0) => {
                 line.judged(Judgement::Better, "it sends now")
             }
-            [0, _] => line.judged(Judgement::CannotSay, "new: not in the baseline"),
+            [0, _] => line.judged(Judgement::Changed, "new: not in the baseline"),
             _ => line,
         })
+    }
+
+    /// Whether it was polled and is not any more, while others are. One that is strobed or sends
+    /// by itself may be gone as well, and nothing would tell.
+    fn is_taken_off(&self) -> bool {
+        let [then, now] = self.nodes.map(|node| node.map_or(0, |node| node.poll.exchange.commands));
+        then > 0 && now == 0 && self.others_are_polled
     }
 
     fn begun_or_ended(
@@ -123,7 +137,7 @@ impl NodePair<'_> {
                 line.judged(Judgement::CannotSay, "none in so short a capture")
             }
             None => line.judged(Judgement::Worse, "none any more"),
-            Some(_) => line.judged(Judgement::CannotSay, "new: the baseline has none"),
+            Some(_) => line.judged(Judgement::Changed, "new: the baseline has none"),
         };
         self.push_exchange(kind, Some(line));
     }
@@ -194,12 +208,12 @@ impl NodePair<'_> {
 }
 
 /// Frames that the node sent, without address checks.
-fn frames_but_checks(node: &NodeSummary) -> u64 {
+pub(super) fn frames_but_checks(node: &NodeSummary) -> u64 {
     let checks = node.address_check_requests + node.address_check_responses;
     node.frames_sent.saturating_sub(checks)
 }
 
-fn used(node: &NodeSummary, kind: ExchangeKind) -> Option<&ExchangeCounts> {
+pub(super) fn used(node: &NodeSummary, kind: ExchangeKind) -> Option<&ExchangeCounts> {
     let exchange = match kind {
         ExchangeKind::Poll => Some(&node.poll.exchange),
         ExchangeKind::Strobe => node.strobe.as_ref(),
@@ -227,6 +241,8 @@ fn bytes(quantity: Quantity, then: &[u16], now: &[u16], inferred: bool) -> Optio
     let known = |size: &u16| then.contains(size);
     Some(if now.iter().all(known) || inferred && now.iter().any(known) {
         line
+    } else if let ([_], [_]) = (then, now) {
+        line.judged(Judgement::Changed, "another size: is it set so at both ends?")
     } else {
         line.judged(Judgement::Worse, "a size that the baseline does not have")
     })
@@ -291,7 +307,7 @@ fn judge_identity(then: &DeviceIdentity, now: &DeviceIdentity) -> (Judgement, &'
     (Judgement::CannotSay, "another device; the wire does not tell whether it is of the same kind")
 }
 
-fn identity_text(identity: &DeviceIdentity) -> String {
+pub(super) fn identity_text(identity: &DeviceIdentity) -> String {
     let number = |value: Option<u32>| value.map_or("?".to_string(), |value| value.to_string());
     let mut text = format!(
         "vendor {} serial {}",
@@ -365,9 +381,9 @@ fn drive_assemblies(then: &DriveSummary, now: &DriveSummary) -> Option<Compariso
         line
     } else if inferred {
         let why = "the data look like other assemblies: do both ends still use the same pair?";
-        line.judged(Judgement::Worse, why)
+        line.judged(Judgement::Changed, why)
     } else {
-        line.judged(Judgement::Worse, "other assemblies: do both ends still use the same pair?")
+        line.judged(Judgement::Changed, "other assemblies: do both ends still use the same pair?")
     })
 }
 

@@ -21,7 +21,9 @@ pub use node::{
 pub use read::SummaryError;
 
 use crate::fieldbus::MacId;
-use crate::health::{self, Code, Context, Evidence, Finding, Rank, References, Severity, Verdict};
+use crate::health::{
+    self, Code, Context, Evidence, Expectation, Finding, Rank, References, Severity, Verdict,
+};
 use crate::trunk::Trunk;
 use crate::wire::{Bitrate, Clock, Header};
 use crate::words::CAUTIONS;
@@ -85,6 +87,9 @@ pub struct SourceInfo {
     pub clock: Option<Clock>,
     /// The program that made the capture, and its version.
     pub tool: Option<String>,
+    /// The trunk's name in the plan that the wire was compared with; `null` without a plan.
+    #[serde(default)]
+    pub plan: Option<String>,
     /// Whether there is a clean end.
     pub complete: bool,
     /// Good frames.
@@ -174,14 +179,11 @@ impl Summary {
     ) -> Summary {
         let context = Context::new(header, unreadable);
         let findings = health::findings(trunk, &context, references);
-        let node = |(mac_id, node)| {
-            let owns = trunk.owned_by(mac_id);
-            NodeSummary::new(mac_id, node, trunk.now(), references.sheets, owns)
-        };
+        let node = |(mac_id, node)| NodeSummary::new(mac_id, node, trunk, references);
         Summary {
             format: Self::FORMAT.to_string(),
             version: Self::VERSION,
-            source: SourceInfo::new(trunk, header, kind, name, unreadable),
+            source: SourceInfo::new(trunk, header, references.plan, kind, name, unreadable),
             verdict: Verdict::from_findings(&findings),
             probable_cause: ProbableCause::new(&findings),
             load: LoadSummary::new(trunk, header.bitrate),
@@ -193,6 +195,16 @@ impl Summary {
             findings: findings.iter().map(FindingSummary::from).collect(),
             cautions: CAUTIONS.map(String::from).to_vec(),
         }
+    }
+
+    /// The node at an address; `None` if it neither sent nor was asked.
+    pub fn node(&self, mac_id: MacId) -> Option<&NodeSummary> {
+        self.nodes.iter().find(|node| node.mac_id == mac_id)
+    }
+
+    /// What the node at an address is called.
+    pub fn name(&self, mac_id: MacId) -> Option<&str> {
+        self.node(mac_id)?.name.as_deref()
     }
 
     /// The summary as a file holds it, indented, with its last line feed.
@@ -217,6 +229,7 @@ impl SourceInfo {
     fn new(
         trunk: &Trunk,
         header: &Header,
+        plan: Option<&Expectation>,
         kind: SourceKind,
         name: &str,
         unreadable: u64,
@@ -233,6 +246,7 @@ impl SourceInfo {
             reports_errors: header.reports_errors,
             clock: header.clock,
             tool: header.tool.clone(),
+            plan: plan.map(|plan| plan.plan().trunk.name.clone()),
             complete: trunk.end().is_some(),
             frames: tally.frames,
             error_frames: tally.error_frames,

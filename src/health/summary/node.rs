@@ -9,18 +9,24 @@ use crate::fieldbus::{
     IdentityObject, Light, MacId, Target, WatchdogAction,
 };
 use crate::health::evidence::NotOffered;
-use crate::health::expectation::not_offered;
+use crate::health::expectation::{References, not_offered};
 use crate::trunk::{
     self, Clash, ClashOutcome, Distribution, Exchange, ExplicitCounts, FragmentCounts, Known, Node,
-    PredefinedConnection,
+    PredefinedConnection, Trunk,
 };
-use crate::wire::Nanos;
 
 /// One node.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct NodeSummary {
     /// The address, 0 to 63.
     pub mac_id: MacId,
+    /// What it is called: in the plan, else by itself, else in its data sheet file.
+    #[serde(default)]
+    pub name: Option<String>,
+    /// Exact bits on the wire of the frames that it sent and of those that were for it alone;
+    /// `null` in an older summary.
+    #[serde(default)]
+    pub wire_bits: Option<u64>,
     /// Frames whose identifier names the node as their sender.
     pub frames_sent: u64,
     /// When it first sent one.
@@ -207,6 +213,12 @@ pub struct DriveSummary {
     pub command: Option<DriveCommand>,
     /// The last status that the drive sent.
     pub status: Option<DriveStatus>,
+    /// Whether it was ever asked to run, as far as its assemblies were known then.
+    #[serde(default)]
+    pub run_asked: bool,
+    /// Whether it ever ran when asked to.
+    #[serde(default)]
+    pub ran: bool,
 }
 
 /// When a node was gone.
@@ -237,15 +249,16 @@ impl NodeSummary {
     pub(super) fn new(
         mac_id: MacId,
         node: &trunk::Node,
-        now: Nanos,
-        sheets: Option<&SheetIndex>,
-        owns: Vec<MacId>,
+        trunk: &Trunk,
+        references: References,
     ) -> NodeSummary {
         let used =
             |exchange: &Exchange| (!exchange.is_unused()).then(|| ExchangeCounts::new(exchange));
         let connections = &node.connections;
         NodeSummary {
             mac_id,
+            name: references.name(mac_id, node),
+            wire_bits: Some(trunk.error_attribution.bits_for(mac_id).0),
             frames_sent: node.sent.count(),
             first_seen_s: node.sent.first().map(|t| t.as_secs()),
             last_seen_s: node.sent.last().map(|t| t.as_secs()),
@@ -274,7 +287,7 @@ impl NodeSummary {
                 .collect(),
             allocated: connections.allocated,
             owner: connections.owner,
-            owns,
+            owns: trunk.owned_by(mac_id),
             allocations: connections.allocations,
             releases: connections.releases,
             connections: ConnectionKind::ALL
@@ -283,11 +296,11 @@ impl NodeSummary {
                 .filter(|(_, connection)| connection.is_known())
                 .map(|(kind, connection)| ConnectionSummary::new(kind, connection))
                 .collect(),
-            lights: StatusLights::from(node.lights(now)),
+            lights: StatusLights::from(node.lights(trunk.now())),
             explicit: node.explicit,
             io_fragments: node.io_fragments,
             drive: DriveSummary::new(node),
-            data_sheet_check: sheets.map(|sheets| DataSheetCheck::new(node, sheets)),
+            data_sheet_check: references.sheets.map(|sheets| DataSheetCheck::new(node, sheets)),
         }
     }
 }
@@ -333,6 +346,8 @@ impl DriveSummary {
             input_assembly: drive.input.map(|a| instance(a.value.number(), a.origin)),
             command: drive.command(),
             status: drive.status(),
+            run_asked: node.following.was_asked(),
+            ran: node.following.has_followed(),
         })
     }
 }
@@ -445,7 +460,9 @@ pub struct DataSheetCheck {
 ///
 /// Without the identity read on the wire nothing is compared. No file of the maker is a note;
 /// files of the maker and none of the product is a warning, as is another revision.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum DataSheetVerdict {
     /// The wire does not tell vendor and product code.

@@ -8,12 +8,59 @@ use super::contents::Report;
 use super::findings;
 use super::plots::{self, PlotError, figure};
 use crate::fieldbus::MacId;
-use crate::health::compare::{ComparedVisit, Comparison, ComparisonLine, Judgement, Trend, Visit};
-use crate::output::comparison::{IN_ORDER, LineText, counts, verdict};
+use crate::health::compare::{
+    AcceptanceResult, ComparedVisit, Comparison, ComparisonLine, Judgement, Trend, Visit,
+};
+use crate::output::comparison::{IN_ORDER, LineText, called, counts, newcomer_verdict, verdict};
 use crate::words::numbers::{
     date_and_time, duration, millis, number_in_print, or_unknown, percent,
 };
 use crate::words::printable;
+
+/// The newcomers, each with its points; nothing without any.
+pub(super) fn acceptance(report: &Report<'_>) -> Markup {
+    let Some(comparison) = report.baseline.filter(|compared| !compared.newcomers.is_empty()) else {
+        return html! {};
+    };
+    html! {
+        section aria-labelledby="acceptance" {
+            h2 id="acceptance" { "Acceptance of what is new" }
+            @for newcomer in &comparison.newcomers {
+                h3 { "Node " (called(newcomer.mac_id, newcomer.name.as_deref())) }
+                p.lead { strong { (newcomer_verdict(newcomer)) } "." }
+                table.compared {
+                    thead {
+                        tr {
+                            th scope="col" { "Point" }
+                            th scope="col" { "Measured" }
+                            th scope="col" { "Wanted" }
+                            th scope="col" { "Result" }
+                        }
+                    }
+                    tbody {
+                        @for point in &newcomer.points {
+                            tr {
+                                th scope="row" { (point.point.title()) }
+                                td.text { (printable(&point.measured)) }
+                                td.text { (printable(&point.limit)) }
+                                td {
+                                    @if point.result == AcceptanceResult::Pass {
+                                        (point.result.word())
+                                    } @else {
+                                        strong { (point.result.word()) }
+                                    }
+                                    @if !point.required && point.result != AcceptanceResult::Pass {
+                                        span.remark { " (need not be)" }
+                                    }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
 
 /// The comparison; nothing without a baseline.
 pub(super) fn compared(report: &Report<'_>) -> Markup {
@@ -101,7 +148,10 @@ fn row(line: &ComparisonLine) -> Markup {
     let class = |value: &str| if value.chars().count() > 15 { "text" } else { "n" };
     html! {
         tr {
-            th scope="row" { (text.place) }
+            th scope="row" {
+                (text.place)
+                @if let Some(name) = text.name { br; span.remark { (name) } }
+            }
             td { (text.quantity) }
             td class=(class(&text.then)) { (text.then) }
             td class=(class(&text.now)) { (text.now) }

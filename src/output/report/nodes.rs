@@ -8,7 +8,7 @@ use super::plots::{PlotError, adopt, figure};
 use crate::fieldbus::MacId;
 use crate::health::summary::{DeviceIdentity, ExchangeCounts, NodeSummary};
 use crate::health::{Expectation, Summary};
-use crate::plan::{Connection, Plan, PlannedNode, scan_svg};
+use crate::plan::{Connection, PlannedNode, scan_svg};
 use crate::wire::Nanos;
 use crate::words::numbers::{
     UNKNOWN, at, grouped, millis, number_in_print, or_unknown, percent, sizes, without_io,
@@ -16,14 +16,13 @@ use crate::words::numbers::{
 
 pub(super) fn nodes(report: &Report<'_>) -> Markup {
     let summary = &report.finished.summary;
-    let plan = report.finished.plan.as_ref().map(Expectation::plan);
     html! {
         section aria-labelledby="nodes" {
             h2 id="nodes" { "Nodes" }
             @if summary.nodes.is_empty() {
                 p { "No node was heard and none was asked." }
             } @else {
-                div.wide { (table(&summary.nodes, plan)) }
+                div.wide { (table(&summary.nodes)) }
                 p.fine {
                     "Answer times are from the end of the command to the end of the answer. Missed: \
                      the next command came and no answer had. Bytes: command and answer, each size \
@@ -34,7 +33,7 @@ pub(super) fn nodes(report: &Report<'_>) -> Markup {
     }
 }
 
-fn table(nodes: &[NodeSummary], plan: Option<&Plan>) -> Markup {
+fn table(nodes: &[NodeSummary]) -> Markup {
     html! {
         table.nodes {
             caption { (number_in_print(nodes.len() as u64, "node")) " by address" }
@@ -56,7 +55,7 @@ fn table(nodes: &[NodeSummary], plan: Option<&Plan>) -> Markup {
                     th.n scope="col" { "max" }
                 }
             }
-            @for node in nodes { (group(node, name(node, plan))) }
+            @for node in nodes { (group(node, node.name.as_deref())) }
         }
     }
 }
@@ -103,11 +102,6 @@ fn head(node: &NodeSummary, name: Option<&str>, span: usize) -> Markup {
             (device(node.identity.as_ref()))
         }
     }
-}
-
-/// What the plan calls the node.
-fn name<'a>(node: &NodeSummary, plan: Option<&'a Plan>) -> Option<&'a str> {
-    plan?.node(node.mac_id)?.name.as_deref()
 }
 
 fn exchanges(node: &NodeSummary) -> Vec<(&'static str, &ExchangeCounts, String)> {

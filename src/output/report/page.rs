@@ -60,6 +60,7 @@ fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
                     (findings::findings(summary))
                     (nodes::nodes(report))
                     (planned)
+                    (compared::acceptance(report))
                     (compared::compared(report))
                     (visits)
                     (presence)

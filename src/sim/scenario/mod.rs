@@ -246,6 +246,10 @@ pub struct DrivePlan {
     /// Where it is set to take its commands from.
     #[serde(default)]
     pub source: ControlSource,
+    /// Whether the master asks for control of run and stop and of the speed, where the assembly
+    /// can.
+    #[serde(default = "yes")]
+    pub asks_control: bool,
     /// How fast it changes speed.
     #[serde(default = "default_ramp")]
     pub ramp_rpm_per_s: u16,
@@ -262,6 +266,10 @@ pub struct DrivePlan {
     /// How long it stands of each cycle.
     #[serde(default)]
     pub cycle_stand_s: Seconds,
+}
+
+fn yes() -> bool {
+    true
 }
 
 fn default_output() -> CommandAssembly {
