@@ -91,7 +91,9 @@ fn bus_errors(trunk: &Trunk) -> Option<Finding> {
     let seen = errors.with_cause();
     let frames = trunk.tally().frames;
     let passive = errors.controller.passives().count();
-    if seen.count() == 0 && passive == 0 {
+    // That the adapter overflowed is no error of the bus; it is told as frames lost.
+    let only_overflows = errors.count(Cause::ReceiveOverflow) >= seen.count();
+    if only_overflows && passive == 0 {
         return None;
     }
     let share = seen.count() as f64 / (seen.count() + frames).max(1) as f64;
@@ -126,7 +128,8 @@ fn load(trunk: &Trunk, context: &Context) -> Option<Finding> {
         _ => return None,
     };
     let evidence = Evidence::PeakLoad { share, high_share: LOAD_WARNING };
-    Some(Finding::new(Code::LoadHigh, severity, evidence).with_count(1))
+    let from = trunk.load.peak_from(trunk.now());
+    Some(Finding::new(Code::LoadHigh, severity, evidence).with_count(1).with_times(from, from))
 }
 
 fn foreign_frames(trunk: &Trunk) -> Option<Finding> {

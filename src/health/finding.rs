@@ -54,6 +54,17 @@ impl fmt::Display for Severity {
     }
 }
 
+/// What explains a finding.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Explanation {
+    /// The finding that explains it.
+    pub code: Code,
+    /// The node that that one is about, where it is about one.
+    pub mac_id: Option<MacId>,
+    /// How the one leads to the other, in words.
+    pub reason: String,
+}
+
 /// One finding.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Finding {
@@ -71,12 +82,23 @@ pub struct Finding {
     pub last: Option<Nanos>,
     /// What was seen.
     pub evidence: Evidence,
+    /// The finding of which it is a consequence, where it is one.
+    pub explained_by: Option<Explanation>,
 }
 
 impl Finding {
     /// A finding about the trunk; not counted, at no certain time.
     pub(super) fn new(code: Code, severity: Severity, evidence: Evidence) -> Finding {
-        Finding { code, severity, mac_id: None, count: 0, first: None, last: None, evidence }
+        Finding {
+            code,
+            severity,
+            mac_id: None,
+            count: 0,
+            first: None,
+            last: None,
+            evidence,
+            explained_by: None,
+        }
     }
 
     /// A finding of which only the number matters; none if it is zero.
@@ -444,6 +466,7 @@ mod tests {
             first: None,
             last: None,
             evidence: crate::health::Evidence::NoBitRate,
+            explained_by: None,
         }
     }
 

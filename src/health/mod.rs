@@ -6,6 +6,7 @@ pub mod compare;
 mod event_rates;
 pub mod evidence;
 mod expectation;
+mod explanation;
 mod finding;
 pub(crate) mod json;
 mod nodes;
@@ -17,14 +18,17 @@ pub use event_rates::{ErrorTrend, TrendDirection};
 pub use evidence::Evidence;
 pub use expectation::Expectation;
 pub(crate) use expectation::References;
-pub use finding::{CatalogueEntry, Code, Condition, Context, Finding, Rank, Severity, Verdict};
+pub(crate) use explanation::roots;
+pub use finding::{
+    CatalogueEntry, Code, Condition, Context, Explanation, Finding, Rank, Severity, Verdict,
+};
 pub(crate) use finding::{Onset, OnsetTracker, OnsetUpdate};
 pub use summary::Summary;
 
 use crate::trunk::Trunk;
 
-/// Everything found, also where the wire differs from plan and data sheets: the gravest first, of
-/// equally grave ones the nearest to a cause.
+/// Everything found, also where the wire differs from plan and data sheets: each cause followed by
+/// what it explains, the gravest first, of equally grave ones the nearest to a cause.
 pub(crate) fn findings(trunk: &Trunk, context: &Context, references: References) -> Vec<Finding> {
     let mut found = Vec::new();
     nodes::find(trunk, &mut found);
@@ -36,10 +40,5 @@ pub(crate) fn findings(trunk: &Trunk, context: &Context, references: References)
     if let Some(sheets) = references.sheets {
         expectation::compare_data_sheets(sheets, trunk, &mut found);
     }
-    found.sort_by_key(|finding| {
-        let rank = finding.code.entry().rank;
-        let grave_first = std::cmp::Reverse((finding.severity, rank));
-        (grave_first, finding.first.is_none(), finding.first, finding.mac_id, finding.code)
-    });
-    found
+    explanation::explain(trunk, found)
 }

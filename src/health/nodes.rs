@@ -8,7 +8,8 @@ use super::evidence::{
 use super::{Code, Context, Evidence, Finding, Severity};
 use crate::fieldbus::{Choice, ConnectionKind, MacId};
 use crate::trunk::{
-    Clash, ClashOutcome, Distribution, IoSizes, Known, LatencyDrift, Node, Origin, Trunk,
+    Clash, ClashOutcome, Distribution, IoSizes, Known, LatencyDrift, Node, Occurrences, Origin,
+    Trunk,
 };
 use crate::wire::Nanos;
 
@@ -199,7 +200,13 @@ fn io_sizes(direction: IoDirection, node: &Node) -> Option<Finding> {
         _ => return None,
     };
     let evidence = Evidence::IoSizes { direction, seen_bytes, connection_bytes, planned_bytes };
-    Some(Finding::new(code, Severity::Fault, evidence).with_count(count))
+    let finding = Finding::new(code, Severity::Fault, evidence).with_count(count);
+    // The first of several sizes, or the first that the connection does not have.
+    let first = match connection_bytes {
+        Some(_) => seen.first_but(connection_bytes),
+        None => seen.first_change(),
+    };
+    Some(finding.with_times(first, seen.last_change().max(first)))
 }
 
 fn drive_not_running(node: &Node) -> Option<Finding> {
@@ -318,7 +325,7 @@ fn never_allocated(
     let is_unwanted = node.address.requests() >= 2
         && node.address.holder().is_some()
         && !node.has_io()
-        && node.connections.allocations == 0
+        && node.connections.allocations.count() == 0
         && !masters.contains(&mac_id);
     let evidence = Evidence::NotAllocated { span_ns };
     let finding = Finding::new(Code::NeverAllocated, Severity::Warning, evidence);
@@ -360,37 +367,44 @@ fn was_polled(node: &Node, allocated: Choice) -> bool {
 fn packet_rate_short(trunk: &Trunk, node: &Node) -> Option<Finding> {
     let poll = node.connections.get(ConnectionKind::Poll);
     let (limit_ns, scan_ns) = (poll.limit()?, scan_interval(trunk)?);
-    let (packet_rate_ms, timeouts) = (poll.rate_ms?, poll.timeouts);
+    let (packet_rate_ms, timeouts) = (poll.rate_ms?, poll.timeouts.count());
     let evidence = Evidence::PacketRate { packet_rate_ms, limit_ns, scan_ns, timeouts };
     let finding = Finding::new(Code::PacketRateShort, Severity::Fault, evidence);
-    let missed = node.poll.missed();
-    (limit_ns < scan_ns && timeouts > 0)
-        .then(|| finding.with_occurrences(missed).with_count(timeouts))
+    (limit_ns < scan_ns && timeouts > 0).then(|| finding.with_occurrences(&poll.timeouts))
 }
 
 fn timed_out(node: &Node) -> Option<Finding> {
     let io = [ConnectionKind::Poll, ConnectionKind::Strobe, ConnectionKind::ChangeOfState];
     let timeouts = |kind| {
         let connection = node.connections.get(kind);
-        let (timeouts, limit_ns) = (connection.timeouts, connection.limit());
+        let (timeouts, limit_ns) = (connection.timeouts.count(), connection.limit());
         ConnectionTimeouts { connection: kind, timeouts, limit_ns }
     };
     let connections: Vec<_> = io.into_iter().map(timeouts).filter(|c| c.timeouts > 0).collect();
     let count = connections.iter().map(|connection| connection.timeouts).sum();
+    let all = io.map(|kind| node.connections.get(kind).timeouts);
     (!connections.is_empty()).then(|| {
         let evidence = Evidence::Timeouts { connections };
         Finding::new(Code::ConnectionTimedOut, Severity::Warning, evidence)
-            .with_occurrences(node.poll.missed())
             .with_count(count)
+            .with_times(first_of(&all), last_of(&all))
     })
 }
 
+fn first_of(all: &[Occurrences]) -> Option<Nanos> {
+    all.iter().filter_map(Occurrences::first).min()
+}
+
+fn last_of(all: &[Occurrences]) -> Option<Nanos> {
+    all.iter().filter_map(Occurrences::last).max()
+}
+
 fn allocated_again(node: &Node) -> Option<Finding> {
-    let count = node.connections.allocations;
+    let allocations = &node.connections.allocations;
+    let count = allocations.count();
     let evidence = Evidence::Count { what: CountedEvent::Allocations, count };
     let finding = Finding::new(Code::AllocatedAgain, Severity::Warning, evidence);
-    (count >= MANY_ALLOCATIONS)
-        .then(|| finding.with_occurrences(node.address.restarts()).with_count(count))
+    (count >= MANY_ALLOCATIONS).then(|| finding.with_occurrences(allocations))
 }
 
 fn requests_refused(node: &Node) -> Option<Finding> {
@@ -400,5 +414,6 @@ fn requests_refused(node: &Node) -> Option<Finding> {
     let severity = if is_silent { Severity::Warning } else { Severity::Note };
     let evidence = Evidence::Requests { requests, refused, unanswered };
     let finding = Finding::new(Code::RequestsRefused, severity, evidence);
-    (refused > 0 || is_silent).then(|| finding.with_count(refused + unanswered))
+    let failed = &node.failed_requests;
+    (refused > 0 || is_silent).then(|| finding.with_occurrences(failed))
 }

@@ -10,7 +10,7 @@ use crate::health::compare::{
     Judgement, Quantity, Trend,
 };
 use crate::words::numbers::{duration, number};
-use crate::words::printable;
+use crate::words::{called, printable};
 
 /// The page of a comparison: what is not as it was; with `all` also each line that is.
 pub fn comparison_page(comparison: &Comparison, all: bool) -> String {
@@ -84,11 +84,6 @@ pub(super) fn newcomer_verdict(newcomer: &Acceptance) -> &'static str {
         AcceptanceResult::Fail => "New, and fails",
         AcceptanceResult::NotSeen => "New, and not all seen yet: listen longer",
     }
-}
-
-/// A node by its address and name.
-pub(super) fn called(mac_id: MacId, name: Option<&str>) -> String {
-    name.map_or_else(|| mac_id.to_string(), |name| format!("{mac_id} {}", printable(name)))
 }
 
 /// The judgements as headings: what matters first.

@@ -2,12 +2,14 @@
 
 use std::fmt::{self, Write};
 
+use crate::fieldbus::MacId;
 use crate::health::summary::{
     ErrorSummary, ExchangeCounts, FindingSummary, LoadSummary, NodeSummary, SourceInfo,
     SpanStatistics, Summary,
 };
+use crate::health::{Code, Explanation, roots};
 use crate::words::numbers::{duration, millis, number, or_unknown, percent, sizes, without_io};
-use crate::words::{paragraph, printable};
+use crate::words::{called, paragraph, printable};
 
 /// The page.
 pub fn page(summary: &Summary) -> String {
@@ -19,7 +21,7 @@ pub fn page(summary: &Summary) -> String {
 
 fn write_page(out: &mut String, summary: &Summary) -> fmt::Result {
     verdict(out, summary)?;
-    findings(out, &summary.findings)?;
+    findings(out, summary)?;
     nodes(out, &summary.nodes)?;
     load(out, &summary.load, &summary.source)?;
     errors(out, &summary.errors)?;
@@ -39,9 +41,17 @@ fn verdict(out: &mut String, summary: &Summary) -> fmt::Result {
     let counts: Vec<String> =
         counts.iter().filter(|(n, _)| *n > 0).map(|&(n, what)| number(n as u64, what)).collect();
     let counts = if counts.is_empty() { "nothing found".to_string() } else { counts.join(", ") };
-    writeln!(out, "{}: {counts}", verdict.state)?;
+    let follow = summary.findings.iter().filter(|f| f.explained_by.is_some()).count();
+    let follow = match follow {
+        0 => String::new(),
+        1 => ", of which 1 follows from another".to_string(),
+        n => format!(", of which {n} follow from others"),
+    };
+    writeln!(out, "{}: {counts}{follow}", verdict.state)?;
     if let Some(cause) = &summary.probable_cause {
-        let place = cause.mac_id.map_or(String::new(), |mac| format!(", address {mac}"));
+        let place = cause.mac_id.map_or(String::new(), |mac_id| {
+            format!(", address {}", called(mac_id, summary.name(mac_id)))
+        });
         let or_else = match &cause.or_else[..] {
             [] => String::new(),
             others => format!("; or {}", others.join(", or ")),
@@ -81,9 +91,53 @@ fn verdict(out: &mut String, summary: &Summary) -> fmt::Result {
     writeln!(out, "{line}")
 }
 
-fn findings(out: &mut String, findings: &[FindingSummary]) -> fmt::Result {
-    for finding in findings {
-        let place = finding.mac_id.map_or(String::new(), |mac| format!(", address {mac}"));
+/// The findings that follow from another, by code and node, in words; `None` without any. Each of
+/// `findings` with its explanation; `root` is the index of the other.
+pub(super) fn consequences(
+    findings: &[(Code, Option<MacId>, Option<&Explanation>)],
+    root: usize,
+) -> Option<String> {
+    let roots = roots(findings);
+    let followers = || (0..findings.len()).filter(|&index| index != root && roots[index] == root);
+    let mut parts: Vec<(Code, Vec<String>)> = Vec::new();
+    for index in followers() {
+        let (code, mac_id, _) = findings[index];
+        let node = mac_id.map(|mac_id| mac_id.to_string());
+        match parts.iter_mut().find(|(known, _)| *known == code) {
+            Some((_, nodes)) => nodes.extend(node),
+            None => parts.push((code, node.into_iter().collect())),
+        }
+    }
+    let part = |(code, nodes): &(Code, Vec<String>)| {
+        let what = code.name().replace('-', " ");
+        if nodes.is_empty() { what } else { format!("{what} at {}", nodes.join(", ")) }
+    };
+    let what: Vec<String> = parts.iter().map(part).collect();
+    let mut reasons: Vec<&str> = Vec::new();
+    for index in followers() {
+        let reason = findings[index].2.map(|explanation| explanation.reason.as_str());
+        reasons.extend(reason.filter(|reason| !reasons.contains(reason)));
+    }
+    let count = followers().count() as u64;
+    (count > 0).then(|| {
+        format!("{}: {} ({})", number(count, "other"), what.join("; "), reasons.join("; "))
+    })
+}
+
+/// The findings of a summary, as [`consequences`] takes them.
+pub(super) fn explained(
+    findings: &[FindingSummary],
+) -> Vec<(Code, Option<MacId>, Option<&Explanation>)> {
+    findings.iter().map(|f| (f.code, f.mac_id, f.explained_by.as_ref())).collect()
+}
+
+fn findings(out: &mut String, summary: &Summary) -> fmt::Result {
+    let explained = explained(&summary.findings);
+    let causes = summary.findings.iter().enumerate().filter(|(_, f)| f.explained_by.is_none());
+    for (index, finding) in causes {
+        let place = finding.mac_id.map_or(String::new(), |mac_id| {
+            format!(", address {}", called(mac_id, summary.name(mac_id)))
+        });
         writeln!(out, "\n{}: {}{place}", finding.severity, finding.code.name())?;
         let when = match (finding.first_s, finding.last_s) {
             (Some(first), Some(last)) if first != last => {
@@ -99,6 +153,9 @@ fn findings(out: &mut String, findings: &[FindingSummary]) -> fmt::Result {
         }
         for (index, check) in finding.check.iter().enumerate() {
             write_paragraph(out, if index == 0 { "  check  - " } else { "         - " }, check)?;
+        }
+        if let Some(others) = consequences(&explained, index) {
+            write_paragraph(out, "  so     ", &format!("it explains {others}"))?;
         }
     }
     Ok(())

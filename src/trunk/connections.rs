@@ -11,6 +11,7 @@ use std::fmt;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::statistics::Occurrences;
 use crate::fieldbus::{Choice, ConnectionKind, ConnectionState, MacId, Target, WatchdogAction};
 use crate::wire::Nanos;
 
@@ -73,8 +74,8 @@ pub struct PredefinedConnection {
     pub produced_path: Option<Target>,
     /// What the node receives, usually an assembly.
     pub consumed_path: Option<Target>,
-    /// How often it timed out.
-    pub timeouts: u64,
+    /// When it timed out.
+    pub timeouts: Occurrences,
     /// When a message for the node last came.
     fed: Nanos,
 }
@@ -120,7 +121,7 @@ pub struct Connections {
     /// When the node was last allocated.
     pub allocated_at: Option<Nanos>,
     /// How often the node was allocated.
-    pub allocations: u64,
+    pub allocations: Occurrences,
     /// How often connections were released.
     pub releases: u64,
 }
@@ -138,7 +139,7 @@ impl Connections {
 
     /// The node granted an allocation.
     pub fn allocate(&mut self, t: Nanos, choice: Choice, owner: MacId) {
-        self.allocations += 1;
+        self.allocations.add(t);
         self.allocated_at = Some(t);
         self.owner = Some(Known { value: owner, origin: Origin::Learnt });
         self.allocated = self.allocated.with(choice);
@@ -247,7 +248,9 @@ impl Connections {
             if connection.state != ConnectionState::Established || !late {
                 continue;
             }
-            connection.timeouts += 1;
+            connection
+                .timeouts
+                .add(connection.limit().map_or(t, |limit| connection.fed.plus(limit)));
             match (kind, connection.watchdog_action) {
                 (ConnectionKind::Explicit, None) | (_, Some(WatchdogAction::AutoDelete)) => {
                     self.delete(kind.choice());
@@ -304,7 +307,7 @@ mod tests {
         assert_eq!(state(&connections, ConnectionKind::Poll), ConnectionState::Established);
         connections.expire(Nanos::from_millis(1301));
         assert_eq!(state(&connections, ConnectionKind::Poll), ConnectionState::TimedOut);
-        assert_eq!(connections.get(ConnectionKind::Poll).timeouts, 1);
+        assert_eq!(connections.get(ConnectionKind::Poll).timeouts.count(), 1);
         connections.expire(Nanos::from_millis(10_000));
         assert!(connections.allocated.has(Choice::EXPLICIT));
         connections.expire(Nanos::from_millis(10_001));
@@ -326,7 +329,7 @@ mod tests {
         connections.attribute(ConnectionKind::Poll, 12, &[1], true);
         connections.expire(Nanos::from_millis(9_950));
         assert_eq!(connections.allocated, Choice::EXPLICIT);
-        assert_eq!(connections.get(ConnectionKind::Poll).timeouts, 2);
+        assert_eq!(connections.get(ConnectionKind::Poll).timeouts.count(), 2);
     }
 
     #[test]

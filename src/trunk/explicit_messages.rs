@@ -317,6 +317,7 @@ fn message<'a>(
             notes.add(Note::Refused);
             let asked = node.waiting.answer(client, transaction, None);
             node.explicit.errors += 1;
+            node.failed_requests.add(t);
             asked
         }
     };
@@ -383,6 +384,7 @@ fn request(node: &mut Node, t: Nanos, ends: &Ends, message: &ExplicitBody, notes
         }
         EarlierRequest::NeverAnswered => {
             node.explicit.unanswered += 1;
+            node.failed_requests.add(t);
             notes.add(Note::NeverAnswered);
         }
     }

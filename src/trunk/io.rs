@@ -59,7 +59,7 @@ impl IoChannel {
     ) -> IoFrame {
         if !self.inferred && !self.tentative && !is_long(size) && !opens(data) {
             // Most I/O: nothing ever looked like a fragment, and this does not.
-            self.sizes.add(data.len());
+            self.sizes.add(t, data.len());
             return IoFrame::unfragmented(data);
         }
         self.perhaps_fragment(t, data, size, fresh)
@@ -79,14 +79,14 @@ impl IoChannel {
         }
         let fragmented = self.is_fragmented(size);
         if !fragmented && !continues {
-            self.flush();
+            self.flush(t);
             self.reassembly.reset();
         }
         let tentative = !fragmented && opens(data);
         let Some((&first, rest)) =
             data.split_first().filter(|_| continues || fragmented || tentative)
         else {
-            self.sizes.add(data.len());
+            self.sizes.add(t, data.len());
             return IoFrame::unfragmented(data);
         };
         let fragment = Fragment::from_byte(first);
@@ -100,7 +100,7 @@ impl IoChannel {
             self.inferred |= continues;
             self.contrary = 0;
             let bytes = self.message().len();
-            self.sizes.add(bytes);
+            self.sizes.add(t, bytes);
             length = Some(bytes as u16);
         }
         IoFrame { part: Some((fragment, stage, error)), continues, length }
@@ -134,10 +134,10 @@ impl IoChannel {
     }
 
     /// Nothing more will come: a frame that might have gone on was a whole message.
-    pub fn flush(&mut self) {
+    pub fn flush(&mut self, t: Nanos) {
         // One that went on and then broke off has no size.
         if std::mem::take(&mut self.tentative) && self.message().len() == Data::MAX - 1 {
-            self.sizes.add(Data::MAX);
+            self.sizes.add(t, Data::MAX);
         }
     }
 
@@ -176,22 +176,47 @@ fn opens(data: &[u8]) -> bool {
 pub struct IoSizes {
     last: Option<u16>,
     seen: Vec<u16>,
+    /// When each of them was first seen.
+    first: Vec<Nanos>,
+    /// When the size last was another than before.
+    changed: Option<Nanos>,
 }
 
 impl IoSizes {
     #[inline]
-    fn add(&mut self, bytes: usize) {
+    fn add(&mut self, t: Nanos, bytes: usize) {
         let bytes = bytes as u16;
         if self.last != Some(bytes) {
-            self.insert(bytes);
+            self.insert(t, bytes);
         }
     }
 
-    fn insert(&mut self, bytes: u16) {
-        self.last = Some(bytes);
+    fn insert(&mut self, t: Nanos, bytes: u16) {
+        if self.last.replace(bytes).is_some() {
+            self.changed = Some(t);
+        }
         if let Err(index) = self.seen.binary_search(&bytes) {
             self.seen.insert(index, bytes);
+            self.first.insert(index, t);
         }
+    }
+
+    /// When a size other than this was first seen.
+    pub fn first_but(&self, bytes: Option<u16>) -> Option<Nanos> {
+        let others = self.seen.iter().zip(&self.first).filter(|(seen, _)| Some(**seen) != bytes);
+        others.map(|(_, first)| *first).min()
+    }
+
+    /// When a second size was first seen.
+    pub fn first_change(&self) -> Option<Nanos> {
+        let mut first = self.first.clone();
+        first.sort_unstable();
+        first.get(1).copied()
+    }
+
+    /// When the size last was another than before.
+    pub fn last_change(&self) -> Option<Nanos> {
+        self.changed
     }
 
     /// Each size seen, least first, in bytes.
@@ -243,7 +268,7 @@ mod tests {
         assert!(channel.is_inferred_fragmented());
         // The capture ends in the middle of a message.
         channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], None, true);
-        channel.flush();
+        channel.flush(T);
         assert_eq!(channel.sizes().as_slice(), [10]);
         for _ in 0..10 {
             channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], None, true);
@@ -270,7 +295,7 @@ mod tests {
         assert_eq!(channel.frame(T, &[0x81, 0, 0, 0, 0, 0, 0, 0], None, true).part, None);
         assert_eq!(channel.frame(T, &[0x00; 8], None, false).part, None);
         assert_eq!(channel.frame(T, &[0x05, 0, 0, 0], None, false).part, None);
-        channel.flush();
+        channel.flush(T);
         assert_eq!(channel.sizes().as_slice(), [4, 8]);
         assert!(!channel.is_inferred_fragmented());
     }
@@ -282,7 +307,7 @@ mod tests {
         for n in 1..250u8 {
             channel.frame(T, &[0x40 | n & 0x3F, 0, 0, 0, 0, 0, 0, 0], None, false);
         }
-        channel.flush();
+        channel.flush(T);
         assert!(channel.sizes().as_slice().iter().all(|&bytes| bytes == 8));
     }
 

@@ -157,6 +157,18 @@ impl BusLoad {
         (whole >= 1).then(|| peak.unwrap_or_default())
     }
 
+    /// When the fullest window that is whole at this time began, as nearly as older time is kept.
+    pub fn peak_from(&self, end: Nanos) -> Option<Nanos> {
+        let whole = end.0.div_euclid(WINDOW.0);
+        let is_whole = |span: &&LoadWindow| span.first.saturating_add(span.windows) <= whole;
+        // The first of equally full ones.
+        let fullest = self
+            .over_time()
+            .filter(is_whole)
+            .reduce(|fullest, span| if span.peak > fullest.peak { span } else { fullest });
+        fullest.map(|span| Nanos(span.first.saturating_mul(WINDOW.0)))
+    }
+
     /// The load over time, oldest first: the newest windows singly, older time coarser.
     pub fn over_time(&self) -> impl Iterator<Item = &LoadWindow> {
         self.levels.iter().rev().flatten()

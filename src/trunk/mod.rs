@@ -262,7 +262,8 @@ impl Trunk {
     pub fn finish(&mut self, events: &mut impl FnMut(Nanos, Event)) {
         self.settle(None, events);
         self.peak_talker.close(&self.error_attribution);
-        self.nodes.each(Node::finish);
+        let now = self.now;
+        self.nodes.each(|node| node.finish(now));
         self.advance(self.now);
     }
 

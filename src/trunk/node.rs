@@ -97,6 +97,8 @@ pub struct Node {
     pub connections: Connections,
     /// Its explicit messages.
     pub explicit: ExplicitCounts,
+    /// When requests were refused, or found to have had no answer.
+    pub failed_requests: Occurrences,
     /// Requests of a master to allocate its I/O connections.
     pub allocation_requests: u64,
     /// Its fragmented I/O, to and from the node.
@@ -176,12 +178,12 @@ impl Node {
     }
 
     /// Nothing more will come.
-    pub(super) fn finish(&mut self) {
+    pub(super) fn finish(&mut self, t: Nanos) {
         for exchange in self.exchanges_mut() {
             exchange.finish();
         }
         for channel in [&mut self.command_io, &mut self.response_io, &mut self.change_io] {
-            channel.flush();
+            channel.flush(t);
         }
     }
 

@@ -4,6 +4,8 @@
 
 pub mod numbers;
 
+use std::fmt::Display;
+
 use textwrap::{Options, WordSplitter};
 
 /// The cautions that go with every check at a cabinet, a conductor or a drive.
@@ -93,6 +95,14 @@ pub fn title(code: &str) -> String {
         first.make_ascii_uppercase();
     }
     words
+}
+
+/// A node by its address and its name, where it has one.
+pub fn called(mac_id: impl Display, name: Option<&str>) -> String {
+    match name {
+        Some(name) => format!("{mac_id} {}", printable(name)),
+        None => mac_id.to_string(),
+    }
 }
 
 /// No name is longer; how near a longer one is would cost memory by its length.

@@ -17,6 +17,8 @@ const MAX_BYTES: u64 = 300_000;
 struct Run {
     lines: Vec<u8>,
     codes: Vec<String>,
+    /// Those of warnings and faults that nothing else explains.
+    causes: Vec<String>,
 }
 
 fn run(scenario: &Path) -> Run {
@@ -39,8 +41,10 @@ fn run(scenario: &Path) -> Run {
     let summary = analysis.finish(SourceKind::Capture, "capture", 0, &mut |_, _| {});
     let summary: Value = serde_json::from_str(&summary.to_json()).unwrap();
     let findings = summary["findings"].as_array().unwrap();
-    let codes = findings.iter().map(|f| f["code"].as_str().unwrap().to_string()).collect();
-    Run { lines, codes }
+    let code = |f: &Value| f["code"].as_str().unwrap().to_string();
+    let stands = |f: &&Value| f["explained_by"].is_null() && f["severity"] != "note";
+    let causes = findings.iter().filter(stands).map(code).collect();
+    Run { lines, codes: findings.iter().map(code).collect(), causes }
 }
 
 fn captures() -> PathBuf {
@@ -87,6 +91,10 @@ fn each_scenario_gives_its_capture_and_the_page_tells_what_is_found() {
                     _ => format!("{line}\n"),
                 })
                 .collect();
+        }
+        // One thing went wrong, so hardly more than one may stand for itself.
+        if run.causes.len() > 2 {
+            wrong.push(format!("{name}: {} causes: {}", run.causes.len(), run.causes.join(", ")));
         }
         let size = std::fs::metadata(&path).map(|m| m.len()).unwrap_or(0);
         if size == 0 || size > MAX_BYTES {

@@ -278,6 +278,48 @@ fn an_adapter_that_keeps_bus_errors_to_itself() {
 }
 
 /// The page of a trunk with a few faults, as a person reads it.
+/// Each finding with what explains it.
+fn explained(mut scene: Scene) -> Vec<String> {
+    scene.end();
+    let line = |finding: &dropline::summary::FindingSummary| {
+        let by = finding.explained_by.as_ref().map(|by| by.code.name()).unwrap_or("itself");
+        format!("{} by {by}", finding.code.name())
+    };
+    scene.summary().findings.iter().map(line).collect()
+}
+
+/// A node that leaves polls unanswered all the time does so with or without a few errors.
+#[test]
+fn errors_explain_no_more_misses_than_they_can() {
+    let errors = |scene: &mut Scene| (0..3).for_each(|_| scene.error(0x88, 0x0000_0400_0000_0000));
+    let mut of_its_own = well();
+    errors(&mut of_its_own);
+    for _ in 0..40 {
+        of_its_own.scans(1, &NODES, &[12]);
+        of_its_own.scans(2, &NODES, &[]);
+    }
+    errors(&mut of_its_own);
+    let findings = explained(of_its_own);
+    assert!(findings.contains(&"missed-polls by itself".to_string()), "{findings:?}");
+    let mut of_errors = well();
+    errors(&mut of_errors);
+    of_errors.scans(1, &NODES, &[12]);
+    of_errors.scans(200, &NODES, &[]);
+    assert_eq!(explained(of_errors), ["bus-errors by itself", "missed-polls by bus-errors"]);
+}
+
+/// What was before the cause, or long after it, has another one.
+#[test]
+fn a_cause_explains_what_happens_meanwhile() {
+    let mut scene = well();
+    scene.scans(1, &NODES, &[12]);
+    scene.scans(500, &NODES, &[]);
+    scene.scans(50, &NODES, &[12]);
+    scene.scans(50, &NODES, &[]);
+    // The one miss came ten seconds before it left.
+    assert_eq!(explained(scene), ["node-left by itself", "missed-polls by itself"]);
+}
+
 #[test]
 fn the_page() {
     let mut scene = well();

@@ -178,6 +178,7 @@ mod tests {
             first: None,
             last: None,
             evidence: crate::health::Evidence::NoBitRate,
+            explained_by: None,
         };
         OnsetUpdate { onsets: vec![Onset { finding, again: false }], ongoing: false }
     }

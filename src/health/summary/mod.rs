@@ -22,7 +22,8 @@ pub use read::SummaryError;
 
 use crate::fieldbus::MacId;
 use crate::health::{
-    self, Code, Context, Evidence, Expectation, Finding, Rank, References, Severity, Verdict,
+    self, Code, Context, Evidence, Expectation, Explanation, Finding, Rank, References, Severity,
+    Verdict,
 };
 use crate::trunk::Trunk;
 use crate::wire::{Bitrate, Clock, Header};
@@ -55,7 +56,7 @@ pub struct Summary {
     pub address_clashes_unlisted: u64,
     /// Error frames, and the adapter's own controller.
     pub errors: ErrorSummary,
-    /// Every finding, the gravest first.
+    /// Every finding: each cause followed by what it explains, the gravest first.
     pub findings: Vec<FindingSummary>,
     /// What applies to every check at a cabinet, a conductor or a drive.
     #[serde(default)]
@@ -146,6 +147,9 @@ pub struct FindingSummary {
     pub first_s: Option<f64>,
     /// When last.
     pub last_s: Option<f64>,
+    /// The finding of which it is a consequence; `null` if it stands for itself.
+    #[serde(default)]
+    pub explained_by: Option<Explanation>,
     /// What was seen, as numbers; `null` in one that was read from a summary of version 1.
     #[serde(default, deserialize_with = "read::evidence")]
     pub evidence: Option<Evidence>,
@@ -282,6 +286,7 @@ impl From<&Finding> for FindingSummary {
             count: finding.count,
             first_s: finding.first.map(|t| t.as_secs()),
             last_s: finding.last.map(|t| t.as_secs()),
+            explained_by: finding.explained_by.clone(),
             evidence: Some(finding.evidence.clone()),
             text: finding.evidence.to_string(),
             means: entry.means.to_string(),

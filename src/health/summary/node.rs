@@ -288,7 +288,7 @@ impl NodeSummary {
             allocated: connections.allocated,
             owner: connections.owner,
             owns: trunk.owned_by(mac_id),
-            allocations: connections.allocations,
+            allocations: connections.allocations.count(),
             releases: connections.releases,
             connections: ConnectionKind::ALL
                 .into_iter()
@@ -320,7 +320,7 @@ impl ConnectionSummary {
             consumed_bytes: connection.consumed,
             produced_assembly: assembly(connection.produced_path),
             consumed_assembly: assembly(connection.consumed_path),
-            timeouts: connection.timeouts,
+            timeouts: connection.timeouts.count(),
         }
     }
 }

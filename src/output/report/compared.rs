@@ -11,11 +11,11 @@ use crate::fieldbus::MacId;
 use crate::health::compare::{
     AcceptanceResult, ComparedVisit, Comparison, ComparisonLine, Judgement, Trend, Visit,
 };
-use crate::output::comparison::{IN_ORDER, LineText, called, counts, newcomer_verdict, verdict};
+use crate::output::comparison::{IN_ORDER, LineText, counts, newcomer_verdict, verdict};
 use crate::words::numbers::{
     date_and_time, duration, millis, number_in_print, or_unknown, percent,
 };
-use crate::words::printable;
+use crate::words::{called, printable};
 
 /// The newcomers, each with its points; nothing without any.
 pub(super) fn acceptance(report: &Report<'_>) -> Markup {

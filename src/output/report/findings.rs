@@ -2,10 +2,12 @@
 
 use maud::{Markup, html};
 
+use crate::fieldbus::MacId;
 use crate::health::summary::FindingSummary;
-use crate::health::{Condition, Severity, Summary};
-use crate::words::numbers::{at, duration, number_in_print};
-use crate::words::title;
+use crate::health::{Code, Condition, Severity, Summary};
+use crate::output::text::{consequences, explained};
+use crate::words::numbers::{at, duration, number_in_print, or_unknown};
+use crate::words::{called, title};
 
 /// The verdict in words, and who is to blame.
 pub(super) fn verdict(summary: &Summary) -> Markup {
@@ -22,15 +24,27 @@ pub(super) fn verdict(summary: &Summary) -> Markup {
             .filter(|(count, _)| *count > 0)
             .map(|(count, what)| number_in_print(count as u64, what))
             .collect();
-    let numbered = || summary.findings.iter().enumerate();
+    let causes = || summary.findings.iter().enumerate().filter(|(_, f)| f.explained_by.is_none());
+    let follow = summary.findings.len() - causes().count();
     html! {
         section.verdict.(class) aria-labelledby="verdict" {
             h2 id="verdict" { "Verdict: " (word(verdict.state)) }
-            p { (meaning) @if !counts.is_empty() { " " (counts.join(", ")) "." } }
+            p { (meaning) @if !counts.is_empty() {
+                    " " (counts.join(", "))
+                    @if follow > 0 { ", of which " (follow) " follow from others" }
+                    "."
+                }
+            }
+            @if let Some(cause) = &summary.probable_cause {
+                p {
+                    "Most probable cause: " strong { (place(summary, cause.code, cause.mac_id)) } "."
+                    @for other in &cause.or_else { " Or " (other) "." }
+                }
+            }
             @if !summary.findings.is_empty() {
                 ul {
-                    @for (index, finding) in numbered().filter(|(_, f)| f.severity > Severity::Note) {
-                        li { a href={ "#finding-" (index + 1) } { (heading(finding)) } }
+                    @for (index, finding) in causes().filter(|(_, f)| f.severity > Severity::Note) {
+                        li { a href={ "#finding-" (index + 1) } { (heading(summary, finding)) } }
                     }
                 }
             }
@@ -67,45 +81,99 @@ pub(super) fn findings(summary: &Summary) -> Markup {
                 p { "Nothing was found in " (duration(summary.source.duration_s)) "." }
             }
             @for (index, finding) in summary.findings.iter().enumerate() {
-                (one(index + 1, finding))
+                @if finding.explained_by.is_none() { (one(summary, index, finding)) }
             }
+            (followers(summary))
         }
     }
 }
 
-fn one(number: usize, finding: &FindingSummary) -> Markup {
-    let when = match (finding.first_s, finding.last_s) {
-        (Some(first), Some(last)) if first != last => {
-            Some(format!("from {} to {}", at(first), at(last)))
-        }
-        (Some(first), _) => Some(format!("at {}", at(first))),
-        _ => None,
-    };
-    let id = format!("finding-{number}");
+/// What follows from other findings, a row each.
+fn followers(summary: &Summary) -> Markup {
+    let followers: Vec<&FindingSummary> =
+        summary.findings.iter().filter(|finding| finding.explained_by.is_some()).collect();
     html! {
-        article.finding.(finding.severity) aria-labelledby=(id) {
-            h3 id=(id) {
-                span.severity { (finding.severity) }
-                " " (number) ". " (heading(finding))
-            }
-            dl {
-                dt { "Seen" }
-                dd { (finding.text) @if let Some(when) = when { " (" (when) ")" } "." }
-                dt { "Means" }
-                dd { (finding.means) }
-                dt { "Check" }
-                dd {
-                    ol.checks { @for check in &finding.check { li { (check) } } }
+        @if !followers.is_empty() {
+            table.causes {
+                caption { "What follows from these: " (number_in_print(followers.len() as u64, "finding")) }
+                thead {
+                    tr {
+                        th scope="col" { "Finding" }
+                        th scope="col" { "When" }
+                        th scope="col" { "Seen" }
+                        th scope="col" { "Follows from" }
+                    }
+                }
+                tbody {
+                    @for finding in followers {
+                        tr {
+                            th scope="row" { (heading(summary, finding)) }
+                            td { (or_unknown(when(finding))) }
+                            td { (finding.text) }
+                            td {
+                                @if let Some(cause) = &finding.explained_by {
+                                    (place(summary, cause.code, cause.mac_id)) ": " (cause.reason)
+                                }
+                            }
+                        }
+                    }
                 }
             }
         }
     }
 }
 
-fn heading(finding: &FindingSummary) -> String {
-    let name = title(finding.code.name());
-    match finding.mac_id {
-        Some(mac_id) => format!("{name}, address {mac_id}"),
+fn when(finding: &FindingSummary) -> Option<String> {
+    match (finding.first_s, finding.last_s) {
+        (Some(first), Some(last)) if first != last => {
+            Some(format!("from {} to {}", at(first), at(last)))
+        }
+        (Some(first), _) => Some(format!("at {}", at(first))),
+        _ => None,
+    }
+}
+
+fn one(summary: &Summary, index: usize, finding: &FindingSummary) -> Markup {
+    let number = index + 1;
+    let others = consequences(&explained(&summary.findings), index);
+    let id = format!("finding-{number}");
+    html! {
+        article.finding.(finding.severity) aria-labelledby=(id) {
+            h3 id=(id) {
+                span.severity { (finding.severity) }
+                " " (number) ". " (heading(summary, finding))
+            }
+            dl {
+                dt { "Seen" }
+                dd { (finding.text) @if let Some(when) = when(finding) { " (" (when) ")" } "." }
+                dt { "Means" }
+                dd { (finding.means) }
+                @if !finding.or_else.is_empty() {
+                    dt { "Or" }
+                    dd { (finding.or_else.join("; or ")) "." }
+                }
+                dt { "Check" }
+                dd {
+                    ol.checks { @for check in &finding.check { li { (check) } } }
+                }
+                @if let Some(others) = others {
+                    dt { "Explains" }
+                    dd { (others) "." }
+                }
+            }
+        }
+    }
+}
+
+fn heading(summary: &Summary, finding: &FindingSummary) -> String {
+    place(summary, finding.code, finding.mac_id)
+}
+
+/// A finding by its title, and the node that it is about.
+fn place(summary: &Summary, code: Code, mac_id: Option<MacId>) -> String {
+    let name = title(code.name());
+    match mac_id {
+        Some(mac_id) => format!("{name}, address {}", called(mac_id, summary.name(mac_id))),
         None => name,
     }
 }

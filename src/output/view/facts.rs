@@ -5,7 +5,7 @@ use crate::fieldbus::eds::SheetIndex;
 use crate::fieldbus::{Assembly, ConnectionKind, ConnectionState, Light, MacId};
 use crate::health::Expectation;
 use crate::trunk::{Known, Node, Origin, Trunk};
-use crate::words::numbers::without_io;
+use crate::words::numbers::{times, without_io};
 use crate::words::printable;
 
 /// What a snapshot is taken of.
@@ -119,7 +119,7 @@ fn connections(node: &Node, lines: &mut Vec<(&'static str, String)>) {
     let names = ["explicit", "poll", "strobe", "change of state or cyclic"];
     for (kind, name) in ConnectionKind::ALL.into_iter().zip(names) {
         let connection = connections.get(kind);
-        if connection.state == ConnectionState::Nonexistent && connection.timeouts == 0 {
+        if connection.state == ConnectionState::Nonexistent && connection.timeouts.count() == 0 {
             continue;
         }
         let mut text = format!("{name}: {}", connection.state);
@@ -133,8 +133,8 @@ fn connections(node: &Node, lines: &mut Vec<(&'static str, String)>) {
                 text += &format!(", {value} bytes {way}{}", in_brackets(origin));
             }
         }
-        if connection.timeouts > 0 {
-            text += &format!(", timed out {}x", connection.timeouts);
+        if connection.timeouts.count() > 0 {
+            text += &format!(", timed out {}", times(connection.timeouts.count()));
         }
         lines.push(("connection", text));
     }

@@ -8,12 +8,13 @@ use super::theme::heading;
 use crate::fieldbus::MacId;
 use crate::health::{Code, Condition, Severity, Verdict};
 use crate::output::event_log::Grade;
+use crate::output::text::consequences;
 use crate::words::numbers::{clock, number, short};
-use crate::words::{CAUTIONS, fit, printable, wrap};
+use crate::words::{CAUTIONS, called, fit, printable, wrap};
 
 /// The heading and at most so many lines.
 pub fn brief(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>> {
-    let found = &screen.snapshot.findings;
+    let found: Vec<&Found> = causes(screen).collect();
     let open = found.iter().filter(|found| found.open).count();
     let answer = match (open, found.len() - open) {
         (0, 0) => "nothing".to_string(),
@@ -35,9 +36,9 @@ pub fn brief(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static
 pub fn with_evidence(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>> {
     let mut lines = brief(screen, width, 0);
     lines.truncate(1);
-    for found in &screen.snapshot.findings {
+    for found in causes(screen) {
         let finding = &found.finding;
-        let who = finding.mac_id.map_or(String::new(), |mac| format!("node {mac}: "));
+        let who = subject(screen, found);
         let lead = " ".repeat(12);
         let mut each = paragraph(&lead, &format!("{who}{}", finding.evidence), width);
         each[0].spans.insert(0, Span::raw("  "));
@@ -53,13 +54,40 @@ pub fn with_evidence(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine
     lines
 }
 
+/// What nothing else explains.
+fn causes(screen: &Screen) -> impl Iterator<Item = &Found> {
+    screen.snapshot.findings.iter().filter(|found| found.finding.explained_by.is_none())
+}
+
+/// What follows from it, in words.
+fn others(screen: &Screen, found: &Found) -> Option<String> {
+    let all = &screen.snapshot.findings;
+    let explained: Vec<_> = all
+        .iter()
+        .map(|f| (f.finding.code, f.finding.mac_id, f.finding.explained_by.as_ref()))
+        .collect();
+    let index = all.iter().position(|other| std::ptr::eq(other, found))?;
+    consequences(&explained, index)
+}
+
+/// The node that it is about, with its name, before what was seen.
+fn subject(screen: &Screen, found: &Found) -> String {
+    found.finding.mac_id.map_or(String::new(), |mac_id| {
+        format!("node {}: ", called(mac_id, screen.snapshot.name(mac_id)))
+    })
+}
+
 fn one(screen: &Screen, found: &Found, width: usize) -> TextLine<'static> {
     let finding = &found.finding;
-    let who = finding.mac_id.map_or(String::new(), |mac| format!("node {mac}: "));
-    let when = match (found.open, finding.last) {
+    let who = subject(screen, found);
+    let mut when = match (found.open, finding.last) {
         (false, Some(last)) => format!(" (last at {})", clock(last)),
         _ => String::new(),
     };
+    if let Some(others) = others(screen, found) {
+        let count = others.split(':').next().unwrap_or_default();
+        when += &format!(" [explains {count}]");
+    }
     let tag = tag(screen, found);
     let room = width.saturating_sub(tag.width() + when.len() + 3);
     let text = printable(&format!("{who}{}", finding.evidence));
@@ -91,7 +119,7 @@ pub fn in_full(screen: &Screen, width: u16) -> Vec<TextLine<'static>> {
     if !screen.snapshot.findings.is_empty() {
         lines.extend(cautions(screen, width));
     }
-    for found in &screen.snapshot.findings {
+    for found in causes(screen) {
         lines.extend(finding_in_full(screen, found, width));
     }
     lines
@@ -113,7 +141,9 @@ pub fn about(screen: &Screen, mac_id: MacId, width: usize) -> Vec<TextLine<'stat
 fn finding_in_full(screen: &Screen, found: &Found, width: usize) -> Vec<TextLine<'static>> {
     let finding = &found.finding;
     let entry = finding.code.entry();
-    let who = finding.mac_id.map_or(String::new(), |mac| format!(", node {mac}"));
+    let who = finding.mac_id.map_or(String::new(), |mac_id| {
+        format!(", node {}", called(mac_id, screen.snapshot.name(mac_id)))
+    });
     let when = match (finding.first, finding.last) {
         (Some(first), Some(last)) if first != last => {
             format!(", {} to {}", clock(first), clock(last))
@@ -131,6 +161,14 @@ fn finding_in_full(screen: &Screen, found: &Found, width: usize) -> Vec<TextLine
     for (index, check) in entry.check.iter().enumerate() {
         let lead = if index == 0 { "  check  - " } else { "         - " };
         lines.extend(paragraph(lead, check, width));
+    }
+    if let Some(others) = others(screen, found) {
+        lines.extend(paragraph("  so     ", &format!("it explains {others}"), width));
+    }
+    if let Some(cause) = &finding.explained_by {
+        let node = cause.mac_id.map_or(String::new(), |mac_id| format!(" at {mac_id}"));
+        let cause = format!("{}{node}: {}", cause.code.name().replace('-', " "), cause.reason);
+        lines.extend(paragraph("  from   ", &cause, width));
     }
     lines
 }
@@ -196,11 +234,13 @@ fn well(screen: &Screen, earlier: &Verdict) -> String {
 
 /// Who is in trouble, the gravest first, as many as there is room for.
 fn who(screen: &Screen, earlier: &Verdict, room: usize) -> String {
-    let open = screen.snapshot.findings.iter().filter(|found| found.open);
+    let open = causes(screen).filter(|found| found.open);
     let grave: Vec<&Found> = open.filter(|found| found.finding.severity > Severity::Note).collect();
     let mut says = String::new();
     for (index, found) in grave.iter().enumerate() {
-        let node = found.finding.mac_id.map_or(String::new(), |mac| format!("node {mac} "));
+        let node = found.finding.mac_id.map_or(String::new(), |mac_id| {
+            format!("node {} ", called(mac_id, screen.snapshot.name(mac_id)))
+        });
         let next = format!("{node}{}", phrase(found));
         let left = grave.len() - index;
         if index > 0 && says.chars().count() + next.chars().count() + 12 > room {

@@ -270,6 +270,13 @@ fn row(mac_id: MacId, node: &Node, findings: &[Found]) -> NodeRow {
     }
 }
 
+impl Snapshot {
+    /// What the node at an address is called.
+    pub fn name(&self, mac_id: MacId) -> Option<&str> {
+        self.nodes.iter().find(|row| row.mac_id == mac_id)?.facts.name.as_deref()
+    }
+}
+
 /// The first finding about the node, but for notes that are over.
 fn trouble(mac_id: MacId, findings: &[Found]) -> Option<usize> {
     let note = |found: &Found| found.finding.severity == Severity::Note;
