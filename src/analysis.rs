@@ -87,6 +87,11 @@ impl Analysis {
         &self.trunk
     }
 
+    /// The summary as it would be if nothing more came.
+    pub fn summary_so_far(&self, kind: SourceKind, name: &str) -> Summary {
+        Summary::new(&self.trunk, &self.header, self.references(), kind, name, 0)
+    }
+
     /// Nothing more will come. `kind` and `name` say what was listened to, `unreadable` how
     /// many lines or blocks of it could not be read.
     pub fn finish(

@@ -253,7 +253,7 @@ impl ReplayView {
         let context = Context::new(self.source.header(), self.source.unreadable());
         let trunk = self.ended.as_ref().unwrap_or(self.analysis.trunk());
         let seen = Seen { trunk, ..Seen::from(&self.analysis) };
-        self.view.show(seen, &context, self.ended.is_some(), Some(playback));
+        self.view.show(seen, &context, self.ended.is_some(), Some(playback), &[]);
         self.shown_page = page;
         self.news = false;
     }

@@ -17,6 +17,7 @@ use tokio::sync::mpsc;
 use super::terminal::{keep_diagnostics, release_diagnostics, say};
 use crate::fieldbus::MacId;
 use crate::health::Context;
+use crate::health::compare::Acceptance;
 use crate::output::event_log::{LatestLines, LogLine, Narrator};
 use crate::output::view::{self, Playback, Screen, Seen, Snapshot, Subject, Theme, Update, Wish};
 use crate::wire::Nanos;
@@ -141,6 +142,7 @@ impl View {
         context: &Context,
         ended: bool,
         playback: Option<Playback>,
+        newcomers: &[Acceptance],
     ) {
         if !self.wants() {
             return;
@@ -151,6 +153,7 @@ impl View {
             lines: std::mem::take(&mut self.held),
             anew: std::mem::take(&mut self.anew),
             playback,
+            newcomers: newcomers.to_vec(),
         };
         *self.slot() = Some(update);
     }

@@ -14,6 +14,7 @@ mod faults;
 mod flood;
 mod following;
 mod frames;
+mod newcomer;
 mod process;
 mod read_only;
 mod refusal;
@@ -42,6 +43,7 @@ const TESTS: &[(&str, Test)] = &[
     ("frames::the_capture_gives_the_same_summary", frames::the_capture_gives_the_same_summary),
     ("frames::a_controller_that_restarts", frames::a_controller_that_restarts),
     ("view::a_marked_moment", view::a_marked_moment),
+    ("newcomer::each_point_is_told_as_it_is_seen", newcomer::each_point_is_told_as_it_is_seen),
     ("adapter::error_frames_and_states", adapter::error_frames_and_states),
     ("adapter::unplugged_and_plugged_in_again", adapter::unplugged_and_plugged_in_again),
     ("adapter::back_but_able_to_send", adapter::back_but_able_to_send),

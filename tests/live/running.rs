@@ -16,6 +16,7 @@ pub struct Watch {
 }
 
 /// What a watch that has ended left.
+#[derive(Debug)]
 pub struct Left {
     pub capture: PathBuf,
     pub header: Value,
@@ -83,6 +84,14 @@ impl Watch {
     pub fn stop(self) -> Left {
         self.process.signal("TERM");
         self.ended()
+    }
+
+    /// Ends it likewise; it must end with this status. What it complained of.
+    pub fn stop_with(self, expected: i32) -> Vec<String> {
+        self.process.signal("TERM");
+        let (status, complaints) = self.process.ended();
+        assert_eq!(status.code(), Some(expected), "{complaints:?}");
+        complaints
     }
 
     /// Waits for it to end by itself; it must end well.

@@ -7,7 +7,8 @@ use dropline::internal::output::view::{
     self, Playback, Screen, Seen, Snapshot, Subject, Theme, Update,
 };
 use dropline::record::What;
-use dropline::{Analysis, Nanos};
+use dropline::summary::{Acceptance, Comparison, Tolerance};
+use dropline::{Analysis, MacId, Nanos};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
@@ -79,8 +80,8 @@ fn screen(scene: &Scene, theme: Theme, live: bool, keys: &str) -> Screen {
         screen.update(Update {
             snapshot,
             lines: std::mem::take(&mut lines),
-            anew: false,
             playback,
+            ..Update::default()
         });
         let code = match c {
             '\n' => KeyCode::Enter,
@@ -98,8 +99,24 @@ fn screen(scene: &Scene, theme: Theme, live: bool, keys: &str) -> Screen {
         at: analysis.trunk().now(),
         end: Some(Nanos::from_millis(61_250)),
     });
-    screen.update(Update { snapshot, lines: Vec::new(), anew: false, playback });
+    screen.update(Update { snapshot, playback, newcomers: newcomers(scene), ..Update::default() });
     screen
+}
+
+/// How node 21 stands against a baseline of 5 and 9 alone, in a scene of these three.
+fn newcomers(scene: &Scene) -> Vec<Acceptance> {
+    let newcomer = MacId::new(21).unwrap();
+    let mut then = Scene::new();
+    then.scans(600, &[5, 9], &[]);
+    let expected = [newcomer];
+    let comparison =
+        Comparison::expecting(&then.summary(), &scene.summary(), &Tolerance::default(), &expected);
+    let nodes: Vec<MacId> = scene.summary().nodes.iter().map(|node| node.mac_id).collect();
+    if nodes == [5, 9, 21].map(|mac| MacId::new(mac).unwrap()) {
+        comparison.newcomers
+    } else {
+        Vec::new()
+    }
 }
 
 fn drawn(screen: &Screen, width: u16, height: u16) -> TestBackend {
@@ -185,6 +202,17 @@ fn a_trunk_that_is_well_and_one_that_says_nothing() {
     let silent = text(&drawn(&screen(&Scene::new(), PLAIN, true, ""), 80, 24));
     assert!(silent.starts_with(" CANNOT TELL   nothing is heard"), "{silent}");
     assert!(silent.contains("nobody was heard yet"), "{silent}");
+}
+
+#[test]
+fn a_newcomer_is_accepted_point_by_point() {
+    let mut scene = Scene::new();
+    scene.scans(100, &[5, 9, 21], &[]);
+    let early = screen(&scene, PLAIN, true, "");
+    insta::assert_snapshot!("newcomer-early", text(&drawn(&early, 80, 24)));
+    scene.scans(400, &[5, 9, 21], &[]);
+    let accepted = screen(&scene, PLAIN, true, "a");
+    insta::assert_snapshot!("newcomer-accepted", text(&drawn(&accepted, 80, 24)));
 }
 
 #[test]

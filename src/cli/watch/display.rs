@@ -11,6 +11,7 @@ use super::super::view;
 use super::super::view::View;
 use crate::analysis::Analysis;
 use crate::health::Context;
+use crate::health::compare::Acceptance;
 use crate::output::event_log::Narrator;
 use crate::output::view::{Seen, Subject, Wish};
 use crate::wire::{Nanos, Tally};
@@ -94,9 +95,9 @@ impl WatchDisplay {
     }
 
     /// Shows the state now, in the view or as the status line.
-    pub(super) fn status(&mut self, analysis: &Analysis) {
+    pub(super) fn status(&mut self, analysis: &Analysis, newcomers: &[Acceptance]) {
         if let Some(view) = &mut self.view {
-            view.show(Seen::from(analysis), &self.context, false, None);
+            view.show(Seen::from(analysis), &self.context, false, None, newcomers);
         } else if self.is_terminal {
             let tally = analysis.trunk().tally();
             let _ = write!(

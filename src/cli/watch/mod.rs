@@ -3,6 +3,7 @@
 mod capture_policy;
 mod display;
 mod hook;
+mod newcomers;
 
 use std::ffi::OsString;
 use std::net::SocketAddr;
@@ -16,10 +17,12 @@ use tokio::time::{MissedTickBehavior, interval, timeout};
 use self::capture_policy::{CapturePolicy, Margins};
 use self::display::{ServiceManager, WatchDisplay};
 use self::hook::{Hook, HookOptions};
+use self::newcomers::ExpectedNewcomers;
 use super::analyse::{Stop, block_on, file_name};
-use super::arguments::{Expected, Results, bitrate, bytes, duration, nanos};
+use super::arguments::{Expected, Results, address, bitrate, bytes, duration, nanos};
 use super::terminal::{CommandOutcome, take_diagnostics};
 use crate::analysis::Analysis;
+use crate::fieldbus::MacId;
 use crate::health::summary::SourceKind;
 use crate::health::{OnsetTracker, Summary};
 use crate::output::capture::{CaptureWriter, Keep, Pieces, Roll, WriterOptions, Written};
@@ -124,6 +127,15 @@ pub(super) struct WatchArgs {
     #[arg(long)]
     plain: bool,
 
+    /// What was signed off, a summary or a capture, to hold newcomers against
+    #[arg(long, value_name = "FILE", requires = "expect_new")]
+    baseline: Option<PathBuf>,
+
+    /// Accept this address as a newcomer to the baseline: each of its points is told as it is seen.
+    /// Exit 1 if one fails or was not seen; may be given several times
+    #[arg(long, value_name = "ADDRESS", value_parser = address, requires = "baseline")]
+    expect_new: Vec<MacId>,
+
     #[command(flatten)]
     expected: Expected,
 
@@ -179,14 +191,16 @@ impl WatchArgs {
 
 pub(super) fn run(args: &WatchArgs) -> anyhow::Result<CommandOutcome> {
     args.results.prepare()?;
-    let summary = block_on(watch(args))??;
-    args.results.deliver(&summary)
+    let (summary, accepted) = block_on(watch(args))??;
+    let outcome = args.results.deliver(&summary)?;
+    Ok(if accepted { outcome } else { CommandOutcome::DoesNotHold })
 }
 
 /// How often the view gets new numbers.
 const VIEW_TICK: Duration = Duration::from_millis(100);
 
-async fn watch(args: &WatchArgs) -> anyhow::Result<Summary> {
+/// The summary, and whether every newcomer that is expected is accepted.
+async fn watch(args: &WatchArgs) -> anyhow::Result<(Summary, bool)> {
     let mut stop = Stop::new(args.limit)?;
     let mut source = open_live(LiveOptions {
         interface: args.interface.clone(),
@@ -209,7 +223,7 @@ async fn watch(args: &WatchArgs) -> anyhow::Result<Summary> {
             biased;
             () = stop.wait() => break None,
             _ = tick.tick() => {
-                watch.display.status(&watch.analysis);
+                watch.status();
                 let problem = manager.alive(&args.interface, watch.analysis.trunk().tally());
                 watch.show(problem.into_iter().collect());
             }
@@ -278,6 +292,7 @@ struct WatchRun {
     listening: bool,
     /// The trunk's time when the findings were last checked.
     checked: Nanos,
+    newcomers: Option<ExpectedNewcomers>,
     display: WatchDisplay,
 }
 
@@ -287,6 +302,7 @@ impl WatchRun {
         let header = source.header();
         let policy = args.policy(header)?;
         let hook = args.hook()?;
+        let newcomers = ExpectedNewcomers::read(args.baseline.as_deref(), &args.expect_new)?;
         let wanted = args.on_finding || hook.is_some();
         let onsets = wanted.then(|| OnsetTracker::new(nanos(args.after)));
         let subject = Subject { name: args.interface.clone(), header: header.clone(), live: true };
@@ -309,6 +325,7 @@ impl WatchRun {
             hook,
             listening: true,
             checked,
+            newcomers,
             display,
         })
     }
@@ -350,6 +367,17 @@ impl WatchRun {
         }
     }
 
+    /// Shows the state now, and how newcomers stand.
+    fn status(&mut self) {
+        if let Some(newcomers) = &mut self.newcomers {
+            for line in newcomers.look(&self.analysis) {
+                self.display.line(&line);
+            }
+        }
+        let standing = self.newcomers.as_ref().map_or(&[][..], ExpectedNewcomers::standing);
+        self.display.status(&self.analysis, standing);
+    }
+
     fn answer(&self, ask: Ask) {
         let about = About {
             listening: self.listening,
@@ -371,7 +399,7 @@ impl WatchRun {
 
     /// Ends capture and analysis with the same record, unless the source broke: then both count
     /// as cut off.
-    fn finish(mut self, t: Nanos, broken: Option<SourceError>) -> Summary {
+    fn finish(mut self, t: Nanos, broken: Option<SourceError>) -> (Summary, bool) {
         self.display.end_view();
         self.check_findings();
         let policy = self.policy.take();
@@ -406,7 +434,16 @@ impl WatchRun {
             Some(name) => (SourceKind::Capture, name),
             None => (SourceKind::Live, self.interface),
         };
-        self.analysis.finish(kind, &name, 0, &mut |_, _| {})
+        let summary = self.analysis.finish(kind, &name, 0, &mut |_, _| {});
+        let Some(mut newcomers) = self.newcomers else { return (summary, true) };
+        let (lines, accepted) = newcomers.finish(&summary);
+        for line in lines {
+            self.display.line(&line);
+        }
+        if !accepted {
+            self.display.line("NOT ACCEPTED");
+        }
+        (summary, accepted)
     }
 }
 

@@ -24,7 +24,7 @@ pub(super) fn verdict(summary: &Summary) -> Markup {
             .filter(|(count, _)| *count > 0)
             .map(|(count, what)| number_in_print(count as u64, what))
             .collect();
-    let causes = || summary.findings.iter().enumerate().filter(|(_, f)| f.explained_by.is_none());
+    let causes = || causes(summary).enumerate().map(|(number, (_, finding))| (number, finding));
     let follow = summary.findings.len() - causes().count();
     html! {
         section.verdict.(class) aria-labelledby="verdict" {
@@ -80,38 +80,45 @@ pub(super) fn findings(summary: &Summary) -> Markup {
             @if summary.findings.is_empty() {
                 p { "Nothing was found in " (duration(summary.source.duration_s)) "." }
             }
-            @for (index, finding) in summary.findings.iter().enumerate() {
-                @if finding.explained_by.is_none() { (one(summary, index, finding)) }
+            @for (number, (index, finding)) in causes(summary).enumerate() {
+                (one(summary, number + 1, index, finding))
             }
             (followers(summary))
         }
     }
 }
 
-/// What follows from other findings, a row each.
+/// What follows from other findings, a row for each kind of finding and cause.
 fn followers(summary: &Summary) -> Markup {
-    let followers: Vec<&FindingSummary> =
-        summary.findings.iter().filter(|finding| finding.explained_by.is_some()).collect();
+    let mut rows: Vec<Vec<&FindingSummary>> = Vec::new();
+    for finding in summary.findings.iter().filter(|finding| finding.explained_by.is_some()) {
+        let alike = |row: &&mut Vec<&FindingSummary>| {
+            row[0].code == finding.code && row[0].explained_by == finding.explained_by
+        };
+        match rows.iter_mut().find(alike) {
+            Some(row) => row.push(finding),
+            None => rows.push(vec![finding]),
+        }
+    }
+    let count = rows.iter().map(Vec::len).sum::<usize>() as u64;
     html! {
-        @if !followers.is_empty() {
+        @if count > 0 {
             table.causes {
-                caption { "What follows from these: " (number_in_print(followers.len() as u64, "finding")) }
+                caption { "What follows from these: " (number_in_print(count, "finding")) }
                 thead {
                     tr {
                         th scope="col" { "Finding" }
-                        th scope="col" { "When" }
-                        th scope="col" { "Seen" }
+                        th scope="col" { "Nodes, and when" }
                         th scope="col" { "Follows from" }
                     }
                 }
                 tbody {
-                    @for finding in followers {
+                    @for row in &rows {
                         tr {
-                            th scope="row" { (heading(summary, finding)) }
-                            td { (or_unknown(when(finding))) }
-                            td { (finding.text) }
+                            th scope="row" { (title(row[0].code.name())) }
+                            td { (nodes_and_times(row)) }
                             td {
-                                @if let Some(cause) = &finding.explained_by {
+                                @if let Some(cause) = &row[0].explained_by {
                                     (place(summary, cause.code, cause.mac_id)) ": " (cause.reason)
                                 }
                             }
@@ -121,6 +128,15 @@ fn followers(summary: &Summary) -> Markup {
             }
         }
     }
+}
+
+fn nodes_and_times(row: &[&FindingSummary]) -> String {
+    let each = row.iter().map(|finding| match (finding.mac_id, when(finding)) {
+        (Some(mac_id), Some(when)) => format!("{mac_id} {when}"),
+        (Some(mac_id), None) => mac_id.to_string(),
+        (None, when) => or_unknown(when),
+    });
+    each.collect::<Vec<_>>().join("; ")
 }
 
 fn when(finding: &FindingSummary) -> Option<String> {
@@ -133,8 +149,12 @@ fn when(finding: &FindingSummary) -> Option<String> {
     }
 }
 
-fn one(summary: &Summary, index: usize, finding: &FindingSummary) -> Markup {
-    let number = index + 1;
+/// What nothing else explains, each with its index among all findings.
+fn causes(summary: &Summary) -> impl Iterator<Item = (usize, &FindingSummary)> {
+    summary.findings.iter().enumerate().filter(|(_, finding)| finding.explained_by.is_none())
+}
+
+fn one(summary: &Summary, number: usize, index: usize, finding: &FindingSummary) -> Markup {
     let others = consequences(&explained(&summary.findings), index);
     let id = format!("finding-{number}");
     html! {

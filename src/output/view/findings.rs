@@ -21,6 +21,12 @@ pub fn brief(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static
         (open, 0) => format!("{open} open"),
         (open, earlier) => format!("{open} open, {earlier} earlier"),
     };
+    // In short here, where the first check stands; whole on the page of the findings.
+    let is_grave = |found: &&Found| found.finding.severity > Severity::Note;
+    let answer = match found.iter().any(is_grave) {
+        true => format!("{answer}; qualified people only, isolate first"),
+        false => answer,
+    };
     let mut lines = vec![heading("What is wrong", &answer, width, screen.theme)];
     let fits = found.len() <= rows;
     let shown = if fits { rows } else { rows.saturating_sub(1) };
@@ -90,7 +96,11 @@ fn one(screen: &Screen, found: &Found, width: usize) -> TextLine<'static> {
     }
     let tag = tag(screen, found);
     let room = width.saturating_sub(tag.width() + when.len() + 3);
-    let text = printable(&format!("{who}{}", finding.evidence));
+    let since = finding.first.filter(|_| found.open);
+    let since = since.map_or(String::new(), |first| format!(" since {}", clock(first)));
+    let first = finding.code.entry().check.first().copied().unwrap_or_default();
+    let text = format!("{who}{}{since}. First: {first} Seen: {}", phrase(found), finding.evidence);
+    let text = printable(&text);
     let text = match text.chars().count() > room {
         true => text.chars().take(room.saturating_sub(2)).collect::<String>() + "..",
         false => text,
@@ -158,6 +168,13 @@ fn finding_in_full(screen: &Screen, found: &Found, width: usize) -> Vec<TextLine
     ];
     lines.extend(paragraph("  seen   ", &finding.evidence.to_string(), width));
     lines.extend(paragraph("  means  ", entry.means, width));
+    for (index, other) in entry.or_else.iter().enumerate() {
+        lines.extend(paragraph(
+            if index == 0 { "  or     - " } else { "         - " },
+            other,
+            width,
+        ));
+    }
     for (index, check) in entry.check.iter().enumerate() {
         let lead = if index == 0 { "  check  - " } else { "         - " };
         lines.extend(paragraph(lead, check, width));

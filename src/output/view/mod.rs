@@ -45,6 +45,7 @@ pub fn draw(screen: &Screen, frame: &mut Frame) {
         Page::Node => scrolled(screen, frame, body, nodes::page_lines(screen, body)),
         Page::Findings => scrolled(screen, frame, body, findings::in_full(screen, body.width)),
         Page::Log => scrolled(screen, frame, body, pages::whole_log(screen)),
+        Page::Newcomers => scrolled(screen, frame, body, pages::newcomers(screen, body.width)),
         Page::Help => scrolled(screen, frame, body, pages::lines(screen, body.width)),
     }
     put(frame, bottom, &[pages::bottom(screen, usize::from(bottom.width))]);

@@ -8,9 +8,10 @@ use super::findings::paragraph;
 use super::screen::{Page, Playback, Prompt, Screen};
 use super::theme::{heading, put};
 use super::{bus, findings, nodes};
+use crate::health::compare::{Acceptance, AcceptancePoint, AcceptanceResult};
 use crate::output::event_log::{Grade, LogLine};
 use crate::words::numbers::clock;
-use crate::words::{fit, printable};
+use crate::words::{called, fit, printable};
 
 /// From this width on there are two columns.
 const TWO_COLUMNS: u16 = 170;
@@ -32,7 +33,8 @@ pub fn draw(screen: &Screen, frame: &mut Frame, area: Rect) {
         if rest.height > 4 && screen.chosen.is_some() {
             put(frame, rest, &nodes::page_lines(screen, rest));
         }
-        let found = findings::with_evidence(screen, usize::from(right.width), rows * 2 / 3);
+        let mut found = newcomers_in_short(screen, usize::from(right.width));
+        found.extend(findings::with_evidence(screen, usize::from(right.width), rows * 2 / 3));
         let (top, below) = split(right, found.len() + 1);
         put(frame, top, &found);
         put(frame, below, &log(screen, usize::from(below.width), usize::from(below.height) - 1));
@@ -43,11 +45,21 @@ pub fn draw(screen: &Screen, frame: &mut Frame, area: Rect) {
     let found = screen.snapshot.findings.len().clamp(1, few) + 1;
     let (top, rest) = split(area, found);
     put(frame, top, &findings::brief(screen, usize::from(top.width), found - 1));
+    let standing = newcomers_in_short(screen, usize::from(rest.width));
+    let (top, rest) = match standing.len() {
+        0 => (Rect { height: 0, ..rest }, rest),
+        rows => split(rest, rows),
+    };
+    put(frame, top, &standing);
     let bus_and_log = bus_rows(usize::from(rest.height)) + log_rows(rest);
     let wanted = screen.snapshot.nodes.len().max(1) + 1;
     let room = usize::from(rest.height).saturating_sub(bus_and_log);
     let (top, rest) = split(rest, wanted.min(room));
-    put(frame, top, &nodes::lines(screen, usize::from(top.width), usize::from(top.height) - 1));
+    put(
+        frame,
+        top,
+        &nodes::lines(screen, usize::from(top.width), usize::from(top.height).saturating_sub(1)),
+    );
     let (bus, rest) = split(rest, bus_rows(usize::from(area.height)));
     below_nodes(screen, frame, bus);
     let below = usize::from(rest.height).saturating_sub(1);
@@ -67,6 +79,82 @@ fn below_nodes(screen: &Screen, frame: &mut Frame, area: Rect) {
     put(frame, area, &lines);
 }
 
+/// How the newcomers stand: for each how many points pass, and those that do not.
+fn newcomers_in_short(screen: &Screen, width: usize) -> Vec<TextLine<'static>> {
+    const MOST: usize = 3;
+    let mut lines = Vec::new();
+    for newcomer in &screen.newcomers {
+        lines.push(standing(screen, newcomer, width));
+        let mut open: Vec<&AcceptancePoint> = newcomer
+            .points
+            .iter()
+            .filter(|point| point.result != AcceptanceResult::Pass && point.required)
+            .collect();
+        // What fails stands before what was not seen yet.
+        open.sort_by_key(|point| point.result != AcceptanceResult::Fail);
+        let shown = open.iter().take(MOST);
+        lines.extend(shown.map(|point| {
+            let mut line = point_line(screen, point);
+            line.spans.push(Span::raw(fit([printable(&point.measured)], "", width)));
+            line
+        }));
+        if open.len() > MOST {
+            lines.push(TextLine::from(format!("  {} more, key a shows them", open.len() - MOST)));
+        }
+    }
+    lines
+}
+
+fn standing(screen: &Screen, newcomer: &Acceptance, width: usize) -> TextLine<'static> {
+    let who = called(newcomer.mac_id, newcomer.name.as_deref());
+    let pass = newcomer.points.iter().filter(|p| p.result == AcceptanceResult::Pass).count();
+    let answer = match newcomer.result {
+        AcceptanceResult::Pass => "ACCEPTED: you may stop listening".to_string(),
+        AcceptanceResult::Fail => "NOT ACCEPTED".to_string(),
+        AcceptanceResult::NotSeen => {
+            format!("{pass} of {} points pass, listen on", newcomer.points.len())
+        }
+    };
+    heading(&format!("New: {who}"), &answer, width, screen.theme)
+}
+
+fn point_line(screen: &Screen, point: &AcceptancePoint) -> TextLine<'static> {
+    let grade = match point.result {
+        AcceptanceResult::Pass => Grade::Well,
+        AcceptanceResult::Fail => Grade::Fault,
+        AcceptanceResult::NotSeen => Grade::Plain,
+    };
+    let tag = Span::styled(format!(" {:<8} ", point.result.word()), screen.theme.tag(grade));
+    TextLine::from(vec![Span::raw("  "), tag, Span::raw(format!(" {:<12} ", point.point.title()))])
+}
+
+/// The page of the newcomers, each with all of its points.
+pub fn newcomers(screen: &Screen, width: u16) -> Vec<TextLine<'static>> {
+    let width = usize::from(width);
+    let mut lines = Vec::new();
+    for newcomer in &screen.newcomers {
+        lines.push(standing(screen, newcomer, width));
+        for point in &newcomer.points {
+            let text = match point.result {
+                AcceptanceResult::Pass => point.measured.clone(),
+                _ => format!("{} (wanted: {})", point.measured, point.limit),
+            };
+            let mut each = paragraph(&" ".repeat(26), &text, width);
+            let first = each[0].spans[0].content.trim_start().to_string();
+            each[0] = point_line(screen, point);
+            each[0].spans.push(Span::raw(first));
+            lines.extend(each);
+        }
+    }
+    if lines.is_empty() {
+        lines.push(heading("New", "nobody is expected", width, screen.theme));
+        let how = "Newcomers are accepted here point by point with watch --baseline FILE \
+                   --expect-new ADDRESS.";
+        lines.extend(paragraph("  ", how, width));
+    }
+    lines
+}
+
 fn bus_rows(rows: usize) -> usize {
     match rows {
         0..=13 => 3,
@@ -81,7 +169,7 @@ fn log_rows(area: Rect) -> usize {
 }
 
 fn split(area: Rect, rows: usize) -> (Rect, Rect) {
-    let rows = u16::try_from(rows).unwrap_or(u16::MAX).clamp(1, area.height.max(1));
+    let rows = u16::try_from(rows).unwrap_or(u16::MAX).max(1).min(area.height);
     let top = Rect { height: rows, ..area };
     (top, Rect { y: area.y + rows, height: area.height - rows, ..area })
 }
@@ -117,11 +205,12 @@ fn entry(screen: &Screen, line: &LogLine) -> TextLine<'static> {
     ])
 }
 
-const KEYS: [(&str, &str); 8] = [
+const KEYS: [(&str, &str); 9] = [
     ("up, down", "choose a node; on other pages, scroll (also j and k, page up and page down)"),
     ("Enter", "the chosen node's page; again, or Esc: back"),
     ("f", "the findings in full, with what each means and what to check"),
     ("l", "the log alone"),
+    ("a", "the acceptance of newcomers, point by point"),
     ("t", "plots over the whole time, or the newest seconds"),
     ("m", "mark this moment with a note; it goes into the capture (live only)"),
     ("?", "this help"),

@@ -5,6 +5,7 @@ use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use super::snapshot::Snapshot;
 use super::theme::Theme;
 use crate::fieldbus::MacId;
+use crate::health::compare::Acceptance;
 use crate::output::event_log::{LatestLines, LogLine};
 use crate::wire::{Header, Nanos};
 use crate::words::numbers::parse_clock;
@@ -51,6 +52,8 @@ pub enum Page {
     Findings,
     /// The log alone.
     Log,
+    /// The newcomers, point by point.
+    Newcomers,
     /// What the keys do.
     Help,
 }
@@ -96,6 +99,8 @@ pub struct Update {
     pub anew: bool,
     /// How the replay stands; `None` when live.
     pub playback: Option<Playback>,
+    /// How the newcomers that are expected stand.
+    pub newcomers: Vec<Acceptance>,
 }
 
 /// Everything that is drawn.
@@ -106,6 +111,7 @@ pub struct Screen {
     pub(super) snapshot: Snapshot,
     pub(super) log: LatestLines,
     pub(super) playback: Option<Playback>,
+    pub(super) newcomers: Vec<Acceptance>,
     pub(super) page: Page,
     pub(super) chosen: Option<MacId>,
     pub(super) scroll: usize,
@@ -124,6 +130,7 @@ impl Screen {
             snapshot: Snapshot::default(),
             log: LatestLines::default(),
             playback: None,
+            newcomers: Vec::new(),
             page: Page::Overview,
             chosen: None,
             scroll: 0,
@@ -140,6 +147,7 @@ impl Screen {
         self.log.extend(update.lines);
         self.snapshot = update.snapshot;
         self.playback = update.playback;
+        self.newcomers = update.newcomers;
     }
 
     /// The node of which more is wanted.
@@ -161,7 +169,8 @@ impl Screen {
             KeyCode::Char('?' | 'h') if self.page != Page::Help => self.turn_to(Page::Help),
             KeyCode::Char('f') if self.page != Page::Findings => self.turn_to(Page::Findings),
             KeyCode::Char('l') if self.page != Page::Log => self.turn_to(Page::Log),
-            KeyCode::Esc | KeyCode::Backspace | KeyCode::Char('?' | 'h' | 'f' | 'l') => {
+            KeyCode::Char('a') if self.page != Page::Newcomers => self.turn_to(Page::Newcomers),
+            KeyCode::Esc | KeyCode::Backspace | KeyCode::Char('?' | 'h' | 'f' | 'l' | 'a') => {
                 self.turn_to(Page::Overview);
             }
             KeyCode::Enter if self.page == Page::Overview => {
