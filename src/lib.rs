@@ -18,7 +18,7 @@
 //!
 //! ```
 //! use dropline::capture::{self, ReadOptions, Reader};
-//! use dropline::{Analysis, Severity, SourceKind};
+//! use dropline::{Analysis, SourceKind};
 //!
 //! let path = "captures/loose-connector.jsonl.zst";
 //! let mut capture = capture::open(path.as_ref(), &ReadOptions::default())?;
@@ -30,12 +30,13 @@
 //!         analysis.take(&record, &mut |time, event| events.push((time, event)));
 //!     }
 //! }
-//! let worst = analysis.findings().into_iter().next().expect("a loose connector is found");
-//! assert_eq!(worst.severity, Severity::Fault);
+//! // Each cause stands before what follows from it.
+//! let cause = analysis.findings().into_iter().next().expect("a loose connector is found");
+//! assert_eq!((cause.code.name(), cause.explained_by), ("node-left", None));
 //!
 //! let unreadable = capture.unreadable();
 //! let summary = analysis.finish(SourceKind::Capture, path, unreadable, &mut |_, _| {});
-//! assert_eq!(summary.findings[0].code, worst.code);
+//! assert_eq!(summary.findings[0].code, cause.code);
 //! assert!(!events.is_empty());
 //! # Ok::<(), dropline::capture::SourceError>(())
 //! ```

@@ -7,6 +7,7 @@ use std::time::Duration;
 use anyhow::{anyhow, bail};
 use clap::Args;
 use jiff::SignedDuration;
+use jiff::tz::TimeZone;
 
 use super::plan::read_plan;
 use super::terminal::{CommandOutcome, print, say};
@@ -29,6 +30,9 @@ pub(super) struct Results {
     /// Print the summary as JSON instead of the page
     #[arg(long)]
     pub(super) json: bool,
+
+    #[command(flatten)]
+    pub(super) times: Times,
 
     /// Exit with 1 if anything as grave as this was found
     #[arg(long, value_name = "SEVERITY")]
@@ -92,7 +96,26 @@ fn read_sheets(directory: &Path) -> anyhow::Result<SheetIndex> {
     Ok(index)
 }
 
+/// In which zone times of day are told.
+#[derive(Debug, Clone, Copy, Args)]
+pub(super) struct Times {
+    /// Tell times of day in UTC; without this in the zone of this computer. Files have UTC always
+    #[arg(long)]
+    utc: bool,
+}
+
+impl Times {
+    pub(super) fn zone(self) -> TimeZone {
+        if self.utc { TimeZone::UTC } else { TimeZone::system() }
+    }
+}
+
 impl Results {
+    /// In which zone times of day are told.
+    pub(super) fn zone(&self) -> TimeZone {
+        self.times.zone()
+    }
+
     /// Checks that the summary can be written, before a watch of hours.
     pub(super) fn prepare(&self) -> anyhow::Result<()> {
         match &self.summary {
@@ -129,7 +152,7 @@ impl Results {
     }
 
     fn print(&self, summary: &Summary) -> anyhow::Result<()> {
-        print(&if self.json { summary.to_json() } else { page(summary) })
+        print(&if self.json { summary.to_json() } else { page(summary, &self.zone()) })
     }
 }
 

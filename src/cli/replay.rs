@@ -9,6 +9,7 @@ use std::thread;
 
 use anyhow::{anyhow, bail};
 use clap::Args;
+use jiff::tz::TimeZone;
 
 use super::analyse::{
     CaptureSet, Observed, analyse, analyse_with, block_on, capture_name, file_name,
@@ -73,13 +74,19 @@ pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<CommandOutcome> {
     let given = args.expected.read()?;
     let name = capture_name(&args.captures);
     if args.view && view::is_possible() {
-        block_on(replay_view::play(args.captures.clone(), options, name, given))??;
+        block_on(replay_view::play(
+            args.captures.clone(),
+            options,
+            name,
+            given,
+            args.results.zone(),
+        ))??;
         return Ok(CommandOutcome::Done);
     }
     let bar = (!args.view).then(|| Bar::over(&options.progress));
     let mut source = CaptureSet::open(&args.captures, &options)?;
     if args.view {
-        print_log(&mut source, &name, given)?;
+        print_log(&mut source, &name, given, &args.results.zone())?;
         return source.finish().map(|()| CommandOutcome::Done);
     }
     let summary = analyse(&mut source, given, &name);
@@ -89,7 +96,12 @@ pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<CommandOutcome> {
 }
 
 /// Prints the log as plain lines, then the summary as a page: the view without a terminal.
-fn print_log(source: &mut impl Reader, name: &str, given: Given) -> anyhow::Result<()> {
+fn print_log(
+    source: &mut impl Reader,
+    name: &str,
+    given: Given,
+    zone: &TimeZone,
+) -> anyhow::Result<()> {
     let mut analysis = Analysis::new(source.header()).with(given);
     let mut narrator = Narrator::default();
     let mut batch = Vec::new();
@@ -120,7 +132,7 @@ fn print_log(source: &mut impl Reader, name: &str, given: Given) -> anyhow::Resu
     let mut last = |t, event| narrator.event(t, event);
     let summary = analysis.finish(SourceKind::Capture, name, unreadable, &mut last);
     let text: String = narrator.take().iter().map(|line| format!("{line}\n")).collect();
-    print(&format!("{text}\n{}", page(&summary)))
+    print(&format!("{text}\n{}", page(&summary, zone)))
 }
 
 /// What became of one capture.

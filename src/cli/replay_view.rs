@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use anyhow::anyhow;
+use jiff::tz::TimeZone;
 use tokio::time::sleep;
 
 use super::analyse::Stop;
@@ -61,9 +62,10 @@ pub(super) async fn play(
     options: ReadOptions,
     name: String,
     given: Given,
+    zone: TimeZone,
 ) -> anyhow::Result<()> {
     let source = open(&captures, &options)?;
-    let subject = Subject { name, header: source.header().clone(), live: false };
+    let subject = Subject { name, header: source.header().clone(), live: false, zone };
     let no_terminal = |error| anyhow!("cannot use the terminal: {error}");
     let analysis = Analysis::new(source.header()).with(given);
     let view = View::start(subject).map_err(no_terminal)?;

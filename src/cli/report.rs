@@ -7,7 +7,7 @@ use anyhow::bail;
 use clap::Args;
 
 use super::analyse::{CaptureSet, Observed, analyse_with, capture_name, is_same_file};
-use super::arguments::{Expected, address};
+use super::arguments::{Expected, Times, address};
 use super::compare;
 use super::terminal::{Bar, CommandOutcome, say};
 use crate::analysis::Given;
@@ -69,6 +69,9 @@ pub(super) struct ReportArgs {
     #[arg(long, value_name = "DIR")]
     trend: Option<PathBuf>,
 
+    #[command(flatten)]
+    times: Times,
+
     /// Replace the file if it exists
     #[arg(long)]
     overwrite: bool,
@@ -119,6 +122,7 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
         trend: trend.as_ref(),
         site: args.site.as_deref(),
         by: args.by.as_deref(),
+        zone: &args.times.zone(),
     };
     let html = report.to_html()?;
     file.write_all(html.as_bytes())

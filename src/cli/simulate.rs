@@ -9,7 +9,7 @@ use anyhow::bail;
 use clap::Args;
 
 use super::analyse::{analyse_with, file_name, show_messages};
-use super::arguments::{Expected, Results};
+use super::arguments::{Expected, Results, Times};
 use super::plan::wrong_toml;
 use super::terminal::{Bar, CommandOutcome, say};
 use crate::analysis::Finished;
@@ -179,12 +179,20 @@ pub(super) struct DemoArgs {
     json: bool,
 
     #[command(flatten)]
+    times: Times,
+
+    #[command(flatten)]
     expected: Expected,
 }
 
 pub(super) fn run_demo(args: &DemoArgs) -> anyhow::Result<CommandOutcome> {
     let summary = listen(args)?;
-    let results = Results { summary: Some(args.summary.clone()), json: args.json, fail_on: None };
+    let results = Results {
+        summary: Some(args.summary.clone()),
+        json: args.json,
+        times: args.times,
+        fail_on: None,
+    };
     let outcome = results.deliver(&summary)?;
     let (capture, summary) = (args.capture.display(), args.summary.display());
     say(&format!("the capture is in {capture}, the summary in {summary}"));

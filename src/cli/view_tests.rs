@@ -11,7 +11,13 @@ mod tmux;
 #[ignore = "runs inside the terminal of the test below"]
 fn takes_the_terminal_and_panics() {
     let header = Header::starting("2026-03-02T06:30:00Z".parse().unwrap());
-    let view = View::start(Subject { name: "can0".into(), header, live: true }).unwrap();
+    let view = View::start(Subject {
+        name: "can0".into(),
+        header,
+        live: true,
+        zone: jiff::tz::TimeZone::UTC,
+    })
+    .unwrap();
     thread::sleep(Duration::from_secs(2));
     assert!(view.page().is_some(), "the sky fell");
 }

@@ -2,6 +2,8 @@
 
 use std::fmt::{self, Write};
 
+use jiff::tz::TimeZone;
+
 use crate::fieldbus::MacId;
 use crate::health::summary::{
     ErrorSummary, ExchangeCounts, FindingSummary, LoadSummary, NodeSummary, SourceInfo,
@@ -9,19 +11,23 @@ use crate::health::summary::{
 };
 use crate::health::{Code, Explanation, roots};
 use crate::words::numbers::{duration, millis, number, or_unknown, percent, sizes, without_io};
+use crate::words::wall_clock::WallClock;
 use crate::words::{called, paragraph, printable};
 
 /// The page.
-pub fn page(summary: &Summary) -> String {
+///
+/// `zone` is where times of day are told.
+pub fn page(summary: &Summary, zone: &TimeZone) -> String {
     let mut out = String::new();
     // Writing to a string cannot fail.
-    let _ = write_page(&mut out, summary);
+    let clock = WallClock::new(summary.source.started, zone.clone());
+    let _ = write_page(&mut out, summary, &clock);
     out
 }
 
-fn write_page(out: &mut String, summary: &Summary) -> fmt::Result {
-    verdict(out, summary)?;
-    findings(out, summary)?;
+fn write_page(out: &mut String, summary: &Summary, clock: &WallClock) -> fmt::Result {
+    verdict(out, summary, clock)?;
+    findings(out, summary, clock)?;
     nodes(out, &summary.nodes)?;
     load(out, &summary.load, &summary.source)?;
     errors(out, &summary.errors)?;
@@ -34,7 +40,7 @@ fn write_page(out: &mut String, summary: &Summary) -> fmt::Result {
     Ok(())
 }
 
-fn verdict(out: &mut String, summary: &Summary) -> fmt::Result {
+fn verdict(out: &mut String, summary: &Summary, clock: &WallClock) -> fmt::Result {
     let verdict = &summary.verdict;
     let counts =
         [(verdict.faults, "fault"), (verdict.warnings, "warning"), (verdict.notes, "note")];
@@ -65,7 +71,7 @@ fn verdict(out: &mut String, summary: &Summary) -> fmt::Result {
         out,
         "{}, from {}, {}, {}{}",
         printable(&source.name),
-        source.started,
+        clock.start(),
         duration(source.duration_s),
         rate.map_or("bit rate unknown".to_string(), |rate| rate.to_string()),
         if source.complete { "" } else { ", cut off" }
@@ -131,7 +137,7 @@ pub(super) fn explained(
     findings.iter().map(|f| (f.code, f.mac_id, f.explained_by.as_ref())).collect()
 }
 
-fn findings(out: &mut String, summary: &Summary) -> fmt::Result {
+fn findings(out: &mut String, summary: &Summary, clock: &WallClock) -> fmt::Result {
     let explained = explained(&summary.findings);
     let causes = summary.findings.iter().enumerate().filter(|(_, f)| f.explained_by.is_none());
     for (index, finding) in causes {
@@ -139,13 +145,8 @@ fn findings(out: &mut String, summary: &Summary) -> fmt::Result {
             format!(", address {}", called(mac_id, summary.name(mac_id)))
         });
         writeln!(out, "\n{}: {}{place}", finding.severity, finding.code.name())?;
-        let when = match (finding.first_s, finding.last_s) {
-            (Some(first), Some(last)) if first != last => {
-                format!(" (from {first:.3} s to {last:.3} s)")
-            }
-            (Some(first), _) => format!(" (at {first:.3} s)"),
-            _ => String::new(),
-        };
+        let when = clock.span(finding.first_s, finding.last_s);
+        let when = when.map_or(String::new(), |when| format!(" ({when})"));
         write_paragraph(out, "  seen   ", &format!("{}{when}", finding.text))?;
         write_paragraph(out, "  means  ", &finding.means)?;
         for (index, other) in finding.or_else.iter().enumerate() {

@@ -3,6 +3,7 @@
 //! [`numbers`] counts, shares and times.
 
 pub mod numbers;
+pub mod wall_clock;
 
 use std::fmt::Display;
 

@@ -333,5 +333,8 @@ fn the_page() {
     scene.error(0x204, 0x0004_0000_0000_0060);
     scene.scans(100, &NODES, &[]);
     scene.end();
-    insta::assert_snapshot!(dropline::internal::output::page(&scene.summary()));
+    insta::assert_snapshot!(dropline::internal::output::page(
+        &scene.summary(),
+        &jiff::tz::TimeZone::UTC
+    ));
 }

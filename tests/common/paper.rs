@@ -63,7 +63,8 @@ fn write(
     let trend = Trend::new(all.chain([(name.to_string(), now)]));
     let trend = (!visits.is_empty()).then_some(&trend);
     let baseline = baseline.as_ref();
-    let report = Report { finished: &finished, log: &log, baseline, trend, site, by };
+    let zone = &jiff::tz::TimeZone::UTC;
+    let report = Report { finished: &finished, log: &log, baseline, trend, site, by, zone };
     report.to_html().unwrap()
 }
 

@@ -52,7 +52,7 @@ fn troubled() -> Scene {
 
 fn subject(scene: &Scene, live: bool) -> Subject {
     let name = if live { "can0" } else { "line3\x1b.jsonl" };
-    Subject { name: name.into(), header: scene.header(), live }
+    Subject { name: name.into(), header: scene.header(), live, zone: jiff::tz::TimeZone::UTC }
 }
 
 /// The screen after the whole scene.

@@ -305,7 +305,12 @@ impl WatchRun {
         let newcomers = ExpectedNewcomers::read(args.baseline.as_deref(), &args.expect_new)?;
         let wanted = args.on_finding || hook.is_some();
         let onsets = wanted.then(|| OnsetTracker::new(nanos(args.after)));
-        let subject = Subject { name: args.interface.clone(), header: header.clone(), live: true };
+        let subject = Subject {
+            name: args.interface.clone(),
+            header: header.clone(),
+            live: true,
+            zone: args.results.zone(),
+        };
         let mut display = WatchDisplay::new(subject, args.plain);
         display.line(&opening(source));
         if header.listen_only == Some(false) {

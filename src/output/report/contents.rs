@@ -1,8 +1,11 @@
 //! What a report is made of, before any of it is worded or drawn.
 
+use jiff::tz::TimeZone;
+
 use crate::analysis::Finished;
 use crate::health::compare::{Comparison, Trend};
 use crate::output::event_log::EventDigest;
+use crate::words::wall_clock::WallClock;
 
 /// All that a report is made of.
 #[derive(Debug, Clone, Copy)]
@@ -19,4 +22,13 @@ pub struct Report<'a> {
     pub site: Option<&'a str>,
     /// Who measured; a blank to fill in where it is not told.
     pub by: Option<&'a str>,
+    /// Where times of day are told.
+    pub zone: &'a TimeZone,
+}
+
+impl Report<'_> {
+    /// The clock beside the capture.
+    pub(super) fn clock(&self) -> WallClock {
+        WallClock::new(self.finished.summary.source.started, self.zone.clone())
+    }
 }

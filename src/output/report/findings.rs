@@ -6,7 +6,8 @@ use crate::fieldbus::MacId;
 use crate::health::summary::FindingSummary;
 use crate::health::{Code, Condition, Severity, Summary};
 use crate::output::text::{consequences, explained};
-use crate::words::numbers::{at, duration, number_in_print, or_unknown};
+use crate::words::numbers::{duration, number_in_print, or_unknown};
+use crate::words::wall_clock::WallClock;
 use crate::words::{called, title};
 
 /// The verdict in words, and who is to blame.
@@ -73,7 +74,7 @@ pub(super) fn cautions(summary: &Summary) -> Markup {
 }
 
 /// Each finding with what was seen and checks, the gravest first.
-pub(super) fn findings(summary: &Summary) -> Markup {
+pub(super) fn findings(summary: &Summary, clock: &WallClock) -> Markup {
     html! {
         section aria-labelledby="findings" {
             h2 id="findings" { "Findings" }
@@ -81,15 +82,15 @@ pub(super) fn findings(summary: &Summary) -> Markup {
                 p { "Nothing was found in " (duration(summary.source.duration_s)) "." }
             }
             @for (number, (index, finding)) in causes(summary).enumerate() {
-                (one(summary, number + 1, index, finding))
+                (one(summary, clock, number + 1, index, finding))
             }
-            (followers(summary))
+            (followers(summary, clock))
         }
     }
 }
 
 /// What follows from other findings, a row for each kind of finding and cause.
-fn followers(summary: &Summary) -> Markup {
+fn followers(summary: &Summary, clock: &WallClock) -> Markup {
     let mut rows: Vec<Vec<&FindingSummary>> = Vec::new();
     for finding in summary.findings.iter().filter(|finding| finding.explained_by.is_some()) {
         let alike = |row: &&mut Vec<&FindingSummary>| {
@@ -116,7 +117,7 @@ fn followers(summary: &Summary) -> Markup {
                     @for row in &rows {
                         tr {
                             th scope="row" { (title(row[0].code.name())) }
-                            td { (nodes_and_times(row)) }
+                            td { (nodes_and_times(row, clock)) }
                             td {
                                 @if let Some(cause) = &row[0].explained_by {
                                     (place(summary, cause.code, cause.mac_id)) ": " (cause.reason)
@@ -130,23 +131,15 @@ fn followers(summary: &Summary) -> Markup {
     }
 }
 
-fn nodes_and_times(row: &[&FindingSummary]) -> String {
-    let each = row.iter().map(|finding| match (finding.mac_id, when(finding)) {
-        (Some(mac_id), Some(when)) => format!("{mac_id} {when}"),
-        (Some(mac_id), None) => mac_id.to_string(),
-        (None, when) => or_unknown(when),
+fn nodes_and_times(row: &[&FindingSummary], clock: &WallClock) -> String {
+    let each = row.iter().map(|finding| {
+        match (finding.mac_id, clock.span(finding.first_s, finding.last_s)) {
+            (Some(mac_id), Some(when)) => format!("{mac_id} {when}"),
+            (Some(mac_id), None) => mac_id.to_string(),
+            (None, when) => or_unknown(when),
+        }
     });
     each.collect::<Vec<_>>().join("; ")
-}
-
-fn when(finding: &FindingSummary) -> Option<String> {
-    match (finding.first_s, finding.last_s) {
-        (Some(first), Some(last)) if first != last => {
-            Some(format!("from {} to {}", at(first), at(last)))
-        }
-        (Some(first), _) => Some(format!("at {}", at(first))),
-        _ => None,
-    }
 }
 
 /// What nothing else explains, each with its index among all findings.
@@ -154,7 +147,14 @@ fn causes(summary: &Summary) -> impl Iterator<Item = (usize, &FindingSummary)> {
     summary.findings.iter().enumerate().filter(|(_, finding)| finding.explained_by.is_none())
 }
 
-fn one(summary: &Summary, number: usize, index: usize, finding: &FindingSummary) -> Markup {
+fn one(
+    summary: &Summary,
+    clock: &WallClock,
+    number: usize,
+    index: usize,
+    finding: &FindingSummary,
+) -> Markup {
+    let when = clock.span(finding.first_s, finding.last_s);
     let others = consequences(&explained(&summary.findings), index);
     let id = format!("finding-{number}");
     html! {
@@ -165,7 +165,7 @@ fn one(summary: &Summary, number: usize, index: usize, finding: &FindingSummary)
             }
             dl {
                 dt { "Seen" }
-                dd { (finding.text) @if let Some(when) = when(finding) { " (" (when) ")" } "." }
+                dd { (finding.text) @if let Some(when) = &when { " (" (when) ")" } "." }
                 dt { "Means" }
                 dd { (finding.means) }
                 @if !finding.or_else.is_empty() {

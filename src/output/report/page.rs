@@ -8,7 +8,7 @@ use super::plots::PlotError;
 use super::{compared, findings, nodes, times};
 use crate::health::summary::SourceKind;
 use crate::wire::{Clock, Header};
-use crate::words::numbers::{date_and_time, duration, number_in_print};
+use crate::words::numbers::{duration, number_in_print};
 
 /// All the page's looks, on screen and on paper.
 const STYLE: &str = include_str!("style.css");
@@ -28,7 +28,7 @@ impl Report<'_> {
 
 fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
     let summary = &report.finished.summary;
-    let (date, _) = date_and_time(summary.source.started);
+    let date = report.clock().date();
     let place = report.site.unwrap_or(&summary.source.name);
     let title = format!("Trunk report: {place}, {date}");
     let planned = nodes::planned(report)?;
@@ -57,7 +57,7 @@ fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
                     (findings::verdict(summary))
                     (particulars(report))
                     (findings::cautions(summary))
-                    (findings::findings(summary))
+                    (findings::findings(summary, &report.clock()))
                     (nodes::nodes(report))
                     (planned)
                     (compared::acceptance(report))
@@ -79,7 +79,7 @@ fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
 /// Where, when, by whom, with what.
 pub(super) fn particulars(report: &Report<'_>) -> Markup {
     let source = &report.finished.summary.source;
-    let (date, time) = date_and_time(source.started);
+    let (date, time) = (report.clock().date(), report.clock().time_of_day());
     let mode = match source.listen_only {
         Some(true) => "listening only, cannot send",
         Some(false) => "active",

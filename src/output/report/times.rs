@@ -226,7 +226,7 @@ fn rows<'a>(report: &Report<'a>, pick: fn(&Exchange) -> Option<&Distribution>) -
 
 /// What happened, in its order.
 pub(super) fn log(report: &Report<'_>) -> Markup {
-    let log = report.log;
+    let (log, clock) = (report.log, report.clock());
     html! {
         section aria-labelledby="log" {
             h2 id="log" { "What happened" }
@@ -234,11 +234,12 @@ pub(super) fn log(report: &Report<'_>) -> Markup {
                 p { "Nothing changed and nobody made a note." }
             } @else {
                 table.log.short[log.lines().len() <= 12] {
-                    caption { "Changes on the trunk and notes, seconds after the start" }
+                    caption { "Changes on the trunk and notes: after the start, and by the clock" }
                     thead {
                         tr {
                             th.n scope="col" { "No." }
-                            th.n scope="col" { "When" }
+                            th.n scope="col" { "After" }
+                            th.n scope="col" { "Clock" }
                             th scope="col" { "What" }
                         }
                     }
@@ -247,6 +248,7 @@ pub(super) fn log(report: &Report<'_>) -> Markup {
                             tr {
                                 th.n scope="row" { (index + 1) }
                                 td.n { (at(line.t.as_secs())) }
+                                td.n { (clock.time(line.t.as_secs())) }
                                 td.mark[matches!(line.what, Happening::Mark(_))] {
                                     @if matches!(line.what, Happening::Mark(_)) { strong { "Note: " } }
                                     (line.words())

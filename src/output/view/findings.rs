@@ -154,11 +154,13 @@ fn finding_in_full(screen: &Screen, found: &Found, width: usize) -> Vec<TextLine
     let who = finding.mac_id.map_or(String::new(), |mac_id| {
         format!(", node {}", called(mac_id, screen.snapshot.name(mac_id)))
     });
+    let wall = screen.subject.clock();
     let when = match (finding.first, finding.last) {
         (Some(first), Some(last)) if first != last => {
-            format!(", {} to {}", clock(first), clock(last))
+            let times = [first, last].map(|t| wall.time(t.as_secs()));
+            format!(", {} to {} ({} to {})", clock(first), clock(last), times[0], times[1])
         }
-        (Some(first), _) => format!(", at {}", clock(first)),
+        (Some(first), _) => format!(", at {} ({})", clock(first), wall.time(first.as_secs())),
         _ => String::new(),
     };
     let title = format!(" {}{who}{when}", finding.code.name());
@@ -321,7 +323,6 @@ fn source(screen: &Screen, width: usize) -> TextLine<'static> {
     if tally.lost_frames > 0 {
         parts.push(format!("{} LOST", short(tally.lost_frames)));
     }
-    let started = header.started.to_string();
-    parts.push(format!("since {}", started.get(..19).unwrap_or(&started).replace('T', " ")));
+    parts.push(format!("since {}", subject.clock().start()));
     TextLine::from(fit(parts, screen.theme.dot(), width))
 }

@@ -72,7 +72,7 @@ mod tests {
 
     pub(super) fn subject() -> Subject {
         let header = Header::starting("2026-03-02T06:30:00Z".parse().unwrap());
-        Subject { name: "line3.jsonl".into(), header, live: false }
+        Subject { name: "line3.jsonl".into(), header, live: false, zone: jiff::tz::TimeZone::UTC }
     }
 
     pub(super) fn row(address: u8) -> NodeRow {

@@ -187,7 +187,13 @@ fn log(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>> {
 /// The page of the log, the newest at the top.
 pub fn whole_log(screen: &Screen) -> Vec<TextLine<'static>> {
     let mut lines = vec![heading("What happened", "the newest first", 72, screen.theme)];
-    lines.extend(screen.log.lines().rev().map(|line| entry(screen, line)));
+    let wall = screen.subject.clock();
+    lines.extend(screen.log.lines().rev().map(|line| {
+        let mut entry = entry(screen, line);
+        let time = format!(" {} ", wall.time(line.t.as_secs()));
+        entry.spans.insert(0, Span::styled(time, screen.theme.quiet()));
+        entry
+    }));
     lines
 }
 

@@ -1,5 +1,6 @@
 //! What the person at the keyboard sees and does: the page, the chosen node, a text being typed.
 
+use jiff::tz::TimeZone;
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 
 use super::snapshot::Snapshot;
@@ -9,6 +10,7 @@ use crate::health::compare::Acceptance;
 use crate::output::event_log::{LatestLines, LogLine};
 use crate::wire::{Header, Nanos};
 use crate::words::numbers::parse_clock;
+use crate::words::wall_clock::WallClock;
 
 /// What is listened to or replayed.
 #[derive(Debug, Clone)]
@@ -19,6 +21,15 @@ pub struct Subject {
     pub header: Header,
     /// Live, or a replay.
     pub live: bool,
+    /// Where times of day are told.
+    pub zone: TimeZone,
+}
+
+impl Subject {
+    /// The clock beside it.
+    pub fn clock(&self) -> WallClock {
+        WallClock::new(self.header.started, self.zone.clone())
+    }
 }
 
 /// How a replay stands.
