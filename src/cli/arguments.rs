@@ -9,7 +9,6 @@ use clap::Args;
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 
-use super::plan::read_plan;
 use super::terminal::{CommandOutcome, print, say};
 use crate::analysis::Given;
 use crate::fieldbus::MacId;
@@ -17,8 +16,11 @@ use crate::fieldbus::eds::SheetIndex;
 use crate::health::{Expectation, Severity, Summary};
 use crate::output::capture::size;
 use crate::output::page;
-use crate::source::data_sheets;
+use crate::plan::Plan;
+use crate::source::{data_sheets, read_text};
+use crate::toml_reader::TomlProblems;
 use crate::wire::{Bitrate, BitrateError, Nanos};
+use crate::words::one_line;
 
 /// Where the summary goes and what it must not hold.
 #[derive(Debug, Args)]
@@ -94,6 +96,38 @@ fn read_sheets(directory: &Path) -> anyhow::Result<SheetIndex> {
         bail!("{}: no .eds file in it", directory.display());
     }
     Ok(index)
+}
+
+/// So many problems of one file are told.
+const PROBLEMS_TOLD: usize = 20;
+
+/// What is wrong with a TOML file, a line for each problem.
+pub(super) fn wrong_toml(path: &Path, problems: &TomlProblems) -> anyhow::Error {
+    let name = path.display();
+    let shown = problems.iter().take(PROBLEMS_TOLD);
+    let mut lines: Vec<_> = shown.map(|problem| one_line(&format!("{name}: {problem}"))).collect();
+    let more = problems.iter().len().saturating_sub(PROBLEMS_TOLD);
+    if more > 0 {
+        lines.push(format!("{name}: and {more} more problems"));
+    }
+    anyhow::Error::msg(lines.join("\ndropline: "))
+}
+
+/// Reads the plan at a path.
+///
+/// # Errors
+/// The file that cannot be read, or everything that is wrong in it, with lines and keys.
+pub(super) fn read_plan(path: &Path) -> anyhow::Result<Plan> {
+    let text = read_text(path)?;
+    Plan::parse(&text).map_err(|problems| {
+        let is_scenario = toml::from_str::<toml::Table>(&text)
+            .is_ok_and(|table| table.contains_key("master") || table.contains_key("fault"));
+        if is_scenario {
+            let name = path.display();
+            return anyhow!("{name}: a scenario for dropline simulate, not a plan of a trunk");
+        }
+        wrong_toml(path, &problems)
+    })
 }
 
 /// In which zone times of day are told.

@@ -8,8 +8,7 @@ use anyhow::bail;
 use clap::Args;
 
 use super::analyse::{analyse, file_name};
-use super::arguments::{Expected, address};
-use super::plan::wrong_toml;
+use super::arguments::{Expected, address, wrong_toml};
 use super::terminal::{Bar, CommandOutcome, print, say};
 use crate::analysis::Given;
 use crate::fieldbus::MacId;

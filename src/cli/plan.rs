@@ -1,17 +1,18 @@
 //! `dropline plan`: what a plan predicts, before anything is connected.
 
-use std::io::Write;
+use std::fs::File;
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
-use anyhow::anyhow;
+use anyhow::{anyhow, bail};
 use clap::Args;
 
-use super::terminal::{CommandOutcome, print};
-use crate::output::create;
+use super::arguments::{read_plan, wrong_toml};
+use super::compare::visit;
+use super::terminal::{CommandOutcome, print, say};
+use crate::analysis::Given;
+use crate::output::{create, plan_draft};
 use crate::plan::{LimitVerdict, Plan, PlanReport, Size, Traffic, scan_svg, text};
-use crate::source::read_text;
-use crate::toml_reader::TomlProblems;
-use crate::words::one_line;
 
 /// Predicted load, scan time and cable limits, before anything is connected.
 ///
@@ -22,8 +23,14 @@ use crate::words::one_line;
 #[derive(Debug, Args)]
 #[command(after_long_help = PLAN_HELP)]
 pub(super) struct PlanArgs {
-    /// The plan, a TOML file; - for standard input
-    plan: PathBuf,
+    /// The plan, a TOML file, or - for standard input; or a capture or summary, whose trunk is
+    /// then looked at as it was heard
+    #[arg(required_unless_present = "from")]
+    plan: Option<PathBuf>,
+    /// Write a plan from what was heard in this capture or summary, to look through and to fill in:
+    /// the cabling is not on the wire
+    #[arg(long, value_name = "CAPTURE", conflicts_with_all = ["plan", "json", "fail_on", "svg"])]
+    from: Option<PathBuf>,
     /// Print the report as JSON
     #[arg(long)]
     json: bool,
@@ -94,6 +101,8 @@ Examples:
   dropline plan line.plan.toml
   dropline plan line.plan.toml --json --fail-on
   dropline plan line.plan.toml --room 8:8 --svg scan.svg
+  dropline plan line3.jsonl --room 4:4
+  dropline plan --from line3.jsonl > line3.plan.toml
 ";
 
 fn parse_size(words: &str) -> anyhow::Result<Size> {
@@ -104,27 +113,32 @@ fn parse_size(words: &str) -> anyhow::Result<Size> {
     Ok(Size { command_bytes: size.0, response_bytes: size.1 })
 }
 
-/// So many problems of one file are told.
-const PROBLEMS_TOLD: usize = 20;
-
-/// What is wrong with a TOML file, a line for each problem.
-pub(super) fn wrong_toml(path: &Path, problems: &TomlProblems) -> anyhow::Error {
-    let name = path.display();
-    let shown = problems.iter().take(PROBLEMS_TOLD);
-    let mut lines: Vec<_> = shown.map(|problem| one_line(&format!("{name}: {problem}"))).collect();
-    let more = problems.iter().len().saturating_sub(PROBLEMS_TOLD);
-    if more > 0 {
-        lines.push(format!("{name}: and {more} more problems"));
+/// Whether it may be a plan: what the file holds decides. Captures and summaries begin with a brace
+/// or as a compressed file or pcapng does, none of which begins a line of TOML.
+fn is_plan(path: &Path) -> bool {
+    const COMPRESSED: [u8; 4] = [0x28, 0xB5, 0x2F, 0xFD];
+    const PCAPNG: [u8; 4] = [0x0A, 0x0D, 0x0D, 0x0A];
+    let mut start = [0; 4];
+    let read = File::open(path).and_then(|mut file| file.read(&mut start));
+    // What cannot be opened is told as a plan that cannot be read; standard input is a plan.
+    read.is_err() || path == Path::new("-") || {
+        start != COMPRESSED && start != PCAPNG && !start.trim_ascii_start().starts_with(b"{")
     }
-    anyhow::Error::msg(lines.join("\ndropline: "))
 }
 
-/// Reads the plan at a path.
-///
-/// # Errors
-/// The file that cannot be read, or everything that is wrong in it, with lines and keys.
-pub(super) fn read_plan(path: &Path) -> anyhow::Result<Plan> {
-    let text = read_text(path)?;
+/// The text of a plan from what was heard.
+fn draft(path: &Path) -> anyhow::Result<String> {
+    let summary = visit(path, None, Given::default())?;
+    plan_draft(&summary).map_err(|error| anyhow!("{}: {error}", path.display()))
+}
+
+/// The trunk as it was heard.
+fn heard_plan(path: &Path) -> anyhow::Result<Plan> {
+    let text = draft(path)?;
+    say(&format!(
+        "{}: as it was heard; cable and supply are not on the wire, so their limits are not looked at",
+        path.display()
+    ));
     Plan::parse(&text).map_err(|problems| wrong_toml(path, &problems))
 }
 
@@ -133,7 +147,12 @@ pub(super) fn read_plan(path: &Path) -> anyhow::Result<Plan> {
 /// # Errors
 /// What keeps it from being done.
 pub(super) fn run(args: &PlanArgs) -> anyhow::Result<CommandOutcome> {
-    let plan = read_plan(&args.plan)?;
+    if let Some(heard) = &args.from {
+        print(&draft(heard)?)?;
+        return Ok(CommandOutcome::Done);
+    }
+    let Some(path) = &args.plan else { bail!("give a plan, or --from with a capture") };
+    let plan = if is_plan(path) { read_plan(path)? } else { heard_plan(path)? };
     let traffic = Traffic::of(&plan);
     let report = PlanReport::of(&plan, &traffic, args.room);
     if let Some(path) = &args.svg {

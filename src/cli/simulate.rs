@@ -5,17 +5,17 @@ use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use anyhow::bail;
+use anyhow::{anyhow, bail};
 use clap::Args;
 
 use super::analyse::{analyse_with, file_name, show_messages};
-use super::arguments::{Expected, Results, Times};
-use super::plan::wrong_toml;
+use super::arguments::{Expected, Results, Times, wrong_toml};
 use super::terminal::{Bar, CommandOutcome, say};
 use crate::analysis::Finished;
 use crate::health::Summary;
 use crate::output::capture::{CaptureWriter, WriterOptions};
 use crate::output::{CreateError, create};
+use crate::plan::Plan;
 use crate::sim::player::Player;
 use crate::sim::{Scenario, SimSource};
 use crate::source::{Progress, ReadOptions, Reader, SourceError, open, read_text};
@@ -87,7 +87,13 @@ pub(super) fn run(args: &SimulateArgs) -> anyhow::Result<CommandOutcome> {
 fn simulation(args: &SimulateArgs) -> anyhow::Result<SimSource> {
     let path = &args.scenario;
     let text = read_text(path)?;
-    let scenario = Scenario::parse(&text).map_err(|problems| wrong_toml(path, &problems))?;
+    let scenario = Scenario::parse(&text).map_err(|problems| {
+        if Plan::parse(&text).is_ok() {
+            let name = path.display();
+            return anyhow!("{name}: a plan of a trunk, for dropline plan, not a scenario");
+        }
+        wrong_toml(path, &problems)
+    })?;
     Ok(SimSource::new(scenario, args.seed))
 }
 

@@ -6,10 +6,12 @@ mod comparison;
 pub mod event_log;
 mod files;
 pub mod metrics;
+mod plan_draft;
 pub mod report;
 mod text;
 pub mod view;
 
 pub use comparison::{comparison_page, trend_page};
 pub use files::{Conversion, CreateError, create};
+pub use plan_draft::plan_draft;
 pub use text::page;

@@ -77,6 +77,8 @@ pub struct RoomReport {
     pub nodes: usize,
     /// The addresses that are free.
     pub free_addresses: usize,
+    /// The shortest scan interval with one more such node; null where there is none.
+    pub shortest_scan_interval_ms_with_one: Option<f64>,
 }
 
 /// One message.
@@ -227,6 +229,9 @@ impl PlanReport {
                     response_bytes: size.response_bytes,
                     nodes: room.nodes,
                     free_addresses: room.free_addresses,
+                    shortest_scan_interval_ms_with_one: room
+                        .shortest_scan_with_one
+                        .map(|t| t.as_secs() * 1e3),
                 },
                 messages: traffic.messages.iter().map(|times| message(plan, times)).collect(),
             },

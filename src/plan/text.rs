@@ -109,6 +109,14 @@ fn write_traffic(out: &mut String, report: &PlanReport) -> fmt::Result {
         room.response_bytes,
         room.free_addresses
     )?;
+    if let (Some(now), Some(with_one)) =
+        (traffic.shortest_scan_interval_ms, room.shortest_scan_interval_ms_with_one)
+    {
+        writeln!(
+            out,
+            "  the shortest scan that fits is {now:.1} ms now, {with_one:.1} ms with one more such node"
+        )?;
+    }
     if traffic.messages.is_empty() {
         return Ok(());
     }

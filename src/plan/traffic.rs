@@ -88,6 +88,8 @@ pub struct Room {
     pub nodes: usize,
     /// The addresses that the plan leaves free.
     pub free_addresses: usize,
+    /// The shortest scan interval with one more; `None` where there is none or no address is free.
+    pub shortest_scan_with_one: Option<Nanos>,
 }
 
 /// How many more polled nodes with these I/O sizes fit at the plan's scan interval. They take
@@ -103,15 +105,24 @@ pub fn room(plan: &Plan, command_bytes: u16, response_bytes: u16) -> Room {
         free.iter().flat_map(|&mac_id| poll_messages(mac_id, command_bytes, response_bytes)),
     );
     let everything = TimedMessages::of_unsorted(plan, all);
-    let with = |more: usize| {
+    let load = |more: usize| {
         let parts = everything.parts[..own + 2 * more].to_vec();
-        let load = TimedMessages { parts, bitrate: plan.trunk.bitrate }.sorted();
+        TimedMessages { parts, bitrate: plan.trunk.bitrate }.sorted()
+    };
+    let with = |more: usize| {
+        let load = load(more);
         load.fits(load.bits(plan.trunk.scan_interval))
     };
     // More nodes never help, so halving finds the last count that fits.
     let counts: Vec<_> = (1..=free.len()).collect();
     let nodes = counts.partition_point(|&more| with(more));
-    Room { nodes, free_addresses: free.len() }
+    let shortest_scan_with_one = (!free.is_empty()).then(|| load(1).shortest_scan()).flatten();
+    Room {
+        nodes,
+        free_addresses: free.len(),
+        shortest_scan_with_one: shortest_scan_with_one
+            .map(|bits| plan.trunk.bitrate.duration(bits)),
+    }
 }
 
 impl Plan {

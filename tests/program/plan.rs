@@ -1,5 +1,6 @@
 //! `dropline plan` from outside: the example, limits, errors with line and key, JSON, SVG.
 
+use std::path::Path;
 use std::process::Output;
 
 use assert_cmd::Command;
@@ -229,4 +230,71 @@ fn the_picture_shows_every_node_and_escapes_names() {
     assert_eq!(again.status.code(), Some(2));
     assert!(text(&again.stderr).contains("exists already"));
     assert!(plan(&head(20.0), &["--svg", path, "--overwrite"]).status.success());
+}
+
+/// A plan written from what was heard says of the same trunk that nothing differs, and the room on
+/// a capture is that of this plan.
+#[test]
+fn a_plan_from_a_capture_agrees_with_it() {
+    let project = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let capture = project.join("captures/healthy.jsonl.zst");
+    let directory = tempfile::tempdir().unwrap();
+    let plan = directory.path().join("heard.plan.toml");
+    let run = |arguments: &[&std::ffi::OsStr]| {
+        let output = Command::cargo_bin("dropline").unwrap().args(arguments).output().unwrap();
+        assert_eq!(output.status.code(), Some(0), "{output:?}");
+        String::from_utf8(output.stdout).unwrap()
+    };
+    let draft = run(&["plan".as_ref(), "--from".as_ref(), capture.as_ref()]);
+    assert!(draft.contains("name = \"infeed conveyor drive\"") && draft.contains("TO FILL IN"));
+    assert!(
+        draft.contains("serial = 88012") && draft.contains("scan_interval_ms = 40.0"),
+        "{draft}"
+    );
+    std::fs::write(&plan, &draft).unwrap();
+    let replayed = run(&["replay".as_ref(), capture.as_ref(), "--plan".as_ref(), plan.as_ref()]);
+    assert!(replayed.starts_with("WELL: nothing found\n"), "{replayed}");
+    let json = |of: &Path| -> serde_json::Value {
+        let text = run(&[
+            "plan".as_ref(),
+            of.as_ref(),
+            "--json".as_ref(),
+            "--room".as_ref(),
+            "4:4".as_ref(),
+        ]);
+        serde_json::from_str(&text).unwrap()
+    };
+    let (planned, heard) = (json(&plan), json(&capture));
+    assert_eq!(planned["traffic"], heard["traffic"]);
+    let room = &heard["traffic"]["room"];
+    assert!(room["nodes"].as_u64().unwrap() > 0, "{room}");
+    let shortest = |value: &serde_json::Value| value.as_f64().unwrap();
+    let now = shortest(&heard["traffic"]["shortest_scan_interval_ms"]);
+    assert!(shortest(&room["shortest_scan_interval_ms_with_one"]) > now, "{room}");
+}
+
+/// A plan and a scenario are both TOML with a trunk; each command says which it was given.
+#[test]
+fn a_scenario_is_no_plan_and_the_reverse() {
+    let project = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let complaint = |arguments: &[&str]| {
+        let output = Command::cargo_bin("dropline")
+            .unwrap()
+            .args(arguments)
+            .current_dir(project)
+            .output()
+            .unwrap();
+        assert_eq!(output.status.code(), Some(2), "{output:?}");
+        String::from_utf8(output.stderr).unwrap()
+    };
+    let said = complaint(&["plan", "captures/healthy.toml"]);
+    assert!(
+        said.contains("a scenario for dropline simulate") && said.lines().count() == 1,
+        "{said}"
+    );
+    let said = complaint(&["simulate", "shared/orchard-lane.plan.toml", "-o", "/dev/null"]);
+    assert!(
+        said.contains("a plan of a trunk, for dropline plan") && said.lines().count() == 1,
+        "{said}"
+    );
 }

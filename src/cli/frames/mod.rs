@@ -12,7 +12,7 @@ use clap::Args;
 use self::entry::{DecodedRecord, Filter, RecordDecoder};
 use super::analyse::{CaptureSet, Stop, block_on};
 use super::arguments::bitrate;
-use super::plan::read_plan;
+use super::arguments::read_plan;
 use super::terminal::{Bar, CommandOutcome, say};
 use crate::source::{self, LiveOptions, LiveSource, Reader};
 use crate::wire::{Bitrate, Nanos, Record};
