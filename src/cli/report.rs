@@ -1,12 +1,14 @@
 //! `dropline report`: a page to hand over and to print, from a capture.
 
-use std::io::Write;
+use std::fs::File;
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
 use anyhow::bail;
 use clap::Args;
+use sha2::{Digest, Sha256};
 
-use super::analyse::{CaptureSet, Observed, analyse_with, capture_name, is_same_file};
+use super::analyse::{CaptureSet, Observed, analyse_with, capture_name, file_name, is_same_file};
 use super::arguments::{Expected, Times, address};
 use super::compare;
 use super::terminal::{Bar, CommandOutcome, say};
@@ -15,7 +17,7 @@ use crate::fieldbus::MacId;
 use crate::health::Summary;
 use crate::health::compare::{Comparison, Tolerance, Trend};
 use crate::output::event_log::EventDigest;
-use crate::output::report::Report;
+use crate::output::report::{HashedFile, Report};
 use crate::output::{CreateError, create};
 use crate::source;
 use crate::wire::What;
@@ -115,6 +117,8 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     let baseline = baseline
         .map(|then| Comparison::expecting(then, summary, &earlier.tolerance, &args.expect_new));
     let trend = earlier.visits.map(|visits| trend(&visits, summary));
+    let files =
+        args.captures.iter().map(|path| hashed(path)).collect::<anyhow::Result<Vec<_>>>()?;
     let report = Report {
         finished: &finished,
         log: &log,
@@ -123,6 +127,7 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
         site: args.site.as_deref(),
         by: args.by.as_deref(),
         zone: &args.times.zone(),
+        files: &files,
     };
     let html = report.to_html()?;
     file.write_all(html.as_bytes())
@@ -137,6 +142,22 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     }
     say(&outcome);
     Ok(CommandOutcome::Done)
+}
+
+/// What the report is held to: the bytes of a capture.
+fn hashed(path: &Path) -> anyhow::Result<HashedFile> {
+    let cannot = |error| source::unreadable(path, error);
+    let mut file = File::open(path).map_err(cannot)?;
+    let mut hash = Sha256::new();
+    let mut buffer = vec![0; 64 << 10];
+    loop {
+        match file.read(&mut buffer).map_err(cannot)? {
+            0 => break,
+            bytes => hash.update(&buffer[..bytes]),
+        }
+    }
+    let sha256 = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
+    Ok(HashedFile { name: file_name(path), sha256 })
 }
 
 /// The visits that this one is held against.

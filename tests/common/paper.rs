@@ -1,7 +1,7 @@
 //! A scene as the page to hand over.
 
 use dropline::internal::output::event_log::EventDigest;
-use dropline::internal::output::report::Report;
+use dropline::internal::output::report::{HashedFile, Report};
 use dropline::planning::Plan;
 use dropline::record::What;
 use dropline::summary::{Comparison, Tolerance, Trend};
@@ -64,7 +64,8 @@ fn write(
     let trend = (!visits.is_empty()).then_some(&trend);
     let baseline = baseline.as_ref();
     let zone = &jiff::tz::TimeZone::UTC;
-    let report = Report { finished: &finished, log: &log, baseline, trend, site, by, zone };
+    let report =
+        Report { finished: &finished, log: &log, baseline, trend, site, by, zone, files: &files() };
     report.to_html().unwrap()
 }
 
@@ -115,4 +116,10 @@ pub fn full() -> Scene {
     }
     scene.end();
     scene
+}
+
+fn files() -> Vec<HashedFile> {
+    // SHA-256 of the empty message: FIPS 180-4, as in its examples.
+    let sha256 = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855".into();
+    vec![HashedFile { name: "scene.jsonl".into(), sha256 }]
 }

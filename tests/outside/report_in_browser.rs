@@ -15,6 +15,7 @@ pub const TESTS: &[(&str, Test)] = &[
     ("it_renders_in_silence", it_renders_in_silence),
     ("it_prints_whole", it_prints_whole),
     ("it_fits_screens", it_fits_screens),
+    ("it_names_itself_on_every_page", it_names_itself_on_every_page),
 ];
 
 fn program(name: &str, package: &str) -> Result<PathBuf, Absent> {
@@ -98,7 +99,9 @@ impl Browser {
             "{frames}<output></output><script>onload = () => {{ \
              document.querySelector('output').textContent = \
              Array.from(document.querySelectorAll('iframe'), \
-             frame => frame.contentDocument.documentElement.scrollWidth).join(); }}</script>"
+             frame => Math.max(frame.contentDocument.documentElement.scrollWidth, \
+             ...Array.from(frame.contentDocument.querySelectorAll('.wide, table'), part => \
+             part.scrollWidth > part.clientWidth + 1 ? 9000 : 0))).join(); }}</script>"
         );
         let output = self.open(&self.page(&page), &["--dump-dom".to_string()]);
         let dom = String::from_utf8(output.stdout).unwrap();
@@ -255,17 +258,41 @@ fn it_prints_whole() -> Result<(), Absent> {
     Ok(())
 }
 
-/// Nothing sticks out at the side, from a telephone to a wide screen.
+/// Nothing sticks out at the side or is cut, from a telephone to a wide screen.
 fn it_fits_screens() -> Result<(), Absent> {
-    const WIDTHS: [u32; 3] = [360, 800, 1600];
+    const WIDTHS: [u32; 5] = [360, 390, 800, 1280, 1600];
     let browser = Browser::new()?;
-    // Seen to notice what sticks out.
+    // Seen to notice what sticks out, and what is cut at the edge of its box.
+    let cut = "<div class=wide style=\"overflow-x: auto\"><p style=\"width: 2000px\">x</div>";
+    assert_eq!(browser.widths(cut, &WIDTHS), [9000; 5]);
     let wide = "<p style=\"position: absolute; left: 0; width: 2000px\">sticks out</p>".to_string();
-    assert_eq!(browser.widths(&wide, &WIDTHS), [2000; 3]);
+    assert_eq!(browser.widths(&wide, &WIDTHS), [2000; 5]);
     for html in pages_to_see() {
         // What it says is without the scroll bar, so it may be a little less.
         let wide = browser.widths(&html, &WIDTHS);
         assert!(wide.iter().zip(WIDTHS).all(|(wide, frame)| *wide <= frame), "{wide:?}");
     }
+    Ok(())
+}
+
+/// A healthy line prints on three pages, with the signatures beside the verdict, and every page says
+/// which report it belongs to.
+fn it_names_itself_on_every_page() -> Result<(), Absent> {
+    let browser = Browser::new()?;
+    program("pdftotext", "poppler-utils")?;
+    let mut scene = Scene::new();
+    scene.scans(900, &[5, 9, 12, 14, 20, 23, 31, 38], &[]);
+    scene.end();
+    let html = report(&scene, "line3.jsonl", Some("Orchard Lane"), Some("A. Fitter"));
+    assert!(!html.contains("class=\"n bad\""), "red figures under a good verdict");
+    let pages = browser.print(&html, "A4");
+    assert!(pages.len() <= 3, "{} pages", pages.len());
+    for page in &pages {
+        let words: Vec<&str> = page.words.iter().map(|word| &*word.0).collect();
+        let has = |text: &str| words.iter().any(|word| word.contains(text));
+        assert!(has("Orchard") && has("e3b0c44298fc1c14") && has("line3.jsonl"), "{words:?}");
+    }
+    let first: Vec<&str> = pages[0].words.iter().map(|word| &*word.0).collect();
+    assert!(first.contains(&"Verdict:") && first.contains(&"Signatures"), "{first:?}");
     Ok(())
 }

@@ -28,7 +28,7 @@ pub(super) fn acceptance(report: &Report<'_>) -> Markup {
             @for newcomer in &comparison.newcomers {
                 h3 { "Node " (called(newcomer.mac_id, newcomer.name.as_deref())) }
                 p.lead { strong { (newcomer_verdict(newcomer)) } "." }
-                table.compared {
+                table.compared.fold {
                     thead {
                         tr {
                             th scope="col" { "Point" }
@@ -41,8 +41,8 @@ pub(super) fn acceptance(report: &Report<'_>) -> Markup {
                         @for point in &newcomer.points {
                             tr {
                                 th scope="row" { (point.point.title()) }
-                                td.text { (printable(&point.measured)) }
-                                td.text { (printable(&point.limit)) }
+                                td.text data-what="measured" { (printable(&point.measured)) }
+                                td.text data-what="wanted" { (printable(&point.limit)) }
                                 td {
                                     @if point.result == AcceptanceResult::Pass {
                                         (point.result.word())
@@ -124,7 +124,7 @@ fn lines(comparison: &Comparison, judgement: Judgement, heading: &str) -> Markup
     }
     html! {
         div.wide {
-            table.compared {
+            table.compared.fold {
                 caption { (heading) ": " (number_in_print(lines.len() as u64, "line")) }
                 thead {
                     tr {
@@ -153,9 +153,9 @@ fn row(line: &ComparisonLine) -> Markup {
                 @if let Some(name) = text.name { br; span.remark { (name) } }
             }
             td { (text.quantity) }
-            td class=(class(&text.then)) { (text.then) }
-            td class=(class(&text.now)) { (text.now) }
-            td.n { (text.difference) }
+            td data-what="then" class=(class(&text.then)) { (text.then) }
+            td data-what="now" class=(class(&text.now)) { (text.now) }
+            td.n data-what="difference" { (text.difference) }
             td.why { (text.why) }
         }
     }
@@ -224,7 +224,7 @@ pub(super) fn visits(report: &Report<'_>) -> Result<Markup, PlotError> {
 
 fn table(trend: &Trend) -> Markup {
     html! {
-        table.visits {
+        table.visits.fold {
             caption { (number_in_print(trend.visits.len() as u64, "visit")) ", the oldest first" }
             thead {
                 tr {

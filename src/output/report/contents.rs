@@ -24,6 +24,17 @@ pub struct Report<'a> {
     pub by: Option<&'a str>,
     /// Where times of day are told.
     pub zone: &'a TimeZone,
+    /// The files that were read, by which the report can be held to its capture.
+    pub files: &'a [HashedFile],
+}
+
+/// A file and what it holds.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct HashedFile {
+    /// Its name, without its directory.
+    pub name: String,
+    /// SHA-256 of its bytes (FIPS 180-4), in hexadecimal.
+    pub sha256: String,
 }
 
 impl Report<'_> {

@@ -11,5 +11,5 @@ mod page;
 mod plots;
 mod times;
 
-pub use contents::Report;
+pub use contents::{HashedFile, Report};
 pub use plots::PlotError;

@@ -5,9 +5,9 @@ use maud::{Markup, html};
 
 use super::contents::Report;
 use super::plots::{PlotError, adopt, figure};
-use crate::fieldbus::MacId;
+use crate::fieldbus::{Light, MacId};
 use crate::health::summary::{DeviceIdentity, ExchangeCounts, NodeSummary};
-use crate::health::{Expectation, Summary};
+use crate::health::{Expectation, Severity, Summary};
 use crate::plan::{Connection, PlannedNode, scan_svg};
 use crate::wire::Nanos;
 use crate::words::numbers::{
@@ -22,7 +22,7 @@ pub(super) fn nodes(report: &Report<'_>) -> Markup {
             @if summary.nodes.is_empty() {
                 p { "No node was heard and none was asked." }
             } @else {
-                div.wide { (table(&summary.nodes)) }
+                (table(summary))
                 p.fine {
                     "Answer times are from the end of the command to the end of the answer. Missed: \
                      the next command came and no answer had. Bytes: command and answer, each size \
@@ -33,9 +33,10 @@ pub(super) fn nodes(report: &Report<'_>) -> Markup {
     }
 }
 
-fn table(nodes: &[NodeSummary]) -> Markup {
+fn table(summary: &Summary) -> Markup {
+    let nodes = &summary.nodes;
     html! {
-        table.nodes {
+        table.nodes.fold {
             caption { (number_in_print(nodes.len() as u64, "node")) " by address" }
             thead {
                 tr {
@@ -55,13 +56,19 @@ fn table(nodes: &[NodeSummary]) -> Markup {
                     th.n scope="col" { "max" }
                 }
             }
-            @for node in nodes { (group(node, node.name.as_deref())) }
+            @for node in nodes { (group(summary, node)) }
         }
     }
 }
 
 /// The rows of one node stay together on paper.
-fn group(node: &NodeSummary, name: Option<&str>) -> Markup {
+fn group(summary: &Summary, node: &NodeSummary) -> Markup {
+    let name = node.name.as_deref();
+    // Red is what is a finding; a single miss at the start is none.
+    let is_bad = summary
+        .findings
+        .iter()
+        .any(|found| found.mac_id == Some(node.mac_id) && found.severity > Severity::Note);
     let rows = exchanges(node);
     let remarks = remarks(node);
     let span = rows.len().max(1) + usize::from(!remarks.is_empty());
@@ -70,15 +77,15 @@ fn group(node: &NodeSummary, name: Option<&str>) -> Markup {
             @for (index, (kind, exchange, bytes)) in rows.iter().enumerate() {
                 tr {
                     @if index == 0 { (head(node, name, span)) }
-                    td { (kind) }
-                    td.n { (grouped(exchange.commands)) }
-                    td.n { (grouped(exchange.responses)) }
-                    td.n.bad[exchange.missed > 0] { (grouped(exchange.missed)) }
-                    td.n { (millis(exchange.latency_us.p50)) }
-                    td.n { (millis(exchange.latency_us.p99)) }
-                    td.n { (millis(exchange.latency_us.max)) }
-                    td.n { (millis(exchange.interval_us.p50)) }
-                    td.n { (bytes) }
+                    td data-what="exchange" { (kind) }
+                    td.n data-what="commands" { (grouped(exchange.commands)) }
+                    td.n data-what="answers" { (grouped(exchange.responses)) }
+                    td.n.bad[is_bad && exchange.missed > 0] data-what="missed" { (grouped(exchange.missed)) }
+                    td.n data-what="answer time in ms, median" { (millis(exchange.latency_us.p50)) }
+                    td.n data-what="99 %" { (millis(exchange.latency_us.p99)) }
+                    td.n data-what="max" { (millis(exchange.latency_us.max)) }
+                    td.n data-what="every, ms" { (millis(exchange.interval_us.p50)) }
+                    td.n data-what="bytes" { (bytes) }
                 }
             }
             @if rows.is_empty() {
@@ -98,8 +105,10 @@ fn head(node: &NodeSummary, name: Option<&str>, span: usize) -> Markup {
     html! {
         th scope="rowgroup" rowspan=(span) { (node.mac_id) }
         td.device rowspan=(span) {
-            @if let Some(name) = name { strong.name { (name) } br; }
-            (device(node.identity.as_ref()))
+            @match name {
+                Some(name) => { strong.name { (name) } },
+                None => { (device(node.identity.as_ref()).into_iter().next().unwrap_or_default()) },
+            }
         }
     }
 }
@@ -118,25 +127,24 @@ fn exchanges(node: &NodeSummary) -> Vec<(&'static str, &ExchangeCounts, String)>
         .collect()
 }
 
-fn device(identity: Option<&DeviceIdentity>) -> Markup {
-    let Some(identity) = identity else {
-        return html! { "unknown" };
-    };
-    let revision = identity.major_revision.zip(identity.minor_revision);
-    html! {
-        "vendor " (or_unknown(identity.vendor_id))
-        br; "serial " (or_unknown(identity.serial))
-        @if identity.device_type.is_some() || identity.product_code.is_some() {
-            br; "type " (or_unknown(identity.device_type))
-            ", product " (or_unknown(identity.product_code))
-        }
-        @if let Some((major, minor)) = revision { br; "revision " (major) "." (minor) }
+/// Who the device is, part by part.
+fn device(identity: Option<&DeviceIdentity>) -> Vec<String> {
+    let Some(identity) = identity else { return vec!["device unknown".to_string()] };
+    let (vendor, serial) = (or_unknown(identity.vendor_id), or_unknown(identity.serial));
+    let mut parts = vec![format!("vendor {vendor}, serial {serial}")];
+    if identity.device_type.is_some() || identity.product_code.is_some() {
+        let (kind, product) = (or_unknown(identity.device_type), or_unknown(identity.product_code));
+        parts.push(format!("type {kind}, product {product}"));
     }
+    let revision = identity.major_revision.zip(identity.minor_revision);
+    parts.extend(revision.map(|(major, minor)| format!("revision {major}.{minor}")));
+    parts
 }
 
-/// What is out of the ordinary with a node.
+/// Who a node is, its lights and from where it is run, and what is out of the ordinary with it.
 fn remarks(node: &NodeSummary) -> Vec<String> {
-    let mut remarks: Vec<String> = [
+    let mut remarks = device(node.identity.as_ref());
+    let counted = [
         (
             node.poll.exchange.unsolicited,
             "answer that nobody asked for",
@@ -150,10 +158,25 @@ fn remarks(node: &NodeSummary) -> Vec<String> {
     ]
     .into_iter()
     .filter(|(count, ..)| *count > 0)
-    .map(|(count, one, more)| format!("{} {}", grouped(count), if count == 1 { one } else { more }))
-    .collect();
+    .map(|(count, one, more)| {
+        format!("{} {}", grouped(count), if count == 1 { one } else { more })
+    });
+    remarks.extend(counted);
     if node.poll.fragmented_inferred {
         remarks.push("its I/O seems to come in fragments".to_string());
+    }
+    let light = |light: Option<Light>| light.map_or("unknown".to_string(), |l| l.to_string());
+    let lights = &node.lights;
+    if lights.module.is_some() || lights.network.is_some() {
+        let (module, network) = (light(lights.module), light(lights.network));
+        remarks.push(format!("lights at the end: module {module}, network {network}"));
+    }
+    if let Some(status) = node.drive.as_ref().and_then(|drive| drive.status) {
+        let from = |yes: bool| if yes { "the network" } else { "somewhere else" };
+        let control = status.control_from_network;
+        remarks.extend(control.map(|yes| format!("run and stop from {}", from(yes))));
+        let speed = status.reference_from_network;
+        remarks.extend(speed.map(|yes| format!("speed from {}", from(yes))));
     }
     let still_gone = node.absence_spans.last().filter(|span| span.to_s.is_none());
     if let Some(span) = still_gone {

@@ -6,9 +6,11 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use super::contents::Report;
 use super::plots::PlotError;
 use super::{compared, findings, nodes, times};
+use crate::health::Condition;
 use crate::health::summary::SourceKind;
 use crate::wire::{Clock, Header};
 use crate::words::numbers::{duration, number_in_print};
+use crate::words::{excerpt, printable};
 
 /// All the page's looks, on screen and on paper.
 const STYLE: &str = include_str!("style.css");
@@ -45,7 +47,7 @@ fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
                 meta http-equiv="Content-Security-Policy" content=(POLICY);
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { (title) }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(STYLE)) (PreEscaped(page_foot(report))) }
             }
             body {
                 header {
@@ -53,9 +55,10 @@ fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
                     h1 { "Trunk report" }
                     @if let Some(site) = report.site { p.site { (site) } }
                 }
-                main {
+                main.well[summary.verdict.state == Condition::Well] {
                     (findings::verdict(summary))
                     (particulars(report))
+                    (signatures())
                     (findings::cautions(summary))
                     (findings::findings(summary, &report.clock()))
                     (nodes::nodes(report))
@@ -69,7 +72,6 @@ fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
                     (spreads)
                     (times::log(report))
                     (method(report))
-                    (signatures())
                 }
             }
         }
@@ -103,6 +105,13 @@ pub(super) fn particulars(report: &Report<'_>) -> Markup {
                 }
                 div { span.what { (match source.kind { SourceKind::Live => "Interface", _ => "Capture" }) }
                     span.told { (source.name) }
+                }
+                div { span.what { "Held to" } span.told { (settings(report)) } }
+                div { span.what { "Program" } span.told { (Header::TOOL) } }
+                @for file in report.files {
+                    div.hash { span.what { "SHA-256" }
+                        span.told { @if report.files.len() > 1 { (printable(&file.name)) ": " } (file.sha256) }
+                    }
                 }
                 div { span.what { "Heard" }
                     span.told {
@@ -144,6 +153,51 @@ fn filled(what: &str, id: &str, told: Option<&str>) -> Markup {
     }
 }
 
+/// The line at the foot of every printed page: which report of which capture it belongs to. As a
+/// style, since it is no part of the text.
+fn page_foot(report: &Report<'_>) -> String {
+    /// So that it takes two lines at most.
+    const LONGEST: usize = 50;
+    let summary = &report.finished.summary;
+    let (source, clock) = (&summary.source, report.clock());
+    let mut parts = vec![
+        excerpt(report.site.unwrap_or("site not told"), LONGEST),
+        clock.start(),
+        findings::word(summary.verdict.state).to_string(),
+        format!("{}, {}", excerpt(&source.name, LONGEST), duration(source.duration_s)),
+    ];
+    if let Some(file) = report.files.first() {
+        let more = match report.files.len() {
+            1 => String::new(),
+            files => format!(" and {} more", number_in_print(files as u64 - 1, "file")),
+        };
+        parts.push(format!("SHA-256 {}{more}", file.sha256));
+    }
+    parts.extend([settings(report), Header::TOOL.to_string()]);
+    let text = css_text(&printable(&parts.join(" \u{B7} ")));
+    format!("@page {{ @bottom-left {{ content: \"{text}\"; }} }}")
+}
+
+/// Text within quotes of a style sheet: nothing in it ends the text, or the style.
+fn css_text(text: &str) -> String {
+    let escaped = |c: char| match c {
+        '"' | '\\' | '<' | '>' | '\'' => format!("\\{:x} ", c as u32),
+        c => c.to_string(),
+    };
+    text.chars().map(escaped).collect()
+}
+
+/// What the trunk was held to.
+fn settings(report: &Report<'_>) -> String {
+    let plan = report.finished.plan.as_ref().map_or("no plan".to_string(), |expected| {
+        format!("plan {}", printable(&expected.plan().trunk.name))
+    });
+    match report.baseline {
+        Some(compared) => format!("{plan}, baseline {}", printable(&compared.then.name)),
+        None => plan,
+    }
+}
+
 /// How it was measured.
 pub(super) fn method(report: &Report<'_>) -> Markup {
     let source = &report.finished.summary.source;
@@ -159,7 +213,7 @@ pub(super) fn method(report: &Report<'_>) -> Markup {
         None => "The source does not say whose clock stamped the records.",
     };
     html! {
-        section aria-labelledby="method" {
+        section.method aria-labelledby="method" {
             h2 id="method" { "How it was measured" }
             ul {
                 li {

@@ -196,7 +196,7 @@ pub(super) fn spreads(report: &Report<'_>) -> Result<Markup, PlotError> {
                 }))
             }
         }
-        section aria-labelledby="intervals" {
+        section.intervals aria-labelledby="intervals" {
             h2 id="intervals" { "How often each node is asked" }
             @if interval_plots.is_empty() { p { "No interval was measured." } }
             @for (index, picture) in interval_plots.iter().enumerate() {
