@@ -20,6 +20,7 @@ use crate::sim::player::Player;
 use crate::sim::{Scenario, SimSource};
 use crate::source::{Progress, ReadOptions, Reader, SourceError, open, read_text};
 use crate::wire::{Header, Nanos, Record, write_header, write_record};
+use crate::words::numbers as words;
 
 /// Make a capture by simulating a trunk, its devices and its faults
 #[derive(Debug, Args)]
@@ -73,6 +74,9 @@ pub(super) fn run(args: &SimulateArgs) -> anyhow::Result<CommandOutcome> {
     write_capture(&mut source, file, compressed, &progress)
         .map_err(|error| cannot(output, error))?;
     drop(bar);
+    let (seconds, frames) = (source.duration().as_secs(), source.truth().source.frames);
+    let what = format!("{}, {}", words::duration(seconds), words::number(frames, "frame"));
+    say(&format!("{}: a simulated trunk, {what}", output.display()));
     if let Some((path, file)) = truth {
         let mut out = BufWriter::new(file);
         serde_json::to_writer_pretty(&mut out, source.truth())
@@ -80,6 +84,7 @@ pub(super) fn run(args: &SimulateArgs) -> anyhow::Result<CommandOutcome> {
             .and_then(|()| out.write_all(b"\n"))
             .and_then(|()| out.flush())
             .map_err(|error| cannot(path, error))?;
+        say(&format!("{}: what happened on it in truth", path.display()));
     }
     Ok(CommandOutcome::Done)
 }

@@ -3,7 +3,8 @@
 
 use super::bus::peak_share;
 use super::evidence::{
-    ClashDevices, ConnectionTimeouts, CountedEvent, IoDirection, SlowAgainstPeers, SlowStretch,
+    ClashDevices, ConnectionTimeouts, CountedEvent, IoDirection, RefusedRequest, SlowAgainstPeers,
+    SlowStretch,
 };
 use super::{Code, Context, Evidence, Finding, Severity};
 use crate::fieldbus::{Choice, ConnectionKind, MacId};
@@ -412,7 +413,14 @@ fn requests_refused(node: &Node) -> Option<Finding> {
     let (requests, refused, unanswered) = (explicit.requests, explicit.errors, explicit.unanswered);
     let is_silent = unanswered >= MANY_UNANSWERED && node.sent.count() > 0;
     let severity = if is_silent { Severity::Warning } else { Severity::Note };
-    let evidence = Evidence::Requests { requests, refused, unanswered };
+    let last_refused = node.last_refusal.map(|(service, target, status)| RefusedRequest {
+        service: service.get(),
+        class: target.map(|target| target.class.0),
+        instance: target.map(|target| target.instance),
+        attribute: target.and_then(|target| target.attribute),
+        status: status.0,
+    });
+    let evidence = Evidence::Requests { requests, refused, unanswered, last_refused };
     let finding = Finding::new(Code::RequestsRefused, severity, evidence);
     let failed = &node.failed_requests;
     (refused > 0 || is_silent).then(|| finding.with_occurrences(failed))

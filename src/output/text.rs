@@ -175,7 +175,7 @@ fn nodes(out: &mut String, nodes: &[NodeSummary]) -> fmt::Result {
         "commands",
         "answers",
         "missed",
-        "answer ms  p50/p99/max",
+        "answer ms  mid/99 %/max",
         "every ms",
         "bytes"
     )?;

@@ -313,11 +313,14 @@ fn message<'a>(
             node.explicit.responses += 1;
             asked
         }
-        ExplicitBody::Error { .. } => {
+        ExplicitBody::Error { status, .. } => {
             notes.add(Note::Refused);
             let asked = node.waiting.answer(client, transaction, None);
             node.explicit.errors += 1;
             node.failed_requests.add(t);
+            if let Some(asked) = &asked {
+                node.last_refusal = Some((asked.service, asked.target, status));
+            }
             asked
         }
     };

@@ -13,7 +13,8 @@ use super::reassembly::{FragmentCounts, Reassembly};
 use super::statistics::Occurrences;
 use crate::fieldbus::{
     AddressCheck, AddressCheckKind, Choice, ConnectionKind, ConnectionState, DeviceId, DeviceState,
-    IdentityObject, Light, MacId, MacIdSet, ModuleFacts, NetworkFacts, module_light, network_light,
+    GeneralStatus, IdentityObject, Light, MacId, MacIdSet, ModuleFacts, NetworkFacts, Service,
+    Target, module_light, network_light,
 };
 use crate::wire::Nanos;
 use schemars::JsonSchema;
@@ -99,6 +100,8 @@ pub struct Node {
     pub explicit: ExplicitCounts,
     /// When requests were refused, or found to have had no answer.
     pub failed_requests: Occurrences,
+    /// The last request that it refused, where that was heard, and with what status.
+    pub last_refusal: Option<(Service, Option<Target>, GeneralStatus)>,
     /// Requests of a master to allocate its I/O connections.
     pub allocation_requests: u64,
     /// Its fragmented I/O, to and from the node.

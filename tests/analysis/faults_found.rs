@@ -114,5 +114,5 @@ fn noise_that_grows_is_called_rising() {
     let trend = summary.errors.trend.expect("enough errors for a trend");
     assert_eq!(trend.direction, dropline::summary::TrendDirection::Rising, "{trend:?}");
     let errors = summary.findings.iter().find(|f| f.code.name() == "bus-errors").unwrap();
-    assert!(errors.text.contains("; rising: "), "{}", errors.text);
+    assert!(errors.text.contains("; getting more frequent: "), "{}", errors.text);
 }

@@ -70,7 +70,10 @@ fn a_seed_gives_a_capture_that_replays_and_a_truth() {
         let mut command = dropline();
         command.current_dir(directory.path());
         command.args(["simulate", "line.toml", "-o", capture, "--seed", seed]);
-        command.assert().success().stdout("").stderr("");
+        let said = format!("dropline: {capture}: a simulated trunk, ");
+        let output = command.assert().success().stdout("").get_output().clone();
+        let told = String::from_utf8(output.stderr).unwrap();
+        assert!(told.starts_with(&said) && told.lines().count() == 1, "{told}");
         std::fs::read(at(capture)).unwrap()
     };
     let first = simulate("a.jsonl", "7");

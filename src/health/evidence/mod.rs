@@ -8,8 +8,8 @@ mod text;
 
 pub use parts::{
     BurstSpan, CauseCount, ClashDevices, ConnectionTimeouts, CountedEvent, IdentityDifference,
-    IdentityPart, IoDirection, NotOffered, RunningErrors, SizeDifference, SizeSource,
-    SlowAgainstPeers, SlowStretch, TallyMismatch,
+    IdentityPart, IoDirection, NotOffered, RefusedRequest, RunningErrors, SizeDifference,
+    SizeSource, SlowAgainstPeers, SlowStretch, TallyMismatch,
 };
 
 use schemars::JsonSchema;
@@ -253,6 +253,9 @@ pub enum Evidence {
         refused: u64,
         /// Those without any answer.
         unanswered: u64,
+        /// The last that was refused; `null` where it was not heard.
+        #[serde(default)]
+        last_refused: Option<RefusedRequest>,
     },
     /// A drive that does not run.
     DriveNotRunning {

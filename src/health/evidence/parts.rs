@@ -103,6 +103,21 @@ pub struct SlowAgainstPeers {
     pub peers: usize,
 }
 
+/// A request that was refused, by its codes of the standard.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct RefusedRequest {
+    /// The service.
+    pub service: u8,
+    /// The class of the object.
+    pub class: Option<u16>,
+    /// Its instance; 0 is the class itself.
+    pub instance: Option<u16>,
+    /// The attribute, where one was named.
+    pub attribute: Option<u16>,
+    /// The general status of the answer.
+    pub status: u8,
+}
+
 /// Time-outs of one connection.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ConnectionTimeouts {

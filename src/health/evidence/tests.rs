@@ -106,9 +106,9 @@ fn of_trunk() -> Vec<(Evidence, &'static str)> {
                 error_passive: 2,
             },
             "50 bus errors to 950 good frames (5.000 %): CRC 30, no acknowledge 20; bursts: \
-             3, the largest of 40 errors, from 1.500 s to 1.750 s; rising: 0.25 \
-             disturbances a second in the first half, 1.50 in the second (Laplace's test \
-             3.5, p 4.7e-4); the adapter's controller went error-passive twice",
+             3, the largest of 40 errors, from 1.500 s to 1.750 s; getting more frequent: \
+             0.25 disturbances a second in the first half, 1.50 in the second; the \
+             adapter's controller went error-passive twice",
         ),
         (
             Evidence::BusErrors {
@@ -301,8 +301,20 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
              state or cyclic connection timed out once",
         ),
         (
-            Evidence::Requests { requests: 8, refused: 3, unanswered: 2 },
-            "of 8 explicit requests it refused 3 and left 2 unanswered",
+            Evidence::Requests {
+                requests: 8,
+                refused: 3,
+                unanswered: 2,
+                last_refused: Some(RefusedRequest {
+                    service: 0x0E,
+                    class: Some(1),
+                    instance: Some(1),
+                    attribute: Some(99),
+                    status: 0x14,
+                }),
+            },
+            "of 8 explicit requests it refused 3 and left 2 unanswered; the last refused: get of \
+             identity, instance 1, attribute 99: attribute not supported (14h)",
         ),
         (
             drive(DriveReasons { faulted: true, not_ready: true, ..DriveReasons::default() }, true),

@@ -4,11 +4,11 @@ use std::fmt::{self, Display, Formatter};
 
 use super::{
     BurstSpan, ConnectionTimeouts, CountedEvent, Evidence, IdentityDifference, IdentityPart,
-    IoDirection, NotOffered, RunningErrors, SizeDifference, SizeSource, SlowAgainstPeers,
-    SlowStretch,
+    IoDirection, NotOffered, RefusedRequest, RunningErrors, SizeDifference, SizeSource,
+    SlowAgainstPeers, SlowStretch,
 };
-use crate::fieldbus::DeviceId;
 use crate::fieldbus::eds::SheetProblem;
+use crate::fieldbus::{Class, DeviceId, GeneralStatus, Service};
 use crate::health::{ErrorTrend, TrendDirection};
 use crate::trunk::{ClashOutcome, DriveReasons};
 use crate::wire::Nanos;
@@ -264,11 +264,14 @@ impl Display for Evidence {
                 };
                 join(f, "; ", connections.iter().map(one))
             }
-            Evidence::Requests { requests, refused, unanswered } => write!(
-                f,
-                "of {requests} explicit requests it refused {refused} and left {unanswered} \
-                 unanswered"
-            ),
+            Evidence::Requests { requests, refused, unanswered, last_refused } => {
+                write!(
+                    f,
+                    "of {requests} explicit requests it refused {refused} and left {unanswered} \
+                     unanswered"
+                )?;
+                last_refused.map_or(Ok(()), |last| write!(f, "; the last refused: {last}"))
+            }
             Evidence::DriveNotRunning {
                 episodes,
                 longest_ns,
@@ -438,6 +441,22 @@ impl Display for Evidence {
     }
 }
 
+impl Display for RefusedRequest {
+    fn fmt(&self, f: &mut Formatter<'_>) -> fmt::Result {
+        write!(f, "{}", Service::from_low_bits(self.service))?;
+        if let Some(class) = self.class {
+            write!(f, " of {}", Class(class))?;
+        }
+        if let Some(instance) = self.instance {
+            write!(f, ", instance {instance}")?;
+        }
+        if let Some(attribute) = self.attribute {
+            write!(f, ", attribute {attribute}")?;
+        }
+        write!(f, ": {}", GeneralStatus(self.status))
+    }
+}
+
 fn counted(f: &mut Formatter<'_>, what: CountedEvent, count: u64) -> fmt::Result {
     let times = times(count);
     match what {
@@ -478,14 +497,14 @@ fn drive_reasons(f: &mut Formatter<'_>, reasons: DriveReasons, has_followed: boo
 fn error_trend(trend: &ErrorTrend) -> String {
     let (first, second) = (trend.first_half_per_s, trend.second_half_per_s);
     let direction = match trend.direction {
-        TrendDirection::Rising => "rising",
-        TrendDirection::Steady => "no trend",
-        TrendDirection::Falling => "falling",
+        TrendDirection::Rising => "getting more frequent",
+        TrendDirection::Steady => "getting neither more nor less frequent",
+        TrendDirection::Falling => "getting less frequent",
     };
+    // How sure that is stands in the evidence as numbers.
     format!(
         "{direction}: {first:.2} disturbances a second in the first half, {second:.2} in the \
-         second (Laplace's test {:.1}, p {:.1e})",
-        trend.statistic, trend.p
+         second"
     )
 }
 

@@ -122,7 +122,11 @@ fn connections(node: &Node, lines: &mut Vec<(&'static str, String)>) {
         if connection.state == ConnectionState::Nonexistent && connection.timeouts.count() == 0 {
             continue;
         }
-        let mut text = format!("{name}: {}", connection.state);
+        // What is there no more is closed to whoever looks at a trunk.
+        let mut text = match connection.state {
+            ConnectionState::Nonexistent => format!("{name}: closed"),
+            state => format!("{name}: {state}"),
+        };
         match connection.rate_ms {
             Some(0) => text += ", no watchdog",
             Some(rate) => text += &format!(", expected every {rate} ms"),
