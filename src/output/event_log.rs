@@ -102,14 +102,17 @@ impl Narrator {
     pub fn event(&mut self, t: Nanos, event: Event) {
         let grade = match &event {
             Event::NodeLeft(_)
+            | Event::DriveNotFollowing(_)
             | Event::AddressClash(_)
             | Event::Controller(ControllerState::BusOff) => Grade::Fault,
             Event::NodeReturned { .. }
             | Event::NodeRestarted(_)
+            | Event::ConnectionTimedOut(_)
             | Event::Controller(ControllerState::Warning | ControllerState::Passive)
             | Event::ControllerRestarted
             | Event::FramesLost(_) => Grade::Warning,
             Event::NodeAppeared(_)
+            | Event::DriveFollows(_)
             | Event::DeviceReplaced { .. }
             | Event::Controller(ControllerState::Active)
             | Event::LinkUp

@@ -239,8 +239,9 @@ impl Connections {
         }
     }
 
-    /// Times out what was silent for too long.
-    pub fn expire(&mut self, t: Nanos) {
+    /// Times out what was silent for too long. Returns whether I/O did.
+    pub fn expire(&mut self, t: Nanos) -> bool {
+        let mut timed_out = false;
         for kind in ConnectionKind::ALL {
             let connection = self.get_mut(kind);
             let silent = t.since(connection.fed);
@@ -251,6 +252,7 @@ impl Connections {
             connection
                 .timeouts
                 .add(connection.limit().map_or(t, |limit| connection.fed.plus(limit)));
+            timed_out |= kind != ConnectionKind::Explicit;
             match (kind, connection.watchdog_action) {
                 (ConnectionKind::Explicit, None) | (_, Some(WatchdogAction::AutoDelete)) => {
                     self.delete(kind.choice());
@@ -264,6 +266,7 @@ impl Connections {
                 }
             }
         }
+        timed_out
     }
 
     /// Frames are known to be missing: nothing counts as silent before `t`.

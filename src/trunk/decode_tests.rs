@@ -31,7 +31,7 @@ impl Story {
 
     fn wait(&mut self, ms: i64) {
         self.now = self.now.plus(Nanos::from_millis(ms));
-        self.trunk.advance(self.now);
+        self.trunk.advance(self.now, &mut |_, _| {});
     }
 
     fn lights(&self, address: u8) -> NodeLights {

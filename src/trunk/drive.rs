@@ -245,24 +245,32 @@ impl Following {
 
     /// A response of the drive, while the master's last command asked for this.
     #[inline]
-    pub(super) fn response(&mut self, t: Nanos, asked: &DriveCommand, status: &DriveStatus) {
+    ///
+    /// Returns whether it follows now, if that changed: `false` once it did not for
+    /// [`Following::PATIENCE`].
+    pub(super) fn response(
+        &mut self,
+        t: Nanos,
+        asked: &DriveCommand,
+        status: &DriveStatus,
+    ) -> Option<bool> {
         let run = asked.run();
         self.asked |= run;
         if !run || status.running() {
             self.followed |= run;
             self.waiting = None;
-            self.counted = false;
-            return;
+            return std::mem::take(&mut self.counted).then_some(true);
         }
         let since = *self.waiting.get_or_insert(t);
         let Some(span) = t.since(since) else {
             self.waiting = Some(t);
-            return;
+            return None;
         };
         if span < Self::PATIENCE {
-            return;
+            return None;
         }
-        if !self.counted {
+        let begins = !self.counted;
+        if begins {
             self.counted = true;
             if self.episodes == 0 {
                 self.first = since;
@@ -278,6 +286,7 @@ impl Following {
         *reference_elsewhere |= status.reference_from_network == Some(false);
         *not_ready |= status.ready == Some(false);
         *no_speed |= asked.speed == 0;
+        begins.then_some(false)
     }
 
     /// Nobody knows what was asked or done meanwhile.

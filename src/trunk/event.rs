@@ -32,6 +32,13 @@ pub enum Event {
         /// Who holds it now.
         now: DeviceId,
     },
+    /// I/O connections of a node timed out: nothing came for it for four times its expected packet
+    /// rate.
+    ConnectionTimedOut(MacId),
+    /// A drive does not run though it is asked to.
+    DriveNotFollowing(MacId),
+    /// A drive that did not follow its run command follows it again, or is no longer asked to run.
+    DriveFollows(MacId),
     /// Two devices wanted one address.
     AddressClash(Clash),
     /// The adapter's own controller changed its state.
@@ -56,6 +63,9 @@ impl Event {
             | Event::NodeLeft(mac_id)
             | Event::NodeReturned { mac_id, .. }
             | Event::NodeRestarted(mac_id)
+            | Event::ConnectionTimedOut(mac_id)
+            | Event::DriveNotFollowing(mac_id)
+            | Event::DriveFollows(mac_id)
             | Event::DeviceReplaced { mac_id, .. } => Some(*mac_id),
             Event::AddressClash(clash) => Some(clash.mac_id),
             Event::Controller(_)
@@ -77,6 +87,9 @@ impl Event {
             }
             Event::NodeReturned { after: None, .. } => "is back".to_string(),
             Event::NodeRestarted(_) => "restarted: ran its address check again".to_string(),
+            Event::ConnectionTimedOut(_) => "connection timed out".to_string(),
+            Event::DriveNotFollowing(_) => "does not run though it is asked to".to_string(),
+            Event::DriveFollows(_) => "follows its run command again".to_string(),
             Event::DeviceReplaced { before, now, .. } => {
                 format!("is another device: {} in place of {}", device(now), device(before))
             }

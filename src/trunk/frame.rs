@@ -27,7 +27,7 @@ impl Trunk {
         frame: &Frame,
         events: &mut impl FnMut(Nanos, Event),
     ) {
-        self.advance(t);
+        self.advance(t, events);
         let Some(info) = self.count_frame(t, frame) else { return };
         let data = frame.bytes();
         if self.is_io(info, data) {
@@ -44,7 +44,7 @@ impl Trunk {
         frame: &'a Frame,
         events: &mut impl FnMut(Nanos, Event),
     ) -> Decoded<'a> {
-        self.advance(t);
+        self.advance(t, events);
         let Some(info) = self.count_frame(t, frame) else {
             return match frame.id() {
                 Id::Extended(_) => stray(None, Meaning::Extended),
@@ -236,7 +236,11 @@ impl Trunk {
             let (command, status) = (command.read(), status.read());
             let speed = f64::from(status.speed.unsigned_abs());
             self.drive_correlation.drive(t, mac_id, status.running(), speed);
-            node.following.response(t, &command, &status);
+            match node.following.response(t, &command, &status) {
+                None => {}
+                Some(true) => events(t, Event::DriveFollows(mac_id)),
+                Some(false) => events(t, Event::DriveNotFollowing(mac_id)),
+            }
         }
         heard
     }
@@ -272,7 +276,7 @@ impl Trunk {
 
     /// A master's strobe is for every node that it strobes.
     fn strobe(&mut self, t: Nanos, master: MacId, events: &mut impl FnMut(Nanos, Event)) {
-        self.nodes.each_known(|node| {
+        self.nodes.each_known(|_, node| {
             let owned = node.connections.owner.is_some_and(|owner| owner.value == master);
             if owned && node.connections.allocated.has(ConnectionKind::Strobe.choice()) {
                 node.fed(t, ConnectionKind::Strobe);

@@ -264,23 +264,27 @@ impl Trunk {
         self.peak_talker.close(&self.error_attribution);
         let now = self.now;
         self.nodes.each(|node| node.finish(now));
-        self.advance(self.now);
+        self.advance(self.now, events);
     }
 
     /// Lets time pass up to `t`, so that what should have come by then counts as missing.
     #[inline]
-    fn advance(&mut self, t: Nanos) {
+    fn advance(&mut self, t: Nanos, events: &mut impl FnMut(Nanos, Event)) {
         // A clock that stepped back would otherwise stop the sweeps until it has caught up.
         let stepped_back = t.plus(SWEEP) < self.next_sweep;
         if t < self.next_sweep && !stepped_back {
             return;
         }
-        self.sweep(t);
+        self.sweep(t, events);
     }
 
-    fn sweep(&mut self, t: Nanos) {
+    fn sweep(&mut self, t: Nanos, events: &mut impl FnMut(Nanos, Event)) {
         self.next_sweep = t.plus(SWEEP);
-        self.nodes.each_known(|node| node.expire(t));
+        self.nodes.each_known(|mac_id, node| {
+            if node.expire(t) {
+                events(t, Event::ConnectionTimedOut(mac_id));
+            }
+        });
         self.explicit.expire(t, &mut self.nodes);
     }
 

@@ -300,12 +300,16 @@ impl Node {
     }
 
     /// Lets time pass.
-    pub(super) fn expire(&mut self, t: Nanos) {
+    ///
+    /// Returns whether an I/O connection timed out.
+    pub(super) fn expire(&mut self, t: Nanos) -> bool {
         if let Some(start) = self.address.expire(t) {
             self.start_anew(start);
         }
-        self.connections.expire(t);
-        self.explicit.unanswered += self.waiting.expire(t);
+        let timed_out = self.connections.expire(t);
+        let unanswered = self.waiting.expire(t);
+        self.explicit.unanswered += unanswered;
+        (0..unanswered).for_each(|_| self.failed_requests.add(t));
         for reassembly in [&mut self.request, &mut self.response] {
             if let Some(error) = reassembly.expire(t, EXPLICIT_LIMIT) {
                 self.explicit.fragments.count(error);
@@ -317,6 +321,7 @@ impl Node {
                 self.io_fragments.count(error);
             }
         }
+        timed_out
     }
 
     /// Frames are known to be missing at `t`: what is half done is forgotten without blame.
@@ -391,9 +396,9 @@ impl Default for Nodes {
 impl Nodes {
     /// Visits the nodes that were heard of; most addresses of most trunks are not, and there time
     /// changes nothing.
-    pub(super) fn each_known(&mut self, mut visit: impl FnMut(&mut Node)) {
+    pub(super) fn each_known(&mut self, mut visit: impl FnMut(MacId, &mut Node)) {
         for mac_id in self.known.iter() {
-            visit(&mut self.each[mac_id.index()]);
+            visit(mac_id, &mut self.each[mac_id.index()]);
         }
     }
 
@@ -437,7 +442,7 @@ mod nodes_tests {
             nodes[mac_id(address)].explicit.requests += 1;
         }
         let mut requests = Vec::new();
-        nodes.each_known(|node| requests.push(node.explicit.requests));
+        nodes.each_known(|_, node| requests.push(node.explicit.requests));
         assert_eq!(requests, [1, 1, 2]);
         let mut all = 0;
         nodes.each(|_| all += 1);

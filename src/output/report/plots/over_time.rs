@@ -340,6 +340,8 @@ impl Mark {
             Happening::Event(event) => match event {
                 Event::AddressClash(_) | Event::Controller(ControllerState::BusOff) => Mark::Grave,
                 Event::NodeLeft(_)
+                | Event::ConnectionTimedOut(_)
+                | Event::DriveNotFollowing(_)
                 | Event::FramesLost(_)
                 | Event::LinkDown
                 | Event::ClockStepped(_)
@@ -349,6 +351,7 @@ impl Mark {
                 Event::NodeAppeared(_)
                 | Event::NodeReturned { .. }
                 | Event::NodeRestarted(_)
+                | Event::DriveFollows(_)
                 | Event::DeviceReplaced { .. }
                 | Event::Controller(ControllerState::Active)
                 | Event::ControllerRestarted
@@ -400,15 +403,7 @@ pub(super) fn legend(canvas: &Canvas<'_>, (mut x, y): (i32, i32)) -> Drawn {
 /// The node that a line is about, where it is about one alone.
 pub(super) fn node_of(line: &DigestLine) -> Option<MacId> {
     match &line.what {
-        Happening::Event(event) => match event {
-            Event::NodeAppeared(mac_id)
-            | Event::NodeLeft(mac_id)
-            | Event::NodeReturned { mac_id, .. }
-            | Event::NodeRestarted(mac_id)
-            | Event::DeviceReplaced { mac_id, .. } => Some(*mac_id),
-            Event::AddressClash(clash) => Some(clash.mac_id),
-            _ => None,
-        },
+        Happening::Event(event) => event.mac_id(),
         _ => None,
     }
 }
