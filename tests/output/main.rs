@@ -3,6 +3,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 
+mod pictures;
 mod report;
 mod view;
 mod view_terminal;

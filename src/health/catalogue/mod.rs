@@ -227,7 +227,7 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
                 or its earthing disturbs the trunk.",
         or_else: &["another machine that runs at the same times"],
         check: &[
-            "Run the drive's motor cable apart from the trunk; cross at right angles.",
+            "Lay the drive's motor cable apart from the trunk; cross at right angles.",
             "Is the motor cable shielded, with the shield on both ends as the drive's maker says?",
             "Is the trunk's shield grounded at one point only?",
             "Is the drive's earth connection short and sound?",
