@@ -8,7 +8,7 @@
 
 use std::cmp::Reverse;
 
-use super::evidence::{CountedEvent, Evidence};
+use super::evidence::Evidence;
 use super::finding::{Code, Explanation, Finding, Severity};
 use crate::fieldbus::MacId;
 use crate::trunk::{ClashOutcome, Trunk};
@@ -72,28 +72,11 @@ const CROWDED: &[Code] = &[
 ];
 
 /// What destroyed frames show.
-const DESTROYED: &[Code] = &[
-    Code::DenseBursts,
-    Code::BusErrors,
-    Code::BusOff,
-    Code::MissedPolls,
-    Code::ConnectionTimedOut,
-];
+const DESTROYED: &[Code] = &[Code::DenseBursts, Code::BusErrors, Code::BusOff, Code::MissedPolls];
 
 const RULES: &[Rule] = &[
-    // The measurement.
-    rule(
-        Code::LinkDown,
-        Reach::Everybody,
-        &[Code::PollingStopped, Code::NodeLeft, Code::MissedPolls, Code::ConnectionTimedOut],
-        "nothing was heard while the interface was down",
-    ),
-    rule(
-        Code::FramesLost,
-        Reach::Everybody,
-        &[Code::NodeLeft, Code::MissedPolls, Code::ConnectionTimedOut],
-        "the frames that were lost here may have been these",
-    ),
+    // The measurement. What was missed while it heard nothing is not counted as missed, so lost
+    // frames and an interface that is down explain nothing.
     rule(
         Code::NothingUnderstood,
         Reach::Everybody,
@@ -291,19 +274,14 @@ pub(super) fn explain(trunk: &Trunk, found: Vec<Finding>) -> Vec<Finding> {
         let grave_first = Reverse((finding.severity, rank));
         (grave_first, finding.first.is_none(), finding.first, finding.mac_id, finding.code)
     });
-    let causes: Vec<Option<(usize, &'static str)>> =
-        (0..found.len()).map(|index| cause_of(trunk, &found, index)).collect();
-    let root = |mut index: usize| {
-        // The table has no circle; a chain is as long as there are findings at most.
-        for _ in 0..causes.len() {
-            match causes[index] {
-                Some((cause, _)) => index = cause,
-                None => break,
-            }
-        }
-        index
-    };
-    let roots: Vec<usize> = (0..found.len()).map(root).collect();
+    let explanations: Vec<Option<Explanation>> =
+        (0..found.len()).map(|index| explanation_of(trunk, &found, index)).collect();
+    for (finding, explanation) in found.iter_mut().zip(explanations) {
+        finding.explained_by = explanation;
+    }
+    let explained: Vec<_> =
+        found.iter().map(|f| (f.code, f.mac_id, f.explained_by.as_ref())).collect();
+    let roots = roots(&explained);
     let gravest = |of: usize| {
         let members = roots.iter().zip(&found).filter(|(root, _)| **root == of);
         members.map(|(_, finding)| finding.severity).max()
@@ -316,13 +294,6 @@ pub(super) fn explain(trunk: &Trunk, found: Vec<Finding>) -> Vec<Finding> {
         let rank = found[root].code.entry().rank;
         (Reverse((gravest[root], rank)), root, index != root)
     });
-    for (index, cause) in causes.iter().enumerate() {
-        if let Some((cause, reason)) = *cause {
-            let (code, mac_id) = (found[cause].code, found[cause].mac_id);
-            let reason = reason.to_string();
-            found[index].explained_by = Some(Explanation { code, mac_id, reason });
-        }
-    }
     let mut found: Vec<Option<Finding>> = found.into_iter().map(Some).collect();
     order.into_iter().filter_map(|index| found[index].take()).collect()
 }
@@ -337,6 +308,7 @@ pub(crate) fn roots(findings: &[(Code, Option<MacId>, Option<&Explanation>)]) ->
         findings.iter().position(is_it)
     };
     let root = |mut index: usize| {
+        // The table has no circle; a chain is as long as there are findings at most.
         for _ in 0..findings.len() {
             match findings[index].2.and_then(by) {
                 Some(cause) => index = cause,
@@ -350,7 +322,7 @@ pub(crate) fn roots(findings: &[(Code, Option<MacId>, Option<&Explanation>)]) ->
 
 /// The first cause in the order of the table that explains this finding. A note explains nothing
 /// that is graver, and needs no explanation.
-fn cause_of(trunk: &Trunk, found: &[Finding], index: usize) -> Option<(usize, &'static str)> {
+fn explanation_of(trunk: &Trunk, found: &[Finding], index: usize) -> Option<Explanation> {
     let finding = &found[index];
     if finding.severity == Severity::Note {
         return None;
@@ -363,7 +335,9 @@ fn cause_of(trunk: &Trunk, found: &[Finding], index: usize) -> Option<(usize, &'
                 && reaches(trunk, rule, (cause, candidate), (index, finding))
                 && is_while(trunk, candidate, finding)
                 && is_enough(trunk, candidate, finding);
-            fits.then_some((cause, rule.reason))
+            let (code, mac_id, reason) =
+                (candidate.code, candidate.mac_id, rule.reason.to_string());
+            fits.then_some(Explanation { code, mac_id, reason })
         };
         found.iter().enumerate().find_map(explains)
     })
@@ -406,10 +380,15 @@ fn is_while(trunk: &Trunk, cause: &Finding, finding: &Finding) -> bool {
     not_before && not_after
 }
 
-/// Whether errors are enough to explain so many missed polls of a node: blind ones strike its
-/// exchanges in proportion to their bits. Twice that, and a few, are allowed for chance.
+/// Whether a cause is enough to explain so much. Blind errors strike a node's exchanges in proportion
+/// to their bits: twice that, and a few, are allowed for chance. A bus that has room left makes
+/// nobody miss a poll.
 fn is_enough(trunk: &Trunk, cause: &Finding, finding: &Finding) -> bool {
     const CHANCE: f64 = 3.0;
+    let is_plan = finding.code == Code::LoadOverPlan;
+    if cause.code == Code::LoadHigh && cause.severity < Severity::Fault && !is_plan {
+        return false;
+    }
     let strikes = matches!(
         cause.code,
         Code::BusErrors
@@ -444,14 +423,16 @@ fn end(trunk: &Trunk, cause: &Finding) -> Nanos {
             });
             back.max().unwrap_or(*to_ns).max(*to_ns)
         }
-        Evidence::NodePeak { .. }
+        // These go on.
+        Evidence::AddressClash { outcome: ClashOutcome::Contested, .. }
+        | Evidence::IoSizes { .. }
+        | Evidence::NotPolled { .. }
+        | Evidence::SlowAnswers { .. }
+        | Evidence::NodePeak { .. }
         | Evidence::PeakLoad { .. }
         | Evidence::ScanOverrun { .. }
         | Evidence::Interval { .. }
         | Evidence::Unplanned { .. } => trunk.now(),
-        // How long the interface was down is not told.
-        Evidence::Count { what: CountedEvent::LinkDowns, .. } => trunk.now(),
-        Evidence::LostFrames { .. } => last,
         _ => last,
     }
 }
