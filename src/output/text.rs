@@ -228,7 +228,7 @@ fn nodes(out: &mut String, nodes: &[NodeSummary]) -> fmt::Result {
     Ok(())
 }
 
-/// What is out of the ordinary with a node, on a line of its own.
+/// What a node is called, and what is out of the ordinary with it, on a line of its own.
 fn notes(out: &mut String, node: &NodeSummary) -> fmt::Result {
     let poll = &node.poll.exchange;
     let notes: Vec<String> = [
@@ -243,10 +243,13 @@ fn notes(out: &mut String, node: &NodeSummary) -> fmt::Result {
     .filter(|(count, _)| *count > 0)
     .map(|(count, what)| format!("{what} {count}"))
     .collect();
-    if notes.is_empty() {
+    let name = node.name.as_deref().map(printable);
+    let notes = (!notes.is_empty()).then(|| notes.join(", "));
+    let parts: Vec<String> = name.into_iter().chain(notes).collect();
+    if parts.is_empty() {
         return Ok(());
     }
-    writeln!(out, "      {}", notes.join(", "))
+    writeln!(out, "      {}", parts.join("; "))
 }
 
 fn load(out: &mut String, load: &LoadSummary, source: &SourceInfo) -> fmt::Result {

@@ -103,6 +103,22 @@ fn a_plan_says_how_to_read_the_io() {
     assert_eq!(output.status.code(), Some(2));
 }
 
+/// What begins and ends stands on the line of the record by which it was noticed.
+#[test]
+fn what_happens_to_a_node_is_noted() {
+    let capture = "captures/loose-connector.jsonl.zst";
+    let output = Command::cargo_bin("dropline")
+        .unwrap()
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .args(["frames", capture, "--noted", "--node", "20"])
+        .output()
+        .unwrap();
+    let text = String::from_utf8(output.stdout).unwrap();
+    let count = |what: &str| text.matches(what).count();
+    let told = ["fell silent", "is back after", "connection timed out"].map(count);
+    assert_eq!(told, [4, 4, 2], "{text}");
+}
+
 #[test]
 fn data_sheets_are_compared_in_the_summary() {
     let directory = TempDir::new().unwrap();

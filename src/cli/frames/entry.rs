@@ -8,7 +8,7 @@ use crate::cli::arguments::address;
 use crate::fieldbus::{Identifier, MacId, Role};
 use crate::health::Expectation;
 use crate::plan::Plan;
-use crate::trunk::{Decoded, Meaning, Note, Trunk};
+use crate::trunk::{Decoded, Event, Meaning, Note, Trunk};
 use crate::wire::{Frame, Id, Nanos, Record, What};
 
 /// What kind of line it is.
@@ -56,6 +56,8 @@ pub(super) struct DecodedRecord<'a> {
     pub(super) decoded: Option<Decoded<'a>>,
     /// The clock stepped back before it.
     pub(super) stepped_back: bool,
+    /// What changed with a node by it, or was due by then.
+    pub(super) events: Vec<Event>,
 }
 
 impl DecodedRecord<'_> {
@@ -78,6 +80,7 @@ impl DecodedRecord<'_> {
         self.decoded
             .as_ref()
             .is_some_and(|decoded| [decoded.node, decoded.other].contains(&Some(mac_id)))
+            || self.events.iter().any(|event| event.mac_id() == Some(mac_id))
     }
 
     /// Whether something about it is worth noticing.
@@ -85,7 +88,10 @@ impl DecodedRecord<'_> {
         // How something is known is said on every such line; it is nothing amiss.
         let amiss = |note| !matches!(note, Note::Guessed | Note::FragmentsInferred);
         let noted = self.decoded.as_ref().is_some_and(|decoded| decoded.notes.iter().any(amiss));
-        noted || self.stepped_back || matches!(self.kind, Kind::Error | Kind::Loss)
+        noted
+            || !self.events.is_empty()
+            || self.stepped_back
+            || matches!(self.kind, Kind::Error | Kind::Loss)
     }
 }
 
@@ -106,14 +112,20 @@ impl RecordDecoder {
         let t = record.t;
         let stepped_back = self.last.is_some_and(|last| t < last);
         self.last = Some(t);
-        let decoded = self.trunk.take_decoded(record, &mut |_, _| {});
+        let mut events = Vec::new();
+        let decoded = self.trunk.take_decoded(record, &mut |_, event: Event| {
+            // Of the trunk the record itself tells; that a node is heard first is nothing amiss.
+            if event.mac_id().is_some() && !matches!(event, Event::NodeAppeared(_)) {
+                events.push(event);
+            }
+        });
         let kind = match &record.what {
             What::Frame(_) => decoded.as_ref().map_or(Kind::Invalid, kind_of),
             What::Error(_) => Kind::Error,
             What::Lost(_) | What::LinkDown(_) | What::LinkUp => Kind::Loss,
             What::Mark(_) | What::End(_) => Kind::Mark,
         };
-        DecodedRecord { t, kind, what: &record.what, decoded, stepped_back }
+        DecodedRecord { t, kind, what: &record.what, decoded, stepped_back, events }
     }
 }
 

@@ -66,6 +66,10 @@ fn write_parts(line: &mut String, entry: &DecodedRecord, step: Option<i64>) -> s
         write!(line, "{mark}{note}")?;
         mark = "; ";
     }
+    for event in &entry.events {
+        write!(line, "{mark}{event}")?;
+        mark = "; ";
+    }
     if entry.stepped_back {
         write!(line, "{mark}the clock stepped back")?;
     }
@@ -225,6 +229,7 @@ impl Line {
         if let Some(decoded) = &entry.decoded {
             line.decoded(decoded);
         }
+        line.notes.extend(entry.events.iter().map(|event| event.to_string()));
         if entry.stepped_back {
             line.notes.push("the clock stepped back".into());
         }
