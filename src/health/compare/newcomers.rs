@@ -84,7 +84,7 @@ impl Newcomers<'_> {
             }
             let index = points.iter().position(|known| known.point == point);
             let index = index.unwrap_or_else(|| {
-                points.push(AcceptancePoint::pass(point, "", ""));
+                points.push(AcceptancePoint::pass(point, "", "no finding about it"));
                 points.len() - 1
             });
             let known = &mut points[index];
@@ -119,10 +119,8 @@ impl Newcomers<'_> {
                 AcceptancePoint::pass(Point::OnLine, format!("{frames}{since}"), LIMIT)
             }
             None => {
-                let elsewhere = match self.elsewhere() {
-                    Some(where_) => format!("; {where_}"),
-                    None => String::new(),
-                };
+                let elsewhere = self.elsewhere();
+                let elsewhere = elsewhere.map_or(String::new(), |place| format!("; {place}"));
                 let measured = format!("nothing of it was heard{elsewhere}");
                 AcceptancePoint::fail(Point::OnLine, measured, LIMIT)
             }
