@@ -498,7 +498,7 @@ fn error_trend(trend: &ErrorTrend) -> String {
     let (first, second) = (trend.first_half_per_s, trend.second_half_per_s);
     let direction = match trend.direction {
         TrendDirection::Rising => "getting more frequent",
-        TrendDirection::Steady => "getting neither more nor less frequent",
+        TrendDirection::Steady => "no clear trend",
         TrendDirection::Falling => "getting less frequent",
     };
     // How sure that is stands in the evidence as numbers.
