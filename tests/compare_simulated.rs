@@ -6,13 +6,15 @@
 //! it); `DROPLINE_COMPARE_ONLY` names the faults to run. The tolerances were set with an eye on
 //! healthy seeds from 1000 and faults from 5000; what is run here by default is others.
 
+#[path = "common/simulated.rs"]
+mod simulated;
+
 use std::process::ExitCode;
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 use dropline::simulation::{FaultKind, Scenario, SimSource};
 use dropline::summary::{Comparison, ComparisonLine, Judgement, Tolerance};
-use dropline::{Analysis, SourceKind, Summary};
+use dropline::{Analysis, Summary};
+use simulated::{in_parallel, summary_of};
 
 /// Each fault of the simulator at medium strength, on from the start unless it is an event.
 /// The strengths are our choice: a fault that a technician would want to hear of, not one that
@@ -104,39 +106,8 @@ fn visit(fault: Option<&str>, seed: u64) -> Summary {
     let fault = fault.map_or(String::new(), |fault| format!("[[fault]]\n{fault}\n"));
     let scenario = Scenario::parse(&(line() + &fault)).expect("the scenario");
     let mut source = SimSource::new(scenario, Some(seed));
-    let mut analysis = Analysis::new(source.header());
-    let mut batch = Vec::new();
-    loop {
-        let more = source.next_records(&mut batch);
-        for record in batch.drain(..) {
-            analysis.take(&record, &mut |_, _| {});
-        }
-        if !more {
-            return analysis.finish(SourceKind::Simulated, "simulated", 0, &mut |_, _| {});
-        }
-    }
-}
-
-/// Runs all jobs on as many threads as there are processors; results in the order of jobs.
-fn in_parallel<J: Sync, R: Send>(jobs: &[J], run: impl Fn(&J) -> R + Sync) -> Vec<R> {
-    let threads = std::thread::available_parallelism().map_or(1, |count| count.get());
-    let (next, done) = (AtomicUsize::new(0), Mutex::new(Vec::new()));
-    std::thread::scope(|scope| {
-        for _ in 0..threads {
-            scope.spawn(|| {
-                while let Some((index, job)) = {
-                    let index = next.fetch_add(1, Ordering::Relaxed);
-                    jobs.get(index).map(|job| (index, job))
-                } {
-                    let result = run(job);
-                    done.lock().expect("no thread panicked").push((index, result));
-                }
-            });
-        }
-    });
-    let mut done = done.into_inner().expect("no thread panicked");
-    done.sort_by_key(|(index, _)| *index);
-    done.into_iter().map(|(_, result)| result).collect()
+    let analysis = Analysis::new(source.header());
+    summary_of(&mut source, analysis)
 }
 
 fn wanted(variable: &str, usual: u64) -> u64 {

@@ -4,13 +4,11 @@
 //!
 //! `DROPLINE_NEWCOMER_SEEDS` says how many seeds each, for a longer run by hand.
 
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
-
+use crate::common::simulated::{in_parallel, summary_of};
 use dropline::planning::Plan;
 use dropline::simulation::{Scenario, SimSource};
 use dropline::summary::{AcceptanceResult, Comparison, Point, Tolerance};
-use dropline::{Analysis, Expectation, MacId, SourceKind, Summary};
+use dropline::{Analysis, Expectation, MacId, Summary};
 
 const NEWCOMER: u8 = 38;
 
@@ -39,17 +37,8 @@ fn plan(bitrate: u32) -> Expectation {
 fn visit(scenario: &str, bitrate: u32, seed: u64) -> Summary {
     let scenario = Scenario::parse(scenario).expect("the scenario");
     let mut source = SimSource::new(scenario, Some(seed));
-    let mut analysis = Analysis::new(source.header()).with_plan(Some(plan(bitrate)));
-    let mut batch = Vec::new();
-    loop {
-        let more = source.next_records(&mut batch);
-        for record in batch.drain(..) {
-            analysis.take(&record, &mut |_, _| {});
-        }
-        if !more {
-            return analysis.finish(SourceKind::Simulated, "simulated", 0, &mut |_, _| {});
-        }
-    }
+    let analysis = Analysis::new(source.header()).with_plan(Some(plan(bitrate)));
+    summary_of(&mut source, analysis)
 }
 
 /// What is wrong with the newcomer, and the point that must fail for it.
@@ -217,20 +206,8 @@ fn a_newcomer_is_accepted_or_refused_with_the_right_point() {
             jobs.extend(CASES.iter().map(|case| (case, *bitrate, seed, baseline)));
         }
     }
-    let (next, wrong) = (AtomicUsize::new(0), Mutex::new(Vec::new()));
-    std::thread::scope(|scope| {
-        for _ in 0..std::thread::available_parallelism().map_or(1, |count| count.get()) {
-            scope.spawn(|| {
-                while let Some((case, bitrate, seed, baseline)) =
-                    jobs.get(next.fetch_add(1, Ordering::Relaxed))
-                {
-                    if let Err(what) = judge(case, *bitrate, *seed, baseline) {
-                        wrong.lock().expect("no thread panicked").push(what);
-                    }
-                }
-            });
-        }
-    });
-    let wrong = wrong.into_inner().expect("no thread panicked");
+    let results =
+        in_parallel(&jobs, |&(case, bitrate, seed, baseline)| judge(case, bitrate, seed, baseline));
+    let wrong: Vec<String> = results.into_iter().filter_map(Result::err).collect();
     assert!(wrong.is_empty(), "{} of {}:\n{}", wrong.len(), jobs.len(), wrong.join("\n"));
 }

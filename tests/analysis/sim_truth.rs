@@ -6,8 +6,9 @@
 
 use std::fmt::Write;
 
+use crate::common::simulated::summary_of;
+use dropline::Analysis;
 use dropline::simulation::{Scenario, SimSource};
-use dropline::{Analysis, SourceKind};
 use proptest::prelude::*;
 use serde_json::Value;
 
@@ -82,18 +83,8 @@ fn scenario(line: &str, faults: &[&str]) -> Scenario {
 /// Runs a scenario through the analysis; the truth and the summary as JSON.
 fn both(scenario: Scenario, seed: u64) -> (Value, Value) {
     let mut source = SimSource::new(scenario, Some(seed));
-    let mut analysis = Analysis::new(source.header());
-    let mut batch = Vec::new();
-    loop {
-        let more = source.next_records(&mut batch);
-        for record in batch.drain(..) {
-            analysis.take(&record, &mut |_, _| {});
-        }
-        if !more {
-            break;
-        }
-    }
-    let summary = analysis.finish(SourceKind::Simulated, "simulated", 0, &mut |_, _| {});
+    let analysis = Analysis::new(source.header());
+    let summary = summary_of(&mut source, analysis);
     let summary = serde_json::from_str(&summary.to_json()).unwrap();
     (serde_json::to_value(source.truth()).unwrap(), summary)
 }

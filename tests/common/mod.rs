@@ -5,4 +5,5 @@ pub mod paper;
 pub mod plain_bits;
 pub mod reference;
 pub mod scene;
+pub mod simulated;
 pub mod tmux;
