@@ -1,5 +1,6 @@
 //! The whole path from record to summary, without I/O: what live and replay share.
 
+use crate::fieldbus::MacId;
 use crate::fieldbus::eds::SheetIndex;
 use crate::health::Summary;
 use crate::health::summary::SourceKind;
@@ -80,6 +81,11 @@ impl Analysis {
     /// The data sheet files, where they were given.
     pub fn sheets(&self) -> Option<&SheetIndex> {
         self.sheets.as_ref()
+    }
+
+    /// What a node is called: in the plan, else by itself, else in its data sheet file.
+    pub fn name(&self, mac_id: MacId) -> Option<String> {
+        self.references().name(mac_id, self.trunk.node(mac_id))
     }
 
     /// The state so far.

@@ -18,6 +18,7 @@ use super::arguments::{Expected, Results};
 use super::terminal::{Bar, CommandOutcome, print, say};
 use super::{replay_view, view};
 use crate::analysis::{Analysis, Given};
+use crate::fieldbus::MacId;
 use crate::health::Summary;
 use crate::health::summary::SourceKind;
 use crate::output::event_log::Narrator;
@@ -112,7 +113,8 @@ fn print_log(
             analysis.take(&record, &mut |t, event| narrator.event(t, event));
             narrator.record(&record);
             for line in narrator.take() {
-                text += &format!("{line}\n");
+                let name = line.mac_id.and_then(|mac_id| analysis.name(mac_id));
+                text += &format!("{}\n", line.line(name.as_deref()));
             }
         }
         print(&text)?;
@@ -131,7 +133,10 @@ fn print_log(
     let unreadable = source.unreadable();
     let mut last = |t, event| narrator.event(t, event);
     let summary = analysis.finish(SourceKind::Capture, name, unreadable, &mut last);
-    let text: String = narrator.take().iter().map(|line| format!("{line}\n")).collect();
+    let name = |mac_id: Option<MacId>| summary.name(mac_id?);
+    let lines = narrator.take();
+    let text: String =
+        lines.iter().map(|line| format!("{}\n", line.line(name(line.mac_id)))).collect();
     print(&format!("{text}\n{}", page(&summary, zone)))
 }
 

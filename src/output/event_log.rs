@@ -9,7 +9,7 @@ use crate::health::Severity;
 use crate::trunk::Event;
 use crate::wire::{ControllerState, Nanos, Record, What};
 use crate::words::numbers::{clock, number};
-use crate::words::printable;
+use crate::words::{called, printable};
 
 /// How something is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -108,6 +108,7 @@ impl Narrator {
             Event::NodeReturned { .. }
             | Event::NodeRestarted(_)
             | Event::ConnectionTimedOut(_)
+            | Event::IoResized { .. }
             | Event::Controller(ControllerState::Warning | ControllerState::Passive)
             | Event::ControllerRestarted
             | Event::FramesLost(_) => Grade::Warning,
@@ -146,13 +147,18 @@ impl Narrator {
     }
 }
 
-impl std::fmt::Display for LogLine {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "{:>9}  ", clock(self.t))?;
-        if let Some(mac_id) = self.mac_id {
-            write!(f, "node {mac_id} ")?;
+impl LogLine {
+    /// What happened, to whom; `name` is what the node is called.
+    pub fn words(&self, name: Option<&str>) -> String {
+        match self.mac_id {
+            Some(mac_id) => format!("node {} {}", called(mac_id, name), self.text),
+            None => self.text.clone(),
         }
-        f.write_str(&self.text)
+    }
+
+    /// The same after its time.
+    pub fn line(&self, name: Option<&str>) -> String {
+        format!("{:>9}  {}", clock(self.t), self.words(name))
     }
 }
 
@@ -293,11 +299,11 @@ impl DigestLine {
         matches!(self.what, Happening::Mark(_))
     }
 
-    /// The line in words.
-    pub fn words(&self) -> String {
+    /// The line in words; `name` says what a node is called.
+    pub fn words<'a>(&self, name: impl Fn(MacId) -> Option<&'a str>) -> String {
         match &self.what {
             Happening::Appeared(nodes) => match &nodes[..] {
-                [one] => Event::NodeAppeared(*one).to_string(),
+                [one] => Event::NodeAppeared(*one).line(name(*one)),
                 more => {
                     let mut nodes = more.to_vec();
                     nodes.sort_unstable();
@@ -305,7 +311,7 @@ impl DigestLine {
                     format!("nodes {} heard for the first time", nodes.join(", "))
                 }
             },
-            Happening::Event(event) => event.to_string(),
+            Happening::Event(event) => event.line(event.mac_id().and_then(name)),
             Happening::Mark(text) => printable(text),
         }
     }
@@ -325,7 +331,7 @@ mod tests {
         for (ms, address) in [(0, 1), (10, 5), (900, 12), (5000, 40)] {
             log.event(Nanos::from_millis(ms), &Event::NodeAppeared(node(address)));
         }
-        let words: Vec<String> = log.lines().map(DigestLine::words).collect();
+        let words: Vec<String> = log.lines().map(|line| line.words(|_| None)).collect();
         assert_eq!(
             words,
             ["nodes 1, 5, 12 heard for the first time", "node 40 heard for the first time"]

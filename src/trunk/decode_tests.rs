@@ -16,6 +16,7 @@ fn mac(address: u8) -> MacId {
 struct Story {
     trunk: Trunk,
     now: Nanos,
+    events: Vec<Event>,
 }
 
 impl Story {
@@ -24,7 +25,8 @@ impl Story {
         self.now = self.now.plus(Nanos::from_millis(1));
         let frame = Frame::data(StandardId::new(id).unwrap(), data).unwrap();
         let record = Record { t: self.now, what: What::Frame(frame) };
-        let decoded = self.trunk.take_decoded(&record, &mut |_, _| {}).unwrap();
+        let events = &mut self.events;
+        let decoded = self.trunk.take_decoded(&record, &mut |_, event| events.push(event)).unwrap();
         let notes: String = decoded.notes.iter().map(|note| format!(" [{note}]")).collect();
         format!("{decoded}{notes}")
     }
@@ -41,6 +43,20 @@ impl Story {
     fn node(&self, address: u8) -> &Node {
         self.trunk.node(mac(address))
     }
+}
+
+/// A length that comes back, or none at all from an idle master, is nothing new.
+#[test]
+fn another_size_of_io_is_told_once() {
+    let mut trunk = Story::default();
+    for data in [&[1, 2, 3, 4][..], &[], &[1, 2, 3, 4], &[1, 2], &[1, 2, 3, 4], &[1, 2]] {
+        trunk.hear(0x465, data);
+        trunk.hear(0x3CC, &[4, 3, 2, 1]);
+    }
+    let resized = trunk.events.iter().filter(|event| matches!(event, Event::IoResized { .. }));
+    let (mac_id, role) = (mac(12), Role::PollCommand);
+    let expected = Event::IoResized { mac_id, role, before: 4, now: 2 };
+    assert_eq!(resized.collect::<Vec<_>>(), [&expected]);
 }
 
 /// Bytes as in a published device manual: master 0A allocates slave 09.

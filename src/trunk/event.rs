@@ -1,11 +1,10 @@
 //! What changed on the trunk, as it happens: for a live display and a log.
 
-use std::fmt;
-
 use super::address::{Clash, ClashOutcome};
-use crate::fieldbus::{DeviceId, MacId};
+use crate::fieldbus::{DeviceId, MacId, Role};
 use crate::wire::{ControllerState, Nanos};
-use crate::words::numbers::span;
+use crate::words::called;
+use crate::words::numbers::{number, span};
 
 /// One change of state, with the node it is about.
 #[derive(Debug, Clone, PartialEq)]
@@ -35,6 +34,17 @@ pub enum Event {
     /// I/O connections of a node timed out: nothing came for it for four times its expected packet
     /// rate.
     ConnectionTimedOut(MacId),
+    /// I/O of a node has a length that it never had before.
+    IoResized {
+        /// The node.
+        mac_id: MacId,
+        /// Which I/O.
+        role: Role,
+        /// Bytes before.
+        before: u16,
+        /// Bytes now.
+        now: u16,
+    },
     /// A drive does not run though it is asked to.
     DriveNotFollowing(MacId),
     /// A drive that did not follow its run command follows it again, or is no longer asked to run.
@@ -66,7 +76,8 @@ impl Event {
             | Event::ConnectionTimedOut(mac_id)
             | Event::DriveNotFollowing(mac_id)
             | Event::DriveFollows(mac_id)
-            | Event::DeviceReplaced { mac_id, .. } => Some(*mac_id),
+            | Event::DeviceReplaced { mac_id, .. }
+            | Event::IoResized { mac_id, .. } => Some(*mac_id),
             Event::AddressClash(clash) => Some(clash.mac_id),
             Event::Controller(_)
             | Event::ControllerRestarted
@@ -74,6 +85,14 @@ impl Event {
             | Event::LinkDown
             | Event::LinkUp
             | Event::ClockStepped(_) => None,
+        }
+    }
+
+    /// The event as a line of a log; `name` is what the node is called.
+    pub fn line(&self, name: Option<&str>) -> String {
+        match self.mac_id() {
+            Some(mac_id) => format!("node {} {}", called(mac_id, name), self.words()),
+            None => self.words(),
         }
     }
 
@@ -88,6 +107,10 @@ impl Event {
             Event::NodeReturned { after: None, .. } => "is back".to_string(),
             Event::NodeRestarted(_) => "restarted: ran its address check again".to_string(),
             Event::ConnectionTimedOut(_) => "connection timed out".to_string(),
+            Event::IoResized { role, before, now, .. } => {
+                let now = number(u64::from(*now), "byte");
+                format!("has another size: {role} of {now}, before of {before}")
+            }
             Event::DriveNotFollowing(_) => "does not run though it is asked to".to_string(),
             Event::DriveFollows(_) => "follows its run command again".to_string(),
             Event::DeviceReplaced { before, now, .. } => {
@@ -113,16 +136,6 @@ impl Event {
             Event::LinkUp => "the interface is up".to_string(),
             Event::ClockStepped(back) => format!("the clock stepped back by {}", span(*back)),
         }
-    }
-}
-
-/// The event as a line of a log, with the node's name.
-impl fmt::Display for Event {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        if let Some(mac_id) = self.mac_id() {
-            write!(f, "node {mac_id} ")?;
-        }
-        f.write_str(&self.words())
     }
 }
 
@@ -164,9 +177,13 @@ mod tests {
                 "node 12 refused a second device at its address: vendor 900 serial 2 asked; held by vendor 900 serial 1",
             ),
             (Event::Controller(ControllerState::BusOff), "adapter's controller: bus-off"),
+            (
+                Event::IoResized { mac_id, role: Role::PollCommand, before: 4, now: 6 },
+                "node 12 has another size: poll command of 6 bytes, before of 4",
+            ),
             (Event::FramesLost(17), "17 frames lost on the way"),
         ] {
-            assert_eq!(event.to_string(), line);
+            assert_eq!(event.line(None), line);
         }
     }
 }

@@ -198,6 +198,7 @@ impl Trunk {
                 if heard.missed {
                     self.missed(t, mac_id, events);
                 }
+                resized(t, mac_id, info.role, &heard, events);
                 self.note_poll_gap(t);
                 return heard;
             }
@@ -230,6 +231,7 @@ impl Trunk {
                 return IoHeard::default();
             }
         };
+        resized(t, mac_id, info.role, &heard, events);
         if heard.drive
             && let Some((command, status)) = node.drive.exchange()
         {
@@ -312,6 +314,23 @@ fn whom(info: &IdentifierInfo) -> (Option<MacId>, FrameDirection) {
     }
 }
 
+/// Tells of I/O with a length that it never had. No data is a master that is idle, not a length.
+#[inline]
+fn resized(
+    t: Nanos,
+    mac_id: MacId,
+    role: Role,
+    heard: &IoHeard,
+    events: &mut impl FnMut(Nanos, Event),
+) {
+    if let Some((before, now)) = heard.resized
+        && before > 0
+        && now > 0
+    {
+        events(t, Event::IoResized { mac_id, role, before, now });
+    }
+}
+
 /// What a frame of I/O was.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct IoHeard {
@@ -323,13 +342,15 @@ pub(super) struct IoHeard {
     pub(super) drive: bool,
     /// The command before it was never answered.
     pub(super) missed: bool,
+    /// Its message has a length that none had: the length of the one before it, and its own.
+    pub(super) resized: Option<(u16, u16)>,
 }
 
 impl IoHeard {
     /// Counts the fragment that the frame is, if it is one.
     #[inline]
     fn new(frame: &IoFrame, size: Option<Known<u16>>, counts: &mut FragmentCounts) -> IoHeard {
-        let mut heard = IoHeard { part: frame.part, ..IoHeard::default() };
+        let mut heard = IoHeard { part: frame.part, resized: frame.resized, ..IoHeard::default() };
         if let Some((_, stage, error)) = frame.part {
             counts.whole += u64::from(stage == FragmentStage::Whole);
             if let Some(error) = error {

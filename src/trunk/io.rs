@@ -38,11 +38,13 @@ pub struct IoFrame {
     pub continues: bool,
     /// The length of the message that it is, or ends.
     pub length: Option<u16>,
+    /// The message has a length that none had: the length of the one before it, and its own.
+    pub resized: Option<(u16, u16)>,
 }
 
 impl IoFrame {
-    fn unfragmented(data: &[u8]) -> IoFrame {
-        IoFrame { part: None, continues: false, length: Some(data.len() as u16) }
+    fn unfragmented(data: &[u8], resized: Option<(u16, u16)>) -> IoFrame {
+        IoFrame { part: None, continues: false, length: Some(data.len() as u16), resized }
     }
 }
 
@@ -59,8 +61,7 @@ impl IoChannel {
     ) -> IoFrame {
         if !self.inferred && !self.tentative && !is_long(size) && !opens(data) {
             // Most I/O: nothing ever looked like a fragment, and this does not.
-            self.sizes.add(t, data.len());
-            return IoFrame::unfragmented(data);
+            return IoFrame::unfragmented(data, self.sizes.add(t, data.len()));
         }
         self.perhaps_fragment(t, data, size, fresh)
     }
@@ -78,32 +79,33 @@ impl IoChannel {
             self.inferred &= self.contrary < CONTRADICTED;
         }
         let fragmented = self.is_fragmented(size);
+        let mut resized = None;
         if !fragmented && !continues {
-            self.flush(t);
+            resized = self.flush(t);
             self.reassembly.reset();
         }
         let tentative = !fragmented && opens(data);
         let Some((&first, rest)) =
             data.split_first().filter(|_| continues || fragmented || tentative)
         else {
-            self.sizes.add(t, data.len());
-            return IoFrame::unfragmented(data);
+            let own = self.sizes.add(t, data.len());
+            return IoFrame::unfragmented(data, own.or(resized));
         };
         let fragment = Fragment::from_byte(first);
         let (stage, error) = self.reassembly.fragment(t, fragment, rest, false);
         self.tentative = !fragmented && stage == FragmentStage::Open;
         if tentative && !continues {
-            return IoFrame::unfragmented(data);
+            return IoFrame::unfragmented(data, resized);
         }
         let mut length = None;
         if stage == FragmentStage::Whole {
             self.inferred |= continues;
             self.contrary = 0;
             let bytes = self.message().len();
-            self.sizes.add(t, bytes);
+            resized = self.sizes.add(t, bytes).or(resized);
             length = Some(bytes as u16);
         }
-        IoFrame { part: Some((fragment, stage, error)), continues, length }
+        IoFrame { part: Some((fragment, stage, error)), continues, length, resized }
     }
 
     /// Whether these are the data of the fragment that is due.
@@ -134,11 +136,10 @@ impl IoChannel {
     }
 
     /// Nothing more will come: a frame that might have gone on was a whole message.
-    pub fn flush(&mut self, t: Nanos) {
+    pub fn flush(&mut self, t: Nanos) -> Option<(u16, u16)> {
         // One that went on and then broke off has no size.
-        if std::mem::take(&mut self.tentative) && self.message().len() == Data::MAX - 1 {
-            self.sizes.add(t, Data::MAX);
-        }
+        let whole = std::mem::take(&mut self.tentative) && self.message().len() == Data::MAX - 1;
+        if whole { self.sizes.add(t, Data::MAX) } else { None }
     }
 
     /// The message that was put together last.
@@ -184,21 +185,21 @@ pub struct IoSizes {
 
 impl IoSizes {
     #[inline]
-    fn add(&mut self, t: Nanos, bytes: usize) {
+    fn add(&mut self, t: Nanos, bytes: usize) -> Option<(u16, u16)> {
         let bytes = bytes as u16;
-        if self.last != Some(bytes) {
-            self.insert(t, bytes);
-        }
+        if self.last == Some(bytes) { None } else { self.insert(t, bytes) }
     }
 
-    fn insert(&mut self, t: Nanos, bytes: u16) {
-        if self.last.replace(bytes).is_some() {
+    /// Gives the size before and this one, if none had this one yet.
+    fn insert(&mut self, t: Nanos, bytes: u16) -> Option<(u16, u16)> {
+        let before = self.last.replace(bytes);
+        if before.is_some() {
             self.changed = Some(t);
         }
-        if let Err(index) = self.seen.binary_search(&bytes) {
-            self.seen.insert(index, bytes);
-            self.first.insert(index, t);
-        }
+        let index = self.seen.binary_search(&bytes).err()?;
+        self.seen.insert(index, bytes);
+        self.first.insert(index, t);
+        before.map(|before| (before, bytes))
     }
 
     /// When a size other than this was first seen.

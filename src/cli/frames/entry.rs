@@ -1,12 +1,14 @@
 //! A record with what it means, and the choice of those that are shown.
 
+use std::collections::BTreeMap;
+
 use anyhow::anyhow;
 use clap::{Args, ValueEnum};
 use serde::Serialize;
 
 use crate::cli::arguments::address;
 use crate::fieldbus::{Identifier, MacId, Role};
-use crate::health::Expectation;
+use crate::health::{Expectation, References};
 use crate::plan::Plan;
 use crate::trunk::{Decoded, Event, Meaning, Note, Trunk};
 use crate::wire::{Frame, Id, Nanos, Record, What};
@@ -58,6 +60,8 @@ pub(super) struct DecodedRecord<'a> {
     pub(super) stepped_back: bool,
     /// What changed with a node by it, or was due by then.
     pub(super) events: Vec<Event>,
+    /// What the nodes are called.
+    pub(super) names: &'a NodeNames,
 }
 
 impl DecodedRecord<'_> {
@@ -95,23 +99,35 @@ impl DecodedRecord<'_> {
     }
 }
 
+/// What nodes are called, where that is known.
+pub(super) type NodeNames = BTreeMap<MacId, String>;
+
+/// How often names are looked for.
+const NAMES_EVERY: Nanos = Nanos::SECOND;
+
 /// Reads the records in their order.
 #[derive(Default)]
 pub(super) struct RecordDecoder {
     trunk: Trunk,
+    plan: Option<Expectation>,
+    names: NodeNames,
+    named: Option<Nanos>,
     last: Option<Nanos>,
 }
 
 impl RecordDecoder {
     /// What the plan says of the I/O.
     pub(super) fn plan(&mut self, plan: Plan) {
-        Expectation::new(plan).apply_to(&mut self.trunk);
+        let plan = Expectation::new(plan);
+        plan.apply_to(&mut self.trunk);
+        self.plan = Some(plan);
     }
 
     pub(super) fn take<'a>(&'a mut self, record: &'a Record) -> DecodedRecord<'a> {
         let t = record.t;
         let stepped_back = self.last.is_some_and(|last| t < last);
         self.last = Some(t);
+        self.look_for_names(t);
         let mut events = Vec::new();
         let decoded = self.trunk.take_decoded(record, &mut |_, event: Event| {
             // Of the trunk the record itself tells; that a node is heard first is nothing amiss.
@@ -125,7 +141,20 @@ impl RecordDecoder {
             What::Lost(_) | What::LinkDown(_) | What::LinkUp => Kind::Loss,
             What::Mark(_) | What::End(_) => Kind::Mark,
         };
-        DecodedRecord { t, kind, what: &record.what, decoded, stepped_back, events }
+        let names = &self.names;
+        DecodedRecord { t, kind, what: &record.what, decoded, stepped_back, events, names }
+    }
+
+    fn look_for_names(&mut self, t: Nanos) {
+        let passed = |last: Nanos| t.since(last).is_none_or(|span| span >= NAMES_EVERY);
+        if !self.named.is_none_or(passed) {
+            return;
+        }
+        self.named = Some(t);
+        let references = References { plan: self.plan.as_ref(), sheets: None };
+        let named =
+            |(mac_id, node)| references.name(mac_id, node).map(|name: String| (mac_id, name));
+        self.names = self.trunk.nodes().filter_map(named).collect();
     }
 }
 

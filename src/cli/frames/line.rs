@@ -5,13 +5,14 @@ use std::fmt::Write;
 
 use serde::Serialize;
 
-use super::entry::{DecodedRecord, Kind};
+use super::entry::{DecodedRecord, Kind, NodeNames};
 use crate::fieldbus::{
     AddressCheck, DeviceId, DriveCommand, DriveStatus, ExplicitBody, Fragment, FragmentKind,
     Offline, Target,
 };
 use crate::trunk::{
-    Decoded, DriveIo, ExplicitMessage, FragmentStage, FrameDirection, IoMessage, Meaning, Origin,
+    Decoded, DriveIo, Event, ExplicitMessage, FragmentStage, FrameDirection, IoMessage, Meaning,
+    Origin,
 };
 use crate::wire::{ErrorFrame, Frame, Id, Payload, What};
 use crate::words::one_line;
@@ -67,13 +68,18 @@ fn write_parts(line: &mut String, entry: &DecodedRecord, step: Option<i64>) -> s
         mark = "; ";
     }
     for event in &entry.events {
-        write!(line, "{mark}{event}")?;
+        write!(line, "{mark}{}", event_words(event, entry.names))?;
         mark = "; ";
     }
     if entry.stepped_back {
         write!(line, "{mark}the clock stepped back")?;
     }
     Ok(())
+}
+
+fn event_words(event: &Event, names: &NodeNames) -> String {
+    let name = event.mac_id().and_then(|mac_id| names.get(&mac_id));
+    event.line(name.map(String::as_str))
 }
 
 /// "node 12 <- 10": to node 12 from node 10. Always 16 wide.
@@ -137,6 +143,8 @@ struct Line {
     step_ns: Option<i64>,
     kind: Option<Kind>,
     node: Option<u8>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    node_name: Option<String>,
     other: Option<u8>,
     way: Option<&'static str>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -228,8 +236,9 @@ impl Line {
             Line { t_ns: entry.t.0, step_ns: step, kind: Some(entry.kind), ..Line::default() };
         if let Some(decoded) = &entry.decoded {
             line.decoded(decoded);
+            line.node_name = decoded.node.and_then(|node| entry.names.get(&node).cloned());
         }
-        line.notes.extend(entry.events.iter().map(|event| event.to_string()));
+        line.notes.extend(entry.events.iter().map(|event| event_words(event, entry.names)));
         if entry.stepped_back {
             line.notes.push("the clock stepped back".into());
         }

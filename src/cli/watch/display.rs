@@ -87,7 +87,10 @@ impl WatchDisplay {
             }
             self.lines = self.lines.saturating_add(1);
             match self.lines {
-                ..=LINES_A_SECOND => self.line(line.to_string().trim_start()),
+                ..=LINES_A_SECOND => {
+                    let name = line.mac_id.and_then(|mac_id| analysis.name(mac_id));
+                    self.line(line.line(name.as_deref()).trim_start());
+                }
                 lines if lines == LINES_A_SECOND + 1 => self.line("more happened in this second"),
                 _ => {}
             }

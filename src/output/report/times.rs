@@ -251,7 +251,7 @@ pub(super) fn log(report: &Report<'_>) -> Markup {
                                 td.n { (clock.time(line.t.as_secs())) }
                                 td.mark[matches!(line.what, Happening::Mark(_))] {
                                     @if matches!(line.what, Happening::Mark(_)) { strong { "Note: " } }
-                                    (line.words())
+                                    (line.words(|mac_id| report.finished.summary.name(mac_id)))
                                 }
                             }
                         }

@@ -198,7 +198,7 @@ pub fn whole_log(screen: &Screen) -> Vec<TextLine<'static>> {
 }
 
 fn entry(screen: &Screen, line: &LogLine) -> TextLine<'static> {
-    let who = line.mac_id.map_or(String::new(), |mac| format!("node {mac} "));
+    let name = line.mac_id.and_then(|mac_id| screen.snapshot.name(mac_id));
     let sign = match line.grade {
         Grade::Fault => "!!",
         Grade::Warning => " !",
@@ -207,7 +207,7 @@ fn entry(screen: &Screen, line: &LogLine) -> TextLine<'static> {
     TextLine::from(vec![
         Span::styled(format!("{:>10} ", clock(line.t)), screen.theme.quiet()),
         Span::styled(sign, screen.theme.tag(line.grade)),
-        Span::raw(format!(" {who}{}", line.text)),
+        Span::raw(format!(" {}", line.words(name))),
     ])
 }
 

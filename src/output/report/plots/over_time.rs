@@ -341,6 +341,7 @@ impl Mark {
                 Event::AddressClash(_) | Event::Controller(ControllerState::BusOff) => Mark::Grave,
                 Event::NodeLeft(_)
                 | Event::ConnectionTimedOut(_)
+                | Event::IoResized { .. }
                 | Event::DriveNotFollowing(_)
                 | Event::FramesLost(_)
                 | Event::LinkDown
