@@ -82,8 +82,8 @@ pub use wire::{BitTime, Bitrate, Nanos, Record};
 /// ```
 pub mod record {
     pub use crate::wire::{
-        BitrateError, Cause, CauseSet, Clock, ControllerState, Data, ErrorFrame, ExtendedId, Frame,
-        Header, Id, Payload, RemoteLength, StandardId, Tally, What, wire_bits,
+        BitrateError, Cause, CauseSet, Clock, ControllerState, Data, ErrorFrame, ErrorKind,
+        ExtendedId, Frame, Header, Id, Payload, RemoteLength, StandardId, Tally, What, wire_bits,
     };
 }
 

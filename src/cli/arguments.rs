@@ -33,6 +33,10 @@ pub(super) struct Results {
     #[arg(long)]
     pub(super) json: bool,
 
+    /// On the page also the causes that error frames name, and the statistics of their trend
+    #[arg(long, conflicts_with = "json")]
+    pub(super) verbose: bool,
+
     #[command(flatten)]
     pub(super) times: Times,
 
@@ -186,7 +190,11 @@ impl Results {
     }
 
     fn print(&self, summary: &Summary) -> anyhow::Result<()> {
-        print(&if self.json { summary.to_json() } else { page(summary, &self.zone()) })
+        print(&if self.json {
+            summary.to_json()
+        } else {
+            page(summary, &self.zone(), self.verbose)
+        })
     }
 }
 

@@ -9,7 +9,6 @@ use std::thread;
 
 use anyhow::{anyhow, bail};
 use clap::Args;
-use jiff::tz::TimeZone;
 
 use super::analyse::{
     CaptureSet, Observed, analyse, analyse_with, block_on, capture_name, file_name,
@@ -87,7 +86,7 @@ pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<CommandOutcome> {
     let bar = (!args.view).then(|| Bar::over(&options.progress));
     let mut source = CaptureSet::open(&args.captures, &options)?;
     if args.view {
-        print_log(&mut source, &name, given, &args.results.zone())?;
+        print_log(&mut source, &name, given, &args.results)?;
         return source.finish().map(|()| CommandOutcome::Done);
     }
     let summary = analyse(&mut source, given, &name);
@@ -101,7 +100,7 @@ fn print_log(
     source: &mut impl Reader,
     name: &str,
     given: Given,
-    zone: &TimeZone,
+    results: &Results,
 ) -> anyhow::Result<()> {
     let mut analysis = Analysis::new(source.header()).with(given);
     let mut narrator = Narrator::default();
@@ -137,7 +136,7 @@ fn print_log(
     let lines = narrator.take();
     let text: String =
         lines.iter().map(|line| format!("{}\n", line.line(name(line.mac_id)))).collect();
-    print(&format!("{text}\n{}", page(&summary, zone)))
+    print(&format!("{text}\n{}", page(&summary, &results.zone(), results.verbose)))
 }
 
 /// What became of one capture.

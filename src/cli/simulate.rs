@@ -202,6 +202,7 @@ pub(super) fn run_demo(args: &DemoArgs) -> anyhow::Result<CommandOutcome> {
         summary: Some(args.summary.clone()),
         json: args.json,
         times: args.times,
+        verbose: false,
         fail_on: None,
     };
     let outcome = results.deliver(&summary)?;

@@ -1,7 +1,9 @@
 //! Findings about the trunk as a whole: errors, whom they strike and with what they come, load,
 //! frames that do not belong; and about the measurement itself: what is missing in it.
 
-use super::evidence::{BurstSpan, CauseCount, CountedEvent, RunningErrors, TallyMismatch};
+use super::evidence::{
+    BurstSpan, CauseCount, CountedEvent, KindCount, RunningErrors, TallyMismatch,
+};
 use super::{Code, Context, ErrorTrend, Evidence, Finding, Severity, TwoRates};
 use crate::fieldbus::MacId;
 use crate::trunk::{
@@ -111,6 +113,7 @@ fn bus_errors(trunk: &Trunk) -> Option<Finding> {
             .filter(|(_, errors)| *errors > 0)
             .map(|(cause, errors)| CauseCount { cause, errors })
             .collect(),
+        kinds: errors.kinds().map(|(kind, errors)| KindCount { kind, errors }).collect(),
         bursts: errors.bursts(),
         largest_burst: errors.largest_burst().map(BurstSpan::from),
         trend: ErrorTrend::from_bins(&trunk.disturbance_histogram.bins(trunk.now())),

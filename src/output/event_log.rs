@@ -74,9 +74,8 @@ impl Narrator {
                 self.errors += 1;
                 if !goes_on {
                     self.errors = 1;
-                    let causes: Vec<String> =
-                        error.causes().iter().map(|cause| cause.to_string()).collect();
-                    let text = format!("errors on the wire: {}", causes.join(", "));
+                    let kind = error.causes().kind().map_or(String::new(), |kind| kind.to_string());
+                    let text = format!("errors on the wire begin: {kind}");
                     self.push(t, Grade::Warning, None, text);
                 }
             }

@@ -16,21 +16,26 @@ use crate::words::{called, paragraph, printable};
 
 /// The page.
 ///
-/// `zone` is where times of day are told.
-pub fn page(summary: &Summary, zone: &TimeZone) -> String {
+/// `zone` is where times of day are told; `verbose` adds the codes and statistics behind the words.
+pub fn page(summary: &Summary, zone: &TimeZone, verbose: bool) -> String {
     let mut out = String::new();
     // Writing to a string cannot fail.
     let clock = WallClock::new(summary.source.started, zone.clone());
-    let _ = write_page(&mut out, summary, &clock);
+    let _ = write_page(&mut out, summary, &clock, verbose);
     out
 }
 
-fn write_page(out: &mut String, summary: &Summary, clock: &WallClock) -> fmt::Result {
+fn write_page(
+    out: &mut String,
+    summary: &Summary,
+    clock: &WallClock,
+    verbose: bool,
+) -> fmt::Result {
     verdict(out, summary, clock)?;
     findings(out, summary, clock)?;
     nodes(out, &summary.nodes)?;
     load(out, &summary.load, &summary.source)?;
-    errors(out, &summary.errors)?;
+    errors(out, &summary.errors, verbose)?;
     if !summary.findings.is_empty() {
         writeln!(out)?;
         for caution in &summary.cautions {
@@ -297,12 +302,28 @@ fn thin(rows: &[(f64, f64, f64, u64)]) -> Vec<(f64, f64, f64, u64)> {
         .collect()
 }
 
-fn errors(out: &mut String, errors: &ErrorSummary) -> fmt::Result {
+fn errors(out: &mut String, errors: &ErrorSummary, verbose: bool) -> fmt::Result {
     writeln!(out, "\nErrors: {}", number(errors.frames, "error frame"))?;
-    let causes: Vec<String> =
-        errors.causes.named().map(|(cause, count)| format!("{cause} {count}")).collect();
-    if !causes.is_empty() {
-        writeln!(out, "  by cause: {}", causes.join(", "))?;
+    let kinds: Vec<String> = errors.kinds.iter().map(|k| k.kind.counted(k.errors)).collect();
+    if !kinds.is_empty() {
+        writeln!(out, "  {}", kinds.join(", "))?;
+    }
+    if verbose {
+        let causes: Vec<String> =
+            errors.causes.named().map(|(cause, count)| format!("{cause} {count}")).collect();
+        if !causes.is_empty() {
+            writeln!(out, "  by cause: {}", causes.join(", "))?;
+        }
+        if let Some(trend) = &errors.trend {
+            writeln!(
+                out,
+                "  Laplace's trend test {:.2}, p {:.1e}; {} with a dispersion of {:.2}",
+                trend.statistic,
+                trend.p,
+                number(trend.disturbances, "disturbance"),
+                trend.dispersion
+            )?;
+        }
     }
     if let Some(burst) = &errors.largest_burst {
         writeln!(

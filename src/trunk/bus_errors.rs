@@ -2,8 +2,10 @@
 
 use std::collections::VecDeque;
 
+use strum::VariantArray;
+
 use super::statistics::Occurrences;
-use crate::wire::{Cause, ControllerState, ErrorFrame, Nanos};
+use crate::wire::{Cause, ControllerState, ErrorFrame, ErrorKind, Nanos};
 
 /// Everything that error frames told.
 #[derive(Debug, Clone, Default)]
@@ -12,6 +14,7 @@ pub struct BusErrors {
     /// Those that name a cause; the others only tell the controller's state.
     with_cause: Occurrences,
     causes: [u64; Cause::ALL.len()],
+    kinds: [u64; ErrorKind::VARIANTS.len()],
     run: Option<Burst>,
     good_before_run: u64,
     bursts: u64,
@@ -46,7 +49,8 @@ impl BusErrors {
         for cause in causes.iter() {
             self.causes[cause as usize] += 1;
         }
-        if !causes.is_empty() {
+        if let Some(kind) = causes.kind() {
+            self.kinds[kind as usize] += 1;
             self.with_cause.add(t);
             self.extend_run(t, good);
         }
@@ -88,6 +92,12 @@ impl BusErrors {
     /// How many error frames name this cause.
     pub fn count(&self, cause: Cause) -> u64 {
         self.causes[cause as usize]
+    }
+
+    /// How many error frames were of each kind that occurred; together [`BusErrors::with_cause`].
+    pub fn kinds(&self) -> impl Iterator<Item = (ErrorKind, u64)> {
+        let kinds = ErrorKind::VARIANTS.iter().copied().zip(self.kinds);
+        kinds.filter(|(_, count)| *count > 0)
     }
 
     /// How many bursts there were.

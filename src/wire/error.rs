@@ -121,6 +121,62 @@ impl fmt::Display for Cause {
     }
 }
 
+/// What an error frame means in the words of the trade: one for each frame, whatever causes it
+/// names. The order is that of precedence.
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    strum::VariantArray,
+    serde::Serialize,
+    serde::Deserialize,
+    schemars::JsonSchema,
+)]
+#[serde(rename_all = "snake_case")]
+pub enum ErrorKind {
+    /// A frame was damaged on the wire: by its bits, stuffing, form or CRC.
+    DamagedFrame,
+    /// Nobody acknowledged a frame.
+    NotAcknowledged,
+    /// The transceiver reported a fault of the wires.
+    WireFault,
+    /// A node asked for more time.
+    Overload,
+    /// The adapter could not keep up.
+    AdapterOverrun,
+    /// Something else, or something that the driver did not specify.
+    Unspecified,
+}
+
+impl ErrorKind {
+    /// So many of this kind, in words.
+    pub fn counted(self, count: u64) -> String {
+        let s = match self {
+            ErrorKind::NotAcknowledged | ErrorKind::Unspecified => "",
+            _ if count == 1 => "",
+            _ => "s",
+        };
+        format!("{count} {self}{s}")
+    }
+}
+
+impl fmt::Display for ErrorKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            ErrorKind::DamagedFrame => "damaged frame",
+            ErrorKind::NotAcknowledged => "not acknowledged",
+            ErrorKind::WireFault => "transceiver fault",
+            ErrorKind::Overload => "overload frame",
+            ErrorKind::AdapterOverrun => "adapter overrun",
+            ErrorKind::Unspecified => "not specified",
+        })
+    }
+}
+
 /// The set of causes that one error frame names.
 ///
 /// A protocol violation at the CRC counts as `crc` and one in the ACK slot as `ack` only, whatever
@@ -141,6 +197,19 @@ impl CauseSet {
     /// Whether the frame names none: it only tells the controller's state.
     pub fn is_empty(self) -> bool {
         self.0 == 0
+    }
+
+    /// What the frame means in the words of the trade; `None` if it names no cause.
+    pub fn kind(self) -> Option<ErrorKind> {
+        let kind = |cause| match cause {
+            Cause::Bit | Cause::Stuff | Cause::Form | Cause::Crc => ErrorKind::DamagedFrame,
+            Cause::Ack => ErrorKind::NotAcknowledged,
+            Cause::Transceiver => ErrorKind::WireFault,
+            Cause::Overload => ErrorKind::Overload,
+            Cause::ReceiveOverflow => ErrorKind::AdapterOverrun,
+            Cause::LostArbitration | Cause::Other => ErrorKind::Unspecified,
+        };
+        self.iter().map(kind).min()
     }
 
     /// The causes, in the order of the summary.

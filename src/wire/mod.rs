@@ -11,7 +11,7 @@ mod units;
 
 pub use can_packet::Packet;
 pub use embedded_can::{ExtendedId, Id, StandardId};
-pub use error::{Cause, CauseSet, ControllerState, ErrorFrame};
+pub use error::{Cause, CauseSet, ControllerState, ErrorFrame, ErrorKind};
 pub use frame::{Data, Frame, MAX_WIRE_BITS, Payload, RemoteLength, crc15, stuff_bits, wire_bits};
 pub use json_line::{
     LineError, capture_schemas, parse_header, parse_record, write_header, write_record,

@@ -124,7 +124,7 @@ fn the_master_is_known_by_the_nodes_that_it_owns() {
         node.owns.iter().map(|mac_id| mac_id.get()).collect::<Vec<_>>()
     };
     assert_eq!((owns(1), owns(12)), (vec![12], vec![]));
-    let page = dropline::internal::output::page(&summary, &jiff::tz::TimeZone::UTC);
+    let page = dropline::internal::output::page(&summary, &jiff::tz::TimeZone::UTC, true);
     assert!(page.contains("master of node 12; "), "{page}");
 }
 

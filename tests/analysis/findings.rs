@@ -335,6 +335,7 @@ fn the_page() {
     scene.end();
     insta::assert_snapshot!(dropline::internal::output::page(
         &scene.summary(),
-        &jiff::tz::TimeZone::UTC
+        &jiff::tz::TimeZone::UTC,
+        true
     ));
 }

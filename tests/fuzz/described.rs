@@ -159,7 +159,7 @@ pub fn summary(bytes: &[u8]) {
         Err(error) => return assert!(!error.to_string().contains('\n')),
     };
     assert_eq!(Summary::from_json(summary.to_json().as_bytes()).unwrap(), summary);
-    assert!(!dropline::internal::output::page(&summary, &jiff::tz::TimeZone::UTC).is_empty());
+    assert!(!dropline::internal::output::page(&summary, &jiff::tz::TimeZone::UTC, true).is_empty());
     let comparison = Comparison::new(&summary, &summary, &tolerance);
     assert_ne!(comparison.judgement, Judgement::Worse);
     assert!(serde_json::from_str::<serde_json::Value>(&comparison.to_json()).is_ok());

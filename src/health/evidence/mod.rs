@@ -8,8 +8,8 @@ mod text;
 
 pub use parts::{
     BurstSpan, CauseCount, ClashDevices, ConnectionTimeouts, CountedEvent, IdentityDifference,
-    IdentityPart, IoDirection, NotOffered, RefusedRequest, RunningErrors, SizeDifference,
-    SizeSource, SlowAgainstPeers, SlowStretch, TallyMismatch,
+    IdentityPart, IoDirection, KindCount, NotOffered, RefusedRequest, RunningErrors,
+    SizeDifference, SizeSource, SlowAgainstPeers, SlowStretch, TallyMismatch,
 };
 
 use schemars::JsonSchema;
@@ -90,6 +90,9 @@ pub enum Evidence {
         share: f64,
         /// Errors by cause, without those that did not happen; an error may name several.
         causes: Vec<CauseCount>,
+        /// Errors by kind, without those that did not happen; an error is of one.
+        #[serde(default)]
+        kinds: Vec<KindCount>,
         /// Bursts of errors.
         bursts: u64,
         /// The burst with most errors.

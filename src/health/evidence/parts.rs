@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::fieldbus::{ConnectionKind, DeviceId};
 use crate::trunk::Burst;
-use crate::wire::{Cause, Nanos, Tally};
+use crate::wire::{Cause, ErrorKind, Nanos, Tally};
 
 /// Something of which only the number matters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -44,6 +44,15 @@ pub struct TallyMismatch {
     pub end: Tally,
     /// What was read.
     pub read: Tally,
+}
+
+/// Bus errors of one kind.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct KindCount {
+    /// The kind.
+    pub kind: ErrorKind,
+    /// How many error frames; each is of one kind.
+    pub errors: u64,
 }
 
 /// Bus errors of one cause.

@@ -77,7 +77,8 @@ impl Display for Evidence {
                 errors,
                 good_frames,
                 share,
-                causes,
+                kinds,
+                causes: _,
                 bursts,
                 largest_burst,
                 trend,
@@ -85,10 +86,10 @@ impl Display for Evidence {
             } => {
                 let share = 100.0 * share;
                 write!(f, "{errors} bus errors to {good_frames} good frames ({share:.3} %): ")?;
-                if causes.is_empty() {
+                if kinds.is_empty() {
                     write!(f, "no cause given")?;
                 }
-                join(f, ", ", causes.iter().map(|c| format!("{} {}", c.cause, c.errors)))?;
+                join(f, ", ", kinds.iter().map(|k| k.kind.counted(k.errors)))?;
                 if let Some(BurstSpan { errors, from_ns, to_ns }) = largest_burst {
                     let (from, to) = (secs(*from_ns), secs(*to_ns));
                     let largest = format!("the largest of {errors} errors, from {from} to {to}");
@@ -513,17 +514,14 @@ fn running_errors(errors: &RunningErrors) -> String {
         Some(ratio) => format!("{ratio:.1} times the rate"),
         None => "only then".to_string(),
     };
+    // How sure that is, and how often chance alone does it, stands in the evidence as numbers.
+    let least = match errors.ratio_low {
+        low if low > 1.0 => format!(", at least {low:.1} times with 95 % confidence"),
+        _ => String::new(),
+    };
     format!(
-        "{} disturbances in {:.0} s with it running, {} in {:.0} s with it standing: {more} (95 % \
-         from {:.1} to {:.1}; p {:.1e}, corrected for {} drives)",
-        errors.running,
-        errors.running_s,
-        errors.standing,
-        errors.standing_s,
-        errors.ratio_low,
-        errors.ratio_high.unwrap_or(f64::INFINITY),
-        errors.p,
-        errors.drives_tried
+        "{} disturbances in {:.0} s with it running, {} in {:.0} s with it standing: {more}{least}",
+        errors.running, errors.running_s, errors.standing, errors.standing_s,
     )
 }
 

@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::health::ErrorTrend;
+use crate::health::evidence::KindCount;
 use crate::trunk::{self, AdapterController, BusErrors, Trunk, WINDOW};
 use crate::wire::{BitTime, Bitrate, Cause, ControllerState, Nanos};
 
@@ -128,6 +129,9 @@ pub struct ErrorSummary {
     pub frames: u64,
     /// How many name each cause; one frame can name several.
     pub causes: CauseCounts,
+    /// How many are of each kind that occurred, in the words of the trade; one frame is of one.
+    #[serde(default)]
+    pub kinds: Vec<KindCount>,
     /// Transitions of the adapter's controller into warning.
     pub warnings: u64,
     /// Transitions into error-passive.
@@ -241,6 +245,7 @@ impl ErrorSummary {
                 transceiver: errors.count(Cause::Transceiver),
                 other: errors.count(Cause::Other),
             },
+            kinds: errors.kinds().map(|(kind, errors)| KindCount { kind, errors }).collect(),
             warnings: controller.warnings().count(),
             passives: controller.passives().count(),
             bus_offs: controller.bus_offs().count(),

@@ -249,6 +249,9 @@ pub(super) fn method(report: &Report<'_>) -> Markup {
                     li { "The capture has no end record: it was read to its last whole line." }
                 }
             }
+            @if report.finished.summary.errors.frames > 0 {
+                (times::causes(&report.finished.summary.errors))
+            }
         }
     }
 }

@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::contents::Report;
 use super::plots::{self, PlotError, Row, figure};
-use crate::health::summary::CauseCounts;
+use crate::health::summary::ErrorSummary;
 use crate::output::event_log::Happening;
 use crate::trunk::{Distribution, DriveDisturbances, Exchange, Origin, Trunk};
 use crate::words::numbers::{UNKNOWN, at, duration, number_in_print, or_unknown, percent, times};
@@ -72,7 +72,8 @@ pub(super) fn errors(report: &Report<'_>) -> Result<Markup, PlotError> {
                 }
             } @else {
                 p.lead {
-                    strong { (number_in_print(errors.frames, "error frame")) }
+                    strong { (number_in_print(errors.frames, "error frame")) } ": "
+                    (errors.kinds.iter().map(|k| k.kind.counted(k.errors)).collect::<Vec<_>>().join(", "))
                     @if let Some(burst) = &errors.largest_burst {
                         "; " (number_in_print(errors.bursts, "burst")) ", the largest of "
                         (number_in_print(burst.frames, "error")) " from " (at(burst.from_s)) " to "
@@ -85,7 +86,6 @@ pub(super) fn errors(report: &Report<'_>) -> Result<Markup, PlotError> {
                         @if drives { " Shaded: a drive was running, by what it said of itself." }
                     }))
                 }
-                (causes(&errors.causes))
                 @if drives { (while_running(&report.finished.trunk)) }
             }
             @if errors.controller_state.is_some() || errors.counters.receive.is_some() {
@@ -107,13 +107,22 @@ pub(super) fn errors(report: &Report<'_>) -> Result<Markup, PlotError> {
     })
 }
 
-fn causes(causes: &CauseCounts) -> Markup {
+/// What error frames name, by the standard's words, and the statistics of their trend.
+pub(super) fn causes(errors: &ErrorSummary) -> Markup {
     html! {
+        @if let Some(trend) = &errors.trend {
+            p.fine {
+                "Trend of the errors by Laplace's test over "
+                (number_in_print(trend.disturbances, "disturbance")) ": "
+                (format!("{:.2}, p {:.1e}, dispersion {:.2}", trend.statistic, trend.p, trend.dispersion))
+                "."
+            }
+        }
         table.causes {
-            caption { "Error frames by the cause that they name" }
+            caption { "Error frames by the cause that they name; one frame may name several" }
             thead { tr { th scope="col" { "Cause" } th.n scope="col" { "Error frames" } } }
             tbody {
-                @for (cause, count) in causes.named() {
+                @for (cause, count) in errors.causes.named() {
                     tr { th scope="row" { (cause) } td.n { (count) } }
                 }
             }

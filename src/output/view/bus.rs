@@ -107,10 +107,9 @@ pub fn errors(screen: &Screen, width: usize) -> Vec<TextLine<'static>> {
         0 => "nothing so far".to_string(),
         n => number(n, "error frame"),
     };
-    let causes: Vec<String> =
-        errors.causes.iter().map(|(cause, n)| format!("{cause} {}", short(*n))).collect();
-    if !causes.is_empty() {
-        answer += &format!(": {}", causes.join(", "));
+    let kinds: Vec<String> = errors.kinds.iter().map(|(kind, n)| kind.counted(*n)).collect();
+    if !kinds.is_empty() {
+        answer += &format!(": {}", kinds.join(", "));
     }
     if let Some(ago) = errors.last.and_then(|last| screen.snapshot.now.since(last)) {
         answer += &format!("{dot}last {} ago", clock(ago));

@@ -4,7 +4,7 @@ use super::facts::{Facts, Seen};
 use crate::fieldbus::{DeviceId, MacId};
 use crate::health::{self, Code, Context, Finding, References, Severity, Verdict};
 use crate::trunk::{Absence, Burst, Exchange, LatencySeries, LoadWindow, Node, Trunk, WINDOW};
-use crate::wire::{Bitrate, Cause, ControllerState, Nanos, Tally};
+use crate::wire::{Bitrate, ControllerState, ErrorKind, Nanos, Tally};
 
 /// A finding counts as open while it last happened no longer ago than this.
 pub const OPEN_FOR: Nanos = Nanos::from_millis(10_000);
@@ -141,8 +141,8 @@ pub struct LoadNow {
 pub struct ErrorsNow {
     /// Error frames of every kind.
     pub frames: u64,
-    /// Causes that occurred, and how often.
-    pub causes: Vec<(Cause, u64)>,
+    /// Kinds that occurred, and how often.
+    pub kinds: Vec<(ErrorKind, u64)>,
     /// How many bursts.
     pub bursts: u64,
     /// The largest one.
@@ -332,10 +332,9 @@ fn load(trunk: &Trunk, bitrate: Option<Bitrate>) -> LoadNow {
 fn errors(trunk: &Trunk) -> ErrorsNow {
     let errors = &trunk.errors;
     let controller = &errors.controller;
-    let occurred = |cause: Cause| Some((cause, errors.count(cause))).filter(|(_, n)| *n > 0);
     ErrorsNow {
         frames: errors.frames(),
-        causes: Cause::ALL.into_iter().filter_map(occurred).collect(),
+        kinds: errors.kinds().collect(),
         bursts: errors.bursts(),
         largest: errors.largest_burst().copied(),
         last: errors.with_cause().last(),
