@@ -1,6 +1,8 @@
 //! To whom errors belong: whose frames they destroy (the frame that follows an error is most often
 //! the destroyed one, sent again), and whether they come with a drive running, or with its speed.
 
+use std::collections::VecDeque;
+
 use crate::fieldbus::{MacId, MacIdSet};
 use crate::wire::{BitTime, MAX_WIRE_BITS, Nanos};
 
@@ -206,10 +208,11 @@ pub struct DriveCorrelation {
 pub struct DriveDisturbances {
     now: Option<DriveActivity>,
     /// When it ran, the first [`DriveDisturbances::RUNS`] times.
-    runs: Vec<(Nanos, Nanos)>,
-    /// Later times, which are in the sums alone.
+    first_runs: Vec<(Nanos, Nanos)>,
+    /// The latest of the times after those, as many at most.
+    latest_runs: VecDeque<(Nanos, Nanos)>,
+    /// Times between those, which are in the sums alone.
     runs_left_out: u64,
-    ran_until: Option<Nanos>,
     /// Frames that were destroyed while it stood, and ran.
     destroyed: [u64; 2],
     /// Seconds that it stood, and ran.
@@ -286,7 +289,7 @@ impl DriveCorrelation {
 }
 
 impl DriveDisturbances {
-    /// So many times of running are kept of each drive.
+    /// So many times of running are kept of each drive from the beginning, and as many from the end.
     pub const RUNS: usize = 200;
 
     fn spend(&mut self, t: Nanos, destroyed: u64) {
@@ -303,13 +306,17 @@ impl DriveDisturbances {
     }
 
     fn ran(&mut self, from: Nanos, to: Nanos) {
-        let goes_on = self.ran_until.replace(to) == Some(from);
-        if let Some(last) = self.runs.last_mut().filter(|last| last.1 == from) {
+        let last = self.latest_runs.back_mut().or(self.first_runs.last_mut());
+        if let Some(last) = last.filter(|last| last.1 == from) {
             last.1 = to;
-        } else if !goes_on && self.runs.len() < Self::RUNS {
-            self.runs.push((from, to));
-        } else if !goes_on {
-            self.runs_left_out += 1;
+        } else if self.first_runs.len() < Self::RUNS {
+            self.first_runs.push((from, to));
+        } else {
+            if self.latest_runs.len() == Self::RUNS {
+                self.latest_runs.pop_front();
+                self.runs_left_out += 1;
+            }
+            self.latest_runs.push_back((from, to));
         }
     }
 
@@ -339,10 +346,14 @@ impl DriveDisturbances {
         (self.destroyed[1], self.destroyed[0])
     }
 
-    /// When it ran, the first [`DriveDisturbances::RUNS`] times, and how many later times there
-    /// were.
-    pub fn runs(&self) -> (&[(Nanos, Nanos)], u64) {
-        (&self.runs, self.runs_left_out)
+    /// When it ran, oldest first: the first and the latest [`DriveDisturbances::RUNS`] times.
+    pub fn runs(&self) -> impl Iterator<Item = (Nanos, Nanos)> {
+        self.first_runs.iter().chain(&self.latest_runs).copied()
+    }
+
+    /// How many times between those it ran.
+    pub fn runs_left_out(&self) -> u64 {
+        self.runs_left_out
     }
 
     /// How much faster it ran at the disturbances than in the mean of its running time, in
@@ -468,7 +479,7 @@ mod drive_correlation_tests {
         correlation.drive(Nanos::from_millis(6000), mac_id, true, 1.0);
         let drive = correlation.drives().next().unwrap().1;
         assert_eq!((drive.running(), drive.standing()), ((0, 0.0), (0, 0.0)));
-        assert_eq!(drive.runs(), (&[][..], 0));
+        assert_eq!(drive.runs().count(), 0);
         correlation.doubt();
         correlation.disturbance(Nanos::from_millis(6001));
         assert_eq!(correlation.drives().next().unwrap().1.running().0, 0);
@@ -485,7 +496,7 @@ mod drive_correlation_tests {
         }
         let drive = correlation.drives().next().unwrap().1;
         let run = (Nanos::from_millis(40), Nanos::from_millis(80));
-        assert_eq!((drive.destroyed(), drive.runs()), ((4, 1), (&[run][..], 0)));
+        assert_eq!((drive.destroyed(), drive.runs().collect()), ((4, 1), vec![run]));
     }
 
     #[test]
@@ -495,7 +506,9 @@ mod drive_correlation_tests {
         for step in 0..10_000 {
             correlation.drive(Nanos::from_millis(step * 20), mac_id, step % 2 == 0, 0.0);
         }
-        let (runs, left_out) = correlation.drives().next().unwrap().1.runs();
-        assert_eq!((runs.len(), left_out), (DriveDisturbances::RUNS, 4800));
+        let drive = correlation.drives().next().unwrap().1;
+        let kept = (drive.runs().count(), drive.runs_left_out());
+        assert_eq!(kept, (2 * DriveDisturbances::RUNS, 4600));
+        assert_eq!(drive.runs().last(), Some((Nanos(199_960_000_000), Nanos(199_980_000_000))));
     }
 }

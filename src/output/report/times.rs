@@ -176,10 +176,10 @@ fn while_running(trunk: &Trunk) -> Markup {
                 }
             }
         }
-        @for (mac_id, drive) in drives().filter(|(_, drive)| drive.runs().1 > 0) {
+        @for (mac_id, drive) in drives().filter(|(_, drive)| drive.runs_left_out() > 0) {
             p.fine {
-                "Of node " (mac_id) ", " (number_in_print(drive.runs().1, "later run"))
-                " not drawn; the table holds all."
+                "Of node " (mac_id) ", " (number_in_print(drive.runs_left_out(), "run"))
+                " in the middle not drawn; the table holds all."
             }
         }
     }

@@ -3,10 +3,14 @@
 use ratatui::text::{Line as TextLine, Span};
 
 use super::screen::Screen;
+use super::snapshot::DriveRuns;
 use super::theme::{Theme, heading};
 use crate::wire::{BitTime, Nanos};
 use crate::words::fit;
 use crate::words::numbers::{clock, number, or_unknown, percent, short};
+
+/// So many drives have a row of their own.
+const MOST_STRIPS: usize = 4;
 
 /// The width of the scale left of a plot.
 const SCALE: usize = 7;
@@ -30,6 +34,9 @@ pub fn load(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>
     }
     let places = width.saturating_sub(SCALE + 1);
     let (from, to) = window(screen, places);
+    // Errors and the drives that run with them are compared at a glance: one below the other.
+    let drives = drive_strips(screen, (from, to), places, rows / 2);
+    let rows = rows - drives.len();
     let spans = load.over_time.iter().map(|span| {
         let start = span.first as f64;
         (start, start + span.windows as f64, (span.bits, span.windows, span.error_frames))
@@ -57,14 +64,42 @@ pub fn load(screen: &Screen, width: usize, rows: usize) -> Vec<TextLine<'static>
             .iter()
             .map(|cell| if cell.is_some_and(|c| c.2 > 0) { theme.cross() } else { ' ' })
             .collect();
-        if marks.trim().is_empty() {
-            lines.push(axis(from, to, places, theme));
-        } else {
+        if !marks.trim().is_empty() {
             lines.push(marked("errors", marks, theme));
-            lines.push(axis(from, to, places, theme));
         }
+        lines.extend(drives);
+        lines.push(axis(from, to, places, theme));
     }
     lines
+}
+
+/// A row for each drive that ran, over the same time as the plot; if they would take more than
+/// `most` rows, one for all of them.
+fn drive_strips(
+    screen: &Screen,
+    window: (f64, f64),
+    places: usize,
+    most: usize,
+) -> Vec<TextLine<'static>> {
+    let theme = screen.theme;
+    let strip = |label: &str, drives: &[DriveRuns]| {
+        let runs = drives.iter().flat_map(|drive| &drive.runs);
+        // A run shorter than a column is seen all the same.
+        let spans = runs.map(|(from, to)| (from.as_secs(), to.as_secs(), ()));
+        let cells = over_columns(spans, window, places, |_, ()| ());
+        let strip = cells.iter().map(|cell| cell.map_or(' ', |()| theme.runs())).collect();
+        marked(label, strip, theme)
+    };
+    let drives = &screen.snapshot.drives;
+    match drives.len() {
+        0 => Vec::new(),
+        count if count <= most.min(MOST_STRIPS) => drives
+            .iter()
+            .map(|drive| strip(&format!("{} runs", drive.mac_id), std::slice::from_ref(drive)))
+            .collect(),
+        _ if most > 0 => vec![strip("a drive", drives)],
+        _ => Vec::new(),
+    }
 }
 
 /// The time that plots show, in seconds: the newest columns of a second each, or all of it.
@@ -103,12 +138,13 @@ pub fn axis(from: f64, to: f64, places: usize, theme: Theme) -> TextLine<'static
 pub fn errors(screen: &Screen, width: usize) -> Vec<TextLine<'static>> {
     let errors = &screen.snapshot.errors;
     let dot = screen.theme.dot();
-    let mut answer = match errors.frames {
-        0 => "nothing so far".to_string(),
-        n => number(n, "error frame"),
+    let mut answer = match (errors.frames, &errors.kinds[..]) {
+        (0, _) => "nothing so far".to_string(),
+        (n, [(kind, all)]) if n == *all => kind.counted(*all),
+        (n, _) => number(n, "error frame"),
     };
     let kinds: Vec<String> = errors.kinds.iter().map(|(kind, n)| kind.counted(*n)).collect();
-    if !kinds.is_empty() {
+    if !kinds.is_empty() && answer != kinds[0] {
         answer += &format!(": {}", kinds.join(", "));
     }
     if let Some(ago) = errors.last.and_then(|last| screen.snapshot.now.since(last)) {
@@ -199,7 +235,9 @@ pub fn over_columns<T: Copy>(
 
 #[cfg(test)]
 mod tests {
+    use super::super::tests::subject;
     use super::*;
+    use crate::fieldbus::MacId;
 
     const THEME: Theme = Theme { colour: false, unicode: true };
 
@@ -214,6 +252,23 @@ mod tests {
     #[test]
     fn a_single_one_among_thousands_is_seen() {
         assert_eq!(counts(&[0, 1, 100_000], 1, &THEME), [" ▁█"]);
+    }
+
+    #[test]
+    fn each_drive_that_ran_has_a_row_or_all_share_one() {
+        let drive = |address, from, to| DriveRuns {
+            mac_id: MacId::new(address).unwrap(),
+            runs: vec![(Nanos::from_millis(from), Nanos::from_millis(to))],
+        };
+        let mut screen = Screen::new(subject(), THEME);
+        screen.snapshot.drives = vec![drive(12, 1_000, 3_500), drive(14, 8_100, 8_200)];
+        let rows = |most| {
+            let rows = drive_strips(&screen, (0.0, 10.0), 10, most);
+            rows.iter().map(|row| row.to_string()).collect::<Vec<_>>()
+        };
+        assert_eq!(rows(2), ["12 runs  ━━━      ", "14 runs         ━ "]);
+        assert_eq!(rows(1), ["a drive  ━━━    ━ "]);
+        assert_eq!(rows(0).len(), 0);
     }
 
     #[test]

@@ -29,6 +29,8 @@ pub struct Snapshot {
     pub load: LoadNow,
     /// Error frames and the adapter's controller.
     pub errors: ErrorsNow,
+    /// When each drive ran, by what it said of itself.
+    pub drives: Vec<DriveRuns>,
     /// More about the one node that was asked for.
     pub detail: Option<NodeDetail>,
 }
@@ -136,6 +138,15 @@ pub struct LoadNow {
     pub over_time: Vec<LoadWindow>,
 }
 
+/// When a drive ran.
+#[derive(Debug, Clone)]
+pub struct DriveRuns {
+    /// The drive.
+    pub mac_id: MacId,
+    /// From when to when, oldest first.
+    pub runs: Vec<(Nanos, Nanos)>,
+}
+
 /// Error frames, and how the adapter's controller is.
 #[derive(Debug, Clone, Default)]
 pub struct ErrorsNow {
@@ -197,6 +208,7 @@ impl Snapshot {
             nodes,
             load: load(trunk, context.bitrate),
             errors: errors(trunk),
+            drives: drives(trunk),
             detail,
         }
     }
@@ -327,6 +339,12 @@ fn load(trunk: &Trunk, bitrate: Option<Bitrate>) -> LoadNow {
         peak: trunk.load.peak(now).and_then(|bits| share(bits.0, 1.0)),
         over_time,
     }
+}
+
+fn drives(trunk: &Trunk) -> Vec<DriveRuns> {
+    let drives = trunk.drive_correlation.drives();
+    let drives = drives.map(|(mac_id, drive)| DriveRuns { mac_id, runs: drive.runs().collect() });
+    drives.filter(|drive| !drive.runs.is_empty()).collect()
 }
 
 fn errors(trunk: &Trunk) -> ErrorsNow {

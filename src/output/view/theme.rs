@@ -86,6 +86,11 @@ impl Theme {
         if self.unicode { '×' } else { 'x' }
     }
 
+    /// Where a drive ran in a plot.
+    pub fn runs(&self) -> char {
+        if self.unicode { '━' } else { '=' }
+    }
+
     /// Between words on one line.
     pub fn dot(&self) -> &'static str {
         if self.unicode { " · " } else { " - " }

@@ -109,8 +109,11 @@ pub(in super::super) fn errors(
     }
     let controller = &trunk.errors.controller;
     // Strips above the errors: the controller's state, then a row for each drive that ran.
-    let drives: Vec<(MacId, &DriveDisturbances)> =
-        trunk.drive_correlation.drives().filter(|(_, drive)| !drive.runs().0.is_empty()).collect();
+    let drives: Vec<(MacId, &DriveDisturbances)> = trunk
+        .drive_correlation
+        .drives()
+        .filter(|(_, drive)| drive.runs().next().is_some())
+        .collect();
     let rows = if drives.len() <= MOST_DRIVES { drives.len() as i32 } else { 0 };
     let strip = if controller.path().len() > 0 { 34 } else { 0 };
     let top = 14 + strip + DRIVE_ROW * rows;
@@ -160,7 +163,7 @@ pub(in super::super) fn errors(
 
 /// When any of the drives ran, in seconds, without overlaps.
 fn runs_joined(drives: &[(MacId, &DriveDisturbances)]) -> Vec<(f64, f64)> {
-    let spans = drives.iter().flat_map(|(_, drive)| drive.runs().0);
+    let spans = drives.iter().flat_map(|(_, drive)| drive.runs());
     let mut spans: Vec<(f64, f64)> =
         spans.map(|(from, to)| (from.as_secs(), to.as_secs())).collect();
     spans.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -185,7 +188,7 @@ fn ran(
     let words = format!("{mac_id} runs");
     canvas.text(&words, (LEFT - 8, middle), At::Right, (SMALL, SOFT))?;
     canvas.line((LEFT, middle), (time.right(), middle), GRID, 1)?;
-    for (from, to) in drive.runs().0 {
+    for (from, to) in drive.runs() {
         let (left, right) = (time.x(from.as_secs()), time.x(to.as_secs()));
         canvas.bar((left, middle - 4), (right.max(left + 1), middle + 4), TEAL)?;
     }
