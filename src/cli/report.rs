@@ -19,7 +19,8 @@ use crate::health::compare::{Comparison, Tolerance, Trend};
 use crate::output::event_log::EventDigest;
 use crate::output::report::{HashedFile, Report};
 use crate::output::{CreateError, create};
-use crate::source;
+use crate::source::{self, Reader};
+use crate::trunk::ScanRecorder;
 use crate::wire::What;
 
 /// Write a report to hand over and to print: one HTML file, plots and all
@@ -94,8 +95,12 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     let mut file = create(&output, args.overwrite)?;
     let name = capture_name(&args.captures);
     let mut log = EventDigest::default();
+    let mut scans = source.header().bitrate.map(ScanRecorder::new);
     let mut observe = |observed: Observed<'_>| match observed {
         Observed::Record(record) => {
+            if let Some(scans) = &mut scans {
+                scans.take(record);
+            }
             if let What::Mark(text) = &record.what {
                 log.mark(record.t, text);
             }
@@ -122,6 +127,7 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     let report = Report {
         finished: &finished,
         log: &log,
+        scans: scans.as_ref(),
         baseline: baseline.as_ref(),
         trend: trend.as_ref(),
         site: args.site.as_deref(),

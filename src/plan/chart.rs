@@ -26,8 +26,12 @@ const RIGHT: i32 = 24;
 const COMMAND: RGBColor = RGBColor(18, 74, 124);
 const RESPONSE: RGBColor = RGBColor(240, 150, 40);
 const INK: RGBColor = RGBColor(34, 34, 34);
+const OTHER: RGBColor = RGBColor(120, 120, 120);
 const PALE: RGBColor = RGBColor(222, 222, 222);
 const ALERT: RGBColor = RGBColor(176, 0, 32);
+
+/// The row of the bit-strobe command.
+pub const STROBE_ROW: &str = "strobe command";
 
 /// More frames than this are drawn no further; a bar would be thinner than a hair.
 const MOST_FRAMES: usize = 2000;
@@ -42,109 +46,180 @@ pub struct ChartError(#[from] DrawingAreaErrorKind<io::Error>);
 /// # Errors
 /// What the drawing library says; no plan is known to cause it.
 pub fn scan_svg(plan: &Plan, traffic: &Traffic) -> Result<String, ChartError> {
-    let frames = predict_scan(plan, traffic);
-    let mut rows: Vec<Option<MacId>> = frames.iter().map(|frame| frame.node).collect();
-    rows.sort();
-    rows.dedup();
-    let height = TOP + ROW * rows.len().max(1) as i32 + BOTTOM;
-    let mut svg = String::new();
-    {
-        let root = SVGBackend::with_string(&mut svg, (WIDTH, height as u32)).into_drawing_area();
-        let picture = Picture::new(plan, &frames, rows, height);
-        picture.draw(&root)?;
-        root.present()?;
-    }
-    Ok(svg)
+    ScanPicture::predicted(plan, traffic).to_svg()
 }
 
-struct Picture<'a> {
-    plan: &'a Plan,
-    frames: &'a [ScanFrame],
-    rows: Vec<Option<MacId>>,
-    height: i32,
-    scan_ms: f64,
-    end_ms: f64,
+/// A picture of one scan, before it is drawn. Times are in milliseconds from its start.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ScanPicture {
+    /// What it is, above it.
+    pub heading: String,
+    /// How far it can be trusted, on the right.
+    pub remark: String,
+    /// The rows from the top down, each with its label; `None` is the bit-strobe command's.
+    pub rows: Vec<(Option<MacId>, String)>,
+    /// The frames.
+    pub bars: Vec<ScanBar>,
+    /// When error frames came.
+    pub errors_ms: Vec<f64>,
+    /// When the next scan begins.
+    pub interval_ms: f64,
     /// Where the time axis ends.
-    shown_ms: f64,
+    pub shown_ms: f64,
+}
+
+/// One frame in the picture of a scan.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ScanBar {
+    /// Its row.
+    pub node: Option<MacId>,
+    /// When it begins.
+    pub begin_ms: f64,
+    /// When it ends.
+    pub end_ms: f64,
+    /// What it is.
+    pub kind: ScanBarKind,
+}
+
+/// What a frame in the picture of a scan is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ScanBarKind {
+    /// I/O of the master.
+    Command,
+    /// I/O of a node.
+    Response,
+    /// Any other message.
+    Other,
+}
+
+impl ScanPicture {
+    /// The scan that a plan predicts.
+    pub fn predicted(plan: &Plan, traffic: &Traffic) -> ScanPicture {
+        let frames = predict_scan(plan, traffic);
+        let to_ms = 1e3 / f64::from(plan.trunk.bitrate.get());
+        let mut rows: Vec<Option<MacId>> = frames.iter().map(|frame| frame.node).collect();
+        rows.sort();
+        rows.dedup();
+        let label = |row: Option<MacId>| match row.map(|mac_id| (mac_id, plan.node(mac_id))) {
+            Some((_, Some(node))) => node.label(),
+            Some((mac_id, None)) => mac_id.to_string(),
+            None => STROBE_ROW.into(),
+        };
+        let bars = frames.iter().map(|frame| ScanBar {
+            node: frame.node,
+            begin_ms: frame.begin_bits * to_ms,
+            end_ms: frame.end_bits * to_ms,
+            kind: if frame.from_slave { ScanBarKind::Response } else { ScanBarKind::Command },
+        });
+        let interval_ms = plan.trunk.scan_interval.as_secs() * 1e3;
+        let end_ms = frames.last().map_or(0.0, |frame| frame.end_bits) * to_ms;
+        let end = match frames.is_empty() {
+            true => "nothing is scanned".into(),
+            false => format!("over after {end_ms:.2} ms of {interval_ms} ms"),
+        };
+        let name = shortened(&plan.trunk.name, 60);
+        let reaction = plan.trunk.reaction.as_secs() * 1e3;
+        ScanPicture {
+            heading: format!("{name}: the predicted scan, {end}"),
+            remark: format!(
+                "supposed: mean wire times, answers ready {reaction} ms after the command"
+            ),
+            rows: rows.into_iter().map(|row| (row, label(row))).collect(),
+            bars: bars.collect(),
+            errors_ms: Vec::new(),
+            interval_ms,
+            shown_ms: ScanPicture::room(end_ms, interval_ms),
+        }
+    }
+
+    /// How much of the time axis shows a scan whose last answer and whose next scan are there: one
+    /// that is over early in a long interval is drawn alone.
+    pub fn room(end_ms: f64, interval_ms: f64) -> f64 {
+        let alone = end_ms < interval_ms / 8.0;
+        let room = if alone { end_ms * 1.25 } else { interval_ms.max(end_ms) * 1.02 };
+        room.max(1e-3)
+    }
+
+    /// Draws it, as SVG text.
+    ///
+    /// # Errors
+    /// What the drawing library says; no scan is known to cause it.
+    pub fn to_svg(&self) -> Result<String, ChartError> {
+        let height = self.height();
+        let mut svg = String::new();
+        {
+            let backend = SVGBackend::with_string(&mut svg, (WIDTH, height as u32));
+            let root = backend.into_drawing_area();
+            self.draw(&root)?;
+            root.present()?;
+        }
+        Ok(svg)
+    }
+
+    fn height(&self) -> i32 {
+        TOP + ROW * self.rows.len().max(1) as i32 + BOTTOM
+    }
 }
 
 type Area<'s> = DrawingArea<SVGBackend<'s>, plotters::coord::Shift>;
 type DrawResult<'s> =
     Result<(), DrawingAreaErrorKind<<SVGBackend<'s> as DrawingBackend>::ErrorType>>;
 
-impl<'a> Picture<'a> {
-    fn new(
-        plan: &'a Plan,
-        frames: &'a [ScanFrame],
-        rows: Vec<Option<MacId>>,
-        height: i32,
-    ) -> Picture<'a> {
-        let to_ms = 1e3 / f64::from(plan.trunk.bitrate.get());
-        let scan_ms = plan.trunk.scan_interval.as_secs() * 1e3;
-        let end_ms = frames.last().map_or(0.0, |frame| frame.end_bits) * to_ms;
-        // A scan that is over early in a long interval is drawn alone.
-        let shown_ms =
-            if end_ms < scan_ms / 8.0 { end_ms * 1.25 } else { scan_ms.max(end_ms) * 1.02 };
-        Picture { plan, frames, rows, height, scan_ms, end_ms, shown_ms: shown_ms.max(1e-3) }
-    }
-
+impl ScanPicture {
     fn draw<'s>(&self, root: &Area<'s>) -> DrawResult<'s> {
         root.fill(&WHITE)?;
         self.draw_heading(root)?;
         self.draw_axis(root)?;
-        for (index, row) in self.rows.iter().enumerate() {
-            let label = match row.map(|mac_id| (mac_id, self.plan.node(mac_id))) {
-                Some((_, Some(node))) => node.label(),
-                Some((mac_id, None)) => mac_id.to_string(),
-                None => "strobe command".into(),
-            };
+        for (index, (_, label)) in self.rows.iter().enumerate() {
             let middle = TOP + ROW * index as i32 + ROW / 2;
             let place = Pos::new(HPos::Right, VPos::Center);
-            root.draw(&Text::new(
-                shortened(&label, 30),
-                (LABELS - 10, middle),
-                ink(14).pos(place),
-            ))?;
+            root.draw(&Text::new(shortened(label, 30), (LABELS - 10, middle), ink(14).pos(place)))?;
             let line = [(LABELS, middle), (WIDTH as i32 - RIGHT, middle)];
             root.draw(&PathElement::new(line, PALE))?;
         }
-        let to_ms = 1e3 / f64::from(self.plan.trunk.bitrate.get());
-        for frame in self.frames.iter().take(MOST_FRAMES) {
-            let Some(row) = self.rows.iter().position(|row| *row == frame.node) else { continue };
+        for bar in self.bars.iter().take(MOST_FRAMES) {
+            let Some(row) = self.rows.iter().position(|(row, _)| *row == bar.node) else {
+                continue;
+            };
             let top = TOP + ROW * row as i32 + 3;
-            let (left, right) = (self.x(frame.begin_bits * to_ms), self.x(frame.end_bits * to_ms));
-            let colour = if frame.from_slave { RESPONSE } else { COMMAND };
+            let (left, right) = (self.x(bar.begin_ms), self.x(bar.end_ms));
+            let colour = match bar.kind {
+                ScanBarKind::Command => COMMAND,
+                ScanBarKind::Response => RESPONSE,
+                ScanBarKind::Other => OTHER,
+            };
             // A gap of one pixel keeps frames that follow each other apart.
             let corners = [(left, top), ((right - 1).max(left + 1), top + ROW - 6)];
             root.draw(&Rectangle::new(corners, colour.filled()))?;
+        }
+        for &error in &self.errors_ms {
+            let x = self.x(error);
+            root.draw(&PathElement::new([(x, TOP), (x, self.height() - BOTTOM)], ALERT))?;
         }
         self.draw_interval(root)
     }
 
     fn draw_heading<'s>(&self, root: &Area<'s>) -> DrawResult<'s> {
-        let end = match self.frames.is_empty() {
-            true => "nothing is scanned".into(),
-            false => format!("over after {:.2} ms of {} ms", self.end_ms, self.scan_ms),
-        };
-        let name = shortened(&self.plan.trunk.name, 60);
-        let heading = format!("{name}: the predicted scan, {end}");
-        root.draw(&Text::new(heading, (12, 12), ink(17)))?;
-        let legend = [(COMMAND, "master to node"), (RESPONSE, "node to master")];
+        root.draw(&Text::new(self.heading.as_str(), (12, 12), ink(17)))?;
+        let mut legend = vec![(COMMAND, "master to node"), (RESPONSE, "node to master")];
+        if self.bars.iter().any(|bar| bar.kind == ScanBarKind::Other) {
+            legend.push((OTHER, "other message"));
+        }
+        if !self.errors_ms.is_empty() {
+            legend.push((ALERT, "error frame"));
+        }
         for (index, (colour, words)) in legend.into_iter().enumerate() {
             let left = 12 + 150 * index as i32;
             root.draw(&Rectangle::new([(left, 40), (left + 14, 52)], colour.filled()))?;
             root.draw(&Text::new(words, (left + 20, 38), ink(14)))?;
         }
-        let reaction = self.plan.trunk.reaction.as_secs() * 1e3;
-        let supposed =
-            format!("supposed: mean wire times, answers ready {reaction} ms after the command");
         let place = Pos::new(HPos::Right, VPos::Top);
-        root.draw(&Text::new(supposed, (WIDTH as i32 - RIGHT, 38), ink(12).pos(place)))
+        root.draw(&Text::new(self.remark.as_str(), (WIDTH as i32 - RIGHT, 38), ink(12).pos(place)))
     }
 
     fn draw_axis<'s>(&self, root: &Area<'s>) -> DrawResult<'s> {
         let step = step(self.shown_ms);
-        let foot = self.height - BOTTOM;
+        let foot = self.height() - BOTTOM;
         let mut count = 0;
         while f64::from(count) * step <= self.shown_ms {
             let ms = f64::from(count) * step;
@@ -160,11 +235,11 @@ impl<'a> Picture<'a> {
 
     /// The line that the scan must not cross.
     fn draw_interval<'s>(&self, root: &Area<'s>) -> DrawResult<'s> {
-        if self.scan_ms > self.shown_ms {
+        if self.interval_ms > self.shown_ms {
             return Ok(());
         }
-        let x = self.x(self.scan_ms);
-        let foot = self.height - BOTTOM;
+        let x = self.x(self.interval_ms);
+        let foot = self.height() - BOTTOM;
         root.draw(&PathElement::new([(x, TOP - 6), (x, foot + 4)], ALERT.stroke_width(2)))?;
         let place = Pos::new(HPos::Right, VPos::Top);
         let style = ("sans-serif", 13).into_font().color(&ALERT).pos(place);

@@ -15,7 +15,7 @@ mod text;
 mod traffic;
 pub mod wire_time;
 
-pub use chart::{ChartError, scan_svg};
+pub use chart::{ChartError, STROBE_ROW, ScanBar, ScanBarKind, ScanPicture, scan_svg};
 pub use limits::{Limit, LimitVerdict, Side};
 pub use model::{
     Cable, Cabling, Connection, CurrentDraw, Plan, PlannedIdentity, PlannedNode, PlannedTrunk,

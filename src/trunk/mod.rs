@@ -22,6 +22,7 @@ mod load;
 mod node;
 mod presence;
 mod reassembly;
+mod scan;
 mod statistics;
 
 pub use address::{AddressState, Clash, ClashOutcome};
@@ -43,6 +44,7 @@ pub use load::{BusLoad, LoadWindow, PeakSecond, PeakTalker, WINDOW};
 pub use node::{ExplicitCounts, Node, NodeLights};
 pub use presence::{Absence, DropoutGroup, GroupDropout, Presence};
 pub use reassembly::{FragmentCounts, FragmentError, FragmentStage, MAX_MESSAGE, Reassembly};
+pub use scan::{MeasuredScan, ScanRecorder, ScanSender, ScannedFrame};
 pub use statistics::{Distribution, Occurrences};
 
 use crate::fieldbus::{ConnectionKind, MacId, MacIdSet};

@@ -4,6 +4,7 @@ use dropline::internal::output::event_log::EventDigest;
 use dropline::internal::output::report::{HashedFile, Report};
 use dropline::planning::Plan;
 use dropline::record::What;
+use dropline::state::ScanRecorder;
 use dropline::summary::{Comparison, Tolerance, Trend};
 use dropline::{Analysis, Expectation, SourceKind, Summary};
 
@@ -41,11 +42,15 @@ fn write(
     let plan = plan.map(|text| Expectation::new(Plan::parse(text).unwrap()));
     let mut analysis = Analysis::new(&scene.header()).with_plan(plan);
     let mut log = EventDigest::default();
+    let mut scans = scene.header().bitrate.map(ScanRecorder::new);
     for record in &scene.records {
         if let What::Mark(text) = &record.what {
             log.mark(record.t, text);
         }
         analysis.take(record, &mut |t, event| log.event(t, &event));
+        if let Some(scans) = &mut scans {
+            scans.take(record);
+        }
     }
     let mut events = |t, event| log.event(t, &event);
     let finished = analysis.finish_with_state(SourceKind::Capture, name, 0, &mut events);
@@ -64,8 +69,9 @@ fn write(
     let trend = (!visits.is_empty()).then_some(&trend);
     let baseline = baseline.as_ref();
     let zone = &jiff::tz::TimeZone::UTC;
-    let report =
-        Report { finished: &finished, log: &log, baseline, trend, site, by, zone, files: &files() };
+    let (log, scans, files) = (&log, scans.as_ref(), &files());
+    let finished = &finished;
+    let report = Report { finished, log, scans, baseline, trend, site, by, zone, files };
     report.to_html().unwrap()
 }
 

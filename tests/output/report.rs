@@ -113,8 +113,20 @@ fn a_plan_is_held_against_the_wire() {
         name = "<b>Orchard Lane</b>"
         bitrate = 125000
         scan_interval_ms = 20.0
+        terminators_at_m = [0, 40]
+        [[trunk.section]]
+        cable = "thick"
+        length_m = 40.0
+        [[trunk.supply]]
+        name = "<i>supply"
+        position_m = 2.0
+        voltage_v = 24.0
+        current_a = 4.0
         [[node]]
         mac_id = 12
+        position_m = 10.0
+        drop_m = 1.0
+        current_a = 0.1
         name = "<script>infeed"
         connection = "poll"
         command_bytes = 4
@@ -130,7 +142,11 @@ fn a_plan_is_held_against_the_wire() {
     let allowed: BTreeSet<&str> = ALLOWED.split_whitespace().collect();
     assert!(elements(&html).all(|(name, _)| allowed.contains(name)));
     let plan = html.split_once("id=\"plan\"").unwrap().1.split_once("</section>").unwrap().0;
-    assert_eq!(plan.matches("&lt;script&gt;infeed").count(), 2);
+    assert_eq!(plan.matches("&lt;script&gt;infeed").count(), 1);
+    assert!(plan.contains("id=\"trunk-map-title\"") && plan.contains("&lt;i&gt;supply, 24 V"));
+    let scan = html.split_once("id=\"scan\"").unwrap().1.split_once("</section>").unwrap().0;
+    assert_eq!(scan.matches("&lt;script&gt;infeed").count(), 2);
+    assert!(scan.contains("scan-predicted") && scan.contains("scan-typical"));
     let rows = text_after(plan, "<td class=\"n\"");
     assert!(rows.windows(2).any(|pair| pair == ["4 / 6", "4 / 4"]), "{rows:?}");
     assert!(plan.contains("never heard") && plan.contains("not in the plan"));

@@ -298,3 +298,14 @@ fn a_scenario_is_no_plan_and_the_reverse() {
         "{said}"
     );
 }
+
+/// The supply of the far end sags: those that restart lie side by side on the drawn trunk.
+#[test]
+fn a_report_says_along_which_stretch_nodes_are_lost() {
+    let dir = tempfile::tempdir().unwrap();
+    let page = dir.path().join("page.html");
+    let args = ["report", "captures/supply-sag.jsonl.zst", "--plan", EXAMPLE, "-o"];
+    Command::cargo_bin("dropline").unwrap().args(args).arg(&page).assert().success();
+    let html = std::fs::read_to_string(page).unwrap();
+    assert!(html.contains("lost or struck lie side by side from 52 m to 86 m"), "{html}");
+}

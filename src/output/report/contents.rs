@@ -5,6 +5,7 @@ use jiff::tz::TimeZone;
 use crate::analysis::Finished;
 use crate::health::compare::{Comparison, Trend};
 use crate::output::event_log::EventDigest;
+use crate::trunk::ScanRecorder;
 use crate::words::wall_clock::WallClock;
 
 /// All that a report is made of.
@@ -14,6 +15,8 @@ pub struct Report<'a> {
     pub finished: &'a Finished,
     /// What happened, in its order.
     pub log: &'a EventDigest,
+    /// Scans as they were; none without a bit rate.
+    pub scans: Option<&'a ScanRecorder>,
     /// What changed since the baseline, where there is one.
     pub baseline: Option<&'a Comparison>,
     /// All visits, where they were asked for.

@@ -4,11 +4,11 @@
 use maud::{Markup, html};
 
 use super::contents::Report;
-use super::plots::{PlotError, adopt, figure};
+use super::plots::{self, PlotError, figure};
 use crate::fieldbus::{Light, MacId};
 use crate::health::summary::{DeviceIdentity, ExchangeCounts, NodeSummary};
 use crate::health::{Expectation, Severity, Summary};
-use crate::plan::{Connection, PlannedNode, scan_svg};
+use crate::plan::{Connection, PlannedNode};
 use crate::wire::Nanos;
 use crate::words::numbers::{
     UNKNOWN, at, grouped, millis, number_in_print, or_unknown, percent, sizes, without_io,
@@ -185,20 +185,42 @@ fn remarks(node: &NodeSummary) -> Vec<String> {
     remarks
 }
 
+/// One scan: predicted, where there is a plan, and measured.
+pub(super) fn scan(report: &Report<'_>) -> Result<Markup, PlotError> {
+    let (summary, expected) = (&report.finished.summary, report.finished.plan.as_ref());
+    let pictures = plots::scans(summary, expected, report.scans)?;
+    if pictures.predicted.is_none() && pictures.typical.is_none() {
+        return Ok(html! {});
+    }
+    Ok(html! {
+        section.scan aria-labelledby="scan" {
+            h2 id="scan" { "One scan: who is on the wire when" }
+            @if let Some(picture) = &pictures.predicted {
+                (figure(picture, "scan-predicted", html! {
+                    "What the plan predicts, not what was measured."
+                }))
+            }
+            @if let Some(picture) = &pictures.typical {
+                (figure(picture, "scan-typical", html! {
+                    "Measured: of all scans, from the master's first command to its next one to the \
+                     same node, one of median length."
+                }))
+            }
+            @if let Some(picture) = &pictures.longest {
+                (figure(picture, "scan-longest", html! {
+                    "Measured: the scan whose last command or answer came latest."
+                }))
+            }
+        }
+    })
+}
+
 /// The comparison; nothing without a plan.
 pub(super) fn planned(report: &Report<'_>) -> Result<Markup, PlotError> {
     let Some(expected) = &report.finished.plan else { return Ok(html! {}) };
     let summary = &report.finished.summary;
     let plan = expected.plan();
-    let scan = scan_svg(plan, expected.traffic())?;
-    let scan = adopt(
-        &scan,
-        "The predicted scan".to_string(),
-        format!(
-            "Which frames the plan expects on the wire, and when, in one scan of {}.",
-            plan.trunk.name
-        ),
-    )?;
+    let map = plots::trunk_map(plan, summary)?;
     Ok(html! {
         section aria-labelledby="plan" {
             h2 id="plan" { "The plan against what was measured" }
@@ -209,7 +231,16 @@ pub(super) fn planned(report: &Report<'_>) -> Result<Markup, PlotError> {
                 "Bytes: command and answer. Every: the interval between commands, measured as the \
                  median. What differs is among the findings, by their numbers."
             }
-            (figure(&scan, "scan", html! { "What the plan predicts, not what was measured." }))
+            @if let Some((picture, stretch)) = map {
+                (figure(&picture, "trunk-map", html! {
+                    "The trunk as planned, by position; drop lines not to scale. Marked: nodes with \
+                     faults (!!) and warnings (!)."
+                    @if let Some(stretch) = stretch {
+                        " The nodes that were lost or struck lie side by side from " (stretch.from_m)
+                        " m to " (stretch.to_m) " m (shaded): look at the trunk, its taps and its supply there first."
+                    }
+                }))
+            }
         }
     })
 }

@@ -34,6 +34,7 @@ fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
     let place = report.site.unwrap_or(&summary.source.name);
     let title = format!("Trunk report: {place}, {date}");
     let planned = nodes::planned(report)?;
+    let scan = nodes::scan(report)?;
     let presence = times::presence(report)?;
     let load = times::load(report)?;
     let errors = times::errors(report)?;
@@ -63,6 +64,7 @@ fn page(report: &Report<'_>) -> Result<Markup, PlotError> {
                     (findings::findings(summary, &report.clock()))
                     (nodes::nodes(report))
                     (planned)
+                    (scan)
                     (compared::acceptance(report))
                     (compared::compared(report))
                     (visits)
