@@ -53,11 +53,7 @@ fn verdict(out: &mut String, summary: &Summary, clock: &WallClock) -> fmt::Resul
         counts.iter().filter(|(n, _)| *n > 0).map(|&(n, what)| number(n as u64, what)).collect();
     let counts = if counts.is_empty() { "nothing found".to_string() } else { counts.join(", ") };
     let follow = summary.findings.iter().filter(|f| f.explained_by.is_some()).count();
-    let follow = match follow {
-        0 => String::new(),
-        1 => ", of which 1 follows from another".to_string(),
-        n => format!(", of which {n} follow from others"),
-    };
+    let follow = of_which_follow(follow);
     writeln!(out, "{}: {counts}{follow}", verdict.state)?;
     if let Some(cause) = &summary.probable_cause {
         let place = cause.mac_id.map_or(String::new(), |mac_id| {
@@ -100,6 +96,15 @@ fn verdict(out: &mut String, summary: &Summary, clock: &WallClock) -> fmt::Resul
         }
     }
     writeln!(out, "{line}")
+}
+
+/// How many of the findings follow from others, after their number.
+pub(super) fn of_which_follow(count: usize) -> String {
+    match count {
+        0 => String::new(),
+        1 => ", of which 1 follows from another".to_string(),
+        n => format!(", of which {n} follow from others"),
+    }
 }
 
 /// The findings that follow from another, by code and node, in words; `None` without any. Each of

@@ -7,6 +7,8 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
+use sha2::{Digest, Sha256};
+
 use crate::common::paper::{eventful, full, report, report_with_visits};
 use crate::common::scene::Scene;
 use crate::trials::{Absent, Test};
@@ -16,6 +18,7 @@ pub const TESTS: &[(&str, Test)] = &[
     ("it_prints_whole", it_prints_whole),
     ("it_fits_screens", it_fits_screens),
     ("it_names_itself_on_every_page", it_names_itself_on_every_page),
+    ("the_picture_of_the_readme_shows_it", the_picture_of_the_readme_shows_it),
 ];
 
 fn program(name: &str, package: &str) -> Result<PathBuf, Absent> {
@@ -295,4 +298,53 @@ fn it_names_itself_on_every_page() -> Result<(), Absent> {
     let first: Vec<&str> = pages[0].words.iter().map(|word| &*word.0).collect();
     assert!(first.contains(&"Verdict:") && first.contains(&"Signatures"), "{first:?}");
     Ok(())
+}
+
+/// The picture in the README is of the page as it is now. Another Chromium draws other pixels, so
+/// the picture carries a digest of what it shows: the page down to its nodes.
+///
+/// After a change of the page: `DROPLINE_WRITE_PICTURES=1 cargo test --test outside picture`.
+fn the_picture_of_the_readme_shows_it() -> Result<(), Absent> {
+    let browser = Browser::new()?;
+    let page = browser.file("orchard-lane.html");
+    let written = Command::new(env!("CARGO_BIN_EXE_dropline"))
+        .args(["report", "captures/noise-with-drive.jsonl.zst", "--utc"])
+        .args(["--site", "Orchard Lane, cider bottling line", "-o"])
+        .arg(&page)
+        .output()
+        .unwrap();
+    assert!(written.status.success(), "{}", String::from_utf8_lossy(&written.stderr));
+    let html = std::fs::read_to_string(&page).unwrap();
+    let shown = html.split_once("<main").unwrap().1.split_once("id=\"nodes\"").unwrap().0;
+    // The version of the program is shown, too; it alone wants no new picture.
+    let shown = shown.replace(env!("CARGO_PKG_VERSION"), "");
+    let digest: String = Sha256::digest(&shown).iter().map(|byte| format!("{byte:02x}")).collect();
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("shared/pictures/report.png");
+    if std::env::var_os("DROPLINE_WRITE_PICTURES").is_some() {
+        let drawn = browser.file("drawn.png");
+        let size = ["--window-size=1040,1500", "--force-device-scale-factor=0.7"];
+        let to = format!("--screenshot={}", drawn.display());
+        browser.open(&page, &[size[0].into(), size[1].into(), "--hide-scrollbars".into(), to]);
+        std::fs::write(&path, with_comment(&std::fs::read(drawn).unwrap(), &digest)).unwrap();
+    }
+    let picture = std::fs::read(&path).unwrap_or_default();
+    assert!(picture.starts_with(b"\x89PNG\r\n\x1a\n"), "{}", path.display());
+    assert!(picture.len() < 200_000, "{} bytes", picture.len());
+    let comment = [b"tEXtComment\0", digest.as_bytes()].concat();
+    assert!(
+        picture.windows(comment.len()).any(|part| part == comment),
+        "the picture is of an earlier page; above stands how to draw it anew"
+    );
+    Ok(())
+}
+
+/// A PNG with a comment after its first chunk. The chunks are as in the PNG specification
+/// (ISO/IEC 15948): length, kind, data, CRC-32.
+fn with_comment(png: &[u8], comment: &str) -> Vec<u8> {
+    const SIGNATURE_AND_HEADER: usize = 8 + 12 + 13;
+    let chunk = [b"tEXtComment\0", comment.as_bytes()].concat();
+    let crc = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC).checksum(&chunk);
+    let (before, after) = png.split_at(SIGNATURE_AND_HEADER);
+    let length = (chunk.len() as u32 - 4).to_be_bytes();
+    [before, &length, &chunk, &crc.to_be_bytes(), after].concat()
 }

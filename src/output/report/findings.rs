@@ -5,7 +5,7 @@ use maud::{Markup, html};
 use crate::fieldbus::MacId;
 use crate::health::summary::FindingSummary;
 use crate::health::{Code, Condition, Severity, Summary};
-use crate::output::text::{consequences, explained};
+use crate::output::text::{consequences, explained, of_which_follow};
 use crate::words::numbers::{duration, number_in_print, or_unknown};
 use crate::words::wall_clock::WallClock;
 use crate::words::{called, title};
@@ -32,7 +32,7 @@ pub(super) fn verdict(summary: &Summary) -> Markup {
             h2 id="verdict" { "Verdict: " (word(verdict.state)) }
             p { (meaning) @if !counts.is_empty() {
                     " " (counts.join(", "))
-                    @if follow > 0 { ", of which " (follow) " follow from others" }
+                    (of_which_follow(follow))
                     "."
                 }
             }
