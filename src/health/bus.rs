@@ -1,13 +1,15 @@
 //! Findings about the trunk as a whole: errors, whom they strike and with what they come, load,
 //! frames that do not belong; and about the measurement itself: what is missing in it.
 
+use std::ops::RangeInclusive;
+
 use super::evidence::{
-    BurstSpan, CauseCount, CountedEvent, KindCount, RunningErrors, TallyMismatch,
+    BurstSpan, CauseCount, CountedEvent, KindCount, RepeatedFrames, RunningErrors, TallyMismatch,
 };
 use super::{Code, Context, ErrorTrend, Evidence, Finding, Severity, TwoRates};
 use crate::fieldbus::MacId;
 use crate::trunk::{
-    Burst, DriveDisturbances, Node, Occurrences, Talker, TalkerErrors, Trunk, WINDOW,
+    Burst, DriveDisturbances, Node, Occurrences, RepeatedFrame, Talker, TalkerErrors, Trunk, WINDOW,
 };
 use crate::wire::{Cause, Nanos};
 
@@ -24,7 +26,9 @@ const FLOOD_FACTOR: f64 = 3.0;
 
 pub(super) fn find(trunk: &Trunk, context: &Context, found: &mut Vec<Finding>) {
     let errors = bus_errors(trunk);
-    if let Some(errors) = &errors {
+    if let Some(alone) = alone_on_the_wire(trunk, context) {
+        found.push(alone);
+    } else if let Some(errors) = &errors {
         find_by_errors(trunk, errors.severity, found);
     }
     let invalid = &trunk.groups.invalid;
@@ -216,6 +220,11 @@ const EXCESS: f64 = 4.0;
 const DRIVE_P: f64 = 0.003;
 /// if they come so many times as often while it runs.
 const DRIVE_FACTOR: f64 = 2.0;
+/// So many repetitions of one frame in a row no node sends on purpose.
+const LEAST_REPEATS: u64 = 50;
+/// How much further apart they are than frames that follow one another directly: 14 bits by
+/// ISO 11898-1, with room for the adapter's clock.
+const UNACKNOWLEDGED_BITS: RangeInclusive<f64> = 10.0..=40.0;
 /// From this share of errors without acknowledge on, nobody else is there.
 const NO_ACKNOWLEDGE_SHARE: f64 = 0.8;
 /// A burst of so many errors, with fewer good frames than this for each, is dense.
@@ -225,10 +234,6 @@ const DENSE_GOOD_FRAMES: f64 = 0.8;
 const NEAR_BURST: Nanos = Nanos::from_millis(500);
 
 pub(super) fn find_by_errors(trunk: &Trunk, severity: Severity, found: &mut Vec<Finding>) {
-    if let Some(finding) = no_acknowledge(trunk) {
-        found.push(finding);
-        return;
-    }
     if let Some(finding) = dense_burst(trunk) {
         found.push(finding);
         return;
@@ -247,14 +252,43 @@ fn finding(code: Code, trunk: &Trunk, evidence: Evidence) -> Finding {
     Finding::new(code, Severity::Fault, evidence).with_occurrences(trunk.errors.with_cause())
 }
 
-fn no_acknowledge(trunk: &Trunk) -> Option<Finding> {
+/// A node whose frames nobody acknowledges repeats one without end, and nobody sends in between.
+fn alone_on_the_wire(trunk: &Trunk, context: &Context) -> Option<Finding> {
     let missing_acknowledges = trunk.errors.count(Cause::Ack);
     let errors = trunk.errors.with_cause().count();
-    let is_alone = errors >= LEAST_ERRORS
+    let of_errors = errors >= LEAST_ERRORS
         && missing_acknowledges as f64 >= NO_ACKNOWLEDGE_SHARE * errors as f64
         && trunk.error_attribution.talkers().count() <= 2;
-    let evidence = Evidence::NoAcknowledge { missing_acknowledges, errors };
-    is_alone.then(|| finding(Code::AloneOnTheWire, trunk, evidence))
+    let repeated = trunk.repetition.longest().filter(|run| is_unacknowledged(run, context));
+    let evidence = Evidence::NoAcknowledge {
+        missing_acknowledges: repeated.map_or(missing_acknowledges, |run| run.unacknowledged),
+        errors,
+        repeated: repeated.map(|run| RepeatedFrames {
+            frames: run.count,
+            from_ns: run.from,
+            to_ns: run.to,
+        }),
+    };
+    let Some(run) = repeated else {
+        return of_errors.then(|| finding(Code::AloneOnTheWire, trunk, evidence));
+    };
+    let found = Finding::new(Code::AloneOnTheWire, Severity::Fault, evidence)
+        .with_count(run.count)
+        .with_times(Some(run.from), Some(run.to));
+    Some(match run.sender {
+        Some(mac_id) => found.at(mac_id),
+        None => found,
+    })
+}
+
+/// Whether these repetitions are those of a frame that nobody acknowledges.
+fn is_unacknowledged(run: &RepeatedFrame, context: &Context) -> bool {
+    // Between them lie the passive flag, its delimiter and the pause of an error-passive sender, 14
+    // bits more than after a good frame. Whoever sends on purpose leaves no such room, or others
+    // would send in it.
+    let extra = context.bitrate.and_then(|rate| run.extra_bits(f64::from(rate.get())));
+    let spaced = extra.is_some_and(|extra| UNACKNOWLEDGED_BITS.contains(&extra));
+    run.count >= LEAST_REPEATS && (spaced || run.unacknowledged >= LEAST_ERRORS)
 }
 
 fn dense_burst(trunk: &Trunk) -> Option<Finding> {

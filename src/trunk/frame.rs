@@ -82,6 +82,7 @@ impl Trunk {
             self.peak_talker.before(t, &self.error_attribution);
         }
         self.error_attribution.frame(info.source, info.destination, bits);
+        self.repetition.frame(t, frame, info.source);
         match info.identifier {
             Identifier::Group1 { .. } => self.groups.valid[0] += 1,
             Identifier::Group2 { .. } => self.groups.valid[1] += 1,

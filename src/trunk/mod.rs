@@ -22,6 +22,7 @@ mod load;
 mod node;
 mod presence;
 mod reassembly;
+mod repetition;
 mod scan;
 mod statistics;
 
@@ -44,6 +45,7 @@ pub use load::{BusLoad, LoadWindow, PeakSecond, PeakTalker, WINDOW};
 pub use node::{ExplicitCounts, Node, NodeLights};
 pub use presence::{Absence, DropoutGroup, GroupDropout, Presence};
 pub use reassembly::{FragmentCounts, FragmentError, FragmentStage, MAX_MESSAGE, Reassembly};
+pub use repetition::{RepeatedFrame, Repetition};
 pub use scan::{MeasuredScan, ScanRecorder, ScanSender, ScannedFrame};
 pub use statistics::{Distribution, Occurrences};
 
@@ -93,6 +95,8 @@ pub struct Trunk {
     pub disturbance_histogram: DisturbanceHistogram,
     /// Who fills the bus.
     pub peak_talker: PeakTalker,
+    /// Whether one frame is sent again and again.
+    pub repetition: Repetition,
     /// Whether several nodes leave or restart at once.
     pub group_dropout: GroupDropout,
     /// The longest time without any poll between two polls.
@@ -130,6 +134,7 @@ impl Default for Trunk {
             drive_correlation: DriveCorrelation::default(),
             disturbance_histogram: DisturbanceHistogram::default(),
             peak_talker: PeakTalker::default(),
+            repetition: Repetition::default(),
             group_dropout: GroupDropout::default(),
             poll_gap: None,
             last_poll: None,
@@ -217,6 +222,7 @@ impl Trunk {
             What::Frame(_) => {}
             What::Error(frame) => {
                 self.load.error_frame(t);
+                self.repetition.error(t, frame);
                 if frame.destroyed_a_frame() {
                     self.error_attribution.error();
                     self.drive_correlation.error();
@@ -312,6 +318,7 @@ impl Trunk {
         self.nodes.each(Node::doubt);
         self.forgive(t);
         self.error_attribution.doubt();
+        self.repetition.doubt();
         self.drive_correlation.doubt();
         self.last_poll = None;
         self.last_strobe = None;

@@ -48,6 +48,7 @@ mod place {
     pub const CRC_SEQUENCE: u8 = 0x08;
     pub const CRC_DELIMITER: u8 = 0x18;
     pub const ACK_SLOT: u8 = 0x19;
+    pub const ACK_DELIMITER: u8 = 0x1B;
 }
 
 /// A cause that an error frame names. The order is that of the summary.
@@ -330,6 +331,14 @@ impl ErrorFrame {
     /// adapter itself.
     pub fn destroyed_a_frame(&self) -> bool {
         self.is(class::PROTOCOL | class::BUS_ERROR | class::NO_ACK)
+    }
+
+    /// Whether it is what a listener sees of a frame that nobody acknowledged: its sender's error
+    /// flag begins at the ACK delimiter (ISO 11898-1, from memory), a form error there. A frame that
+    /// all receivers found damaged looks the same.
+    pub fn is_unacknowledged(&self) -> bool {
+        let form = self.data[2] & protocol::FORM != 0 && self.data[3] == place::ACK_DELIMITER;
+        self.causes().contains(Cause::Ack) || self.is(class::PROTOCOL) && form
     }
 
     /// The controller state that the frame announces, the gravest if it names several.

@@ -263,11 +263,16 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
     CatalogueEntry {
         code: Code::AloneOnTheWire,
         rank: Rank::Root,
-        means: "Frames are sent and nobody acknowledges: one node is alone on its piece of wire.",
-        or_else: &["the adapter only listens and so does not acknowledge either"],
+        means: "A node sends and nobody acknowledges, so it sends the same frame again and again: it is \
+                alone on its piece of wire with the adapter, which only listens. The node that sends \
+                is not the one at fault.",
+        or_else: &[
+            "all others lost their power",
+            "the trunk is cut or unplugged between it and the others",
+        ],
         check: &[
             "Are the other nodes powered and connected to this piece of the trunk?",
-            "Look for an open connector or a broken trunk cable between them.",
+            "Look for an open connector or a broken trunk cable between it and the others.",
             "Do the others run at this bit rate?",
         ],
     },

@@ -8,8 +8,8 @@ mod text;
 
 pub use parts::{
     BurstSpan, CauseCount, ClashDevices, ConnectionTimeouts, CountedEvent, IdentityDifference,
-    IdentityPart, IoDirection, KindCount, NotOffered, RefusedRequest, RunningErrors,
-    SizeDifference, SizeSource, SlowAgainstPeers, SlowStretch, TallyMismatch,
+    IdentityPart, IoDirection, KindCount, NotOffered, RefusedRequest, RepeatedFrames,
+    RunningErrors, SizeDifference, SizeSource, SlowAgainstPeers, SlowStretch, TallyMismatch,
 };
 
 use schemars::JsonSchema;
@@ -275,10 +275,13 @@ pub enum Evidence {
     },
     /// Errors without acknowledge.
     NoAcknowledge {
-        /// Bus errors whose cause is a missing acknowledge.
+        /// Bus errors whose cause is a missing acknowledge; before repeated frames those that look so
+        /// to a listener.
         missing_acknowledges: u64,
         /// Bus errors.
         errors: u64,
+        /// The frame that was sent again and again with nothing in between.
+        repeated: Option<RepeatedFrames>,
     },
     /// A burst in which hardly a frame passes.
     DenseBurst {

@@ -46,6 +46,17 @@ pub struct TallyMismatch {
     pub read: Tally,
 }
 
+/// One frame that was sent again and again with nothing in between.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RepeatedFrames {
+    /// How often.
+    pub frames: u64,
+    /// The first of them.
+    pub from_ns: Nanos,
+    /// The last of them.
+    pub to_ns: Nanos,
+}
+
 /// Bus errors of one kind.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct KindCount {

@@ -380,8 +380,17 @@ fn of_error_causes() -> Vec<(Evidence, &'static str)> {
     };
     vec![
         (
-            Evidence::NoAcknowledge { missing_acknowledges: 90, errors: 100 },
+            Evidence::NoAcknowledge { missing_acknowledges: 90, errors: 100, repeated: None },
             "90 of 100 bus errors were missing acknowledges",
+        ),
+        (
+            Evidence::NoAcknowledge {
+                missing_acknowledges: 16,
+                errors: 16,
+                repeated: Some(RepeatedFrames { frames: 560, from_ns: ms(1500), to_ns: ms(2500) }),
+            },
+            "one frame 560 times in a row from 1.500 s to 2.500 s, nothing else on the wire; \
+             before it 16 errors where nobody acknowledged",
         ),
         (
             dense(true),

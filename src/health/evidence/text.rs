@@ -4,15 +4,15 @@ use std::fmt::{self, Display, Formatter};
 
 use super::{
     BurstSpan, ConnectionTimeouts, CountedEvent, Evidence, IdentityDifference, IdentityPart,
-    IoDirection, NotOffered, RefusedRequest, RunningErrors, SizeDifference, SizeSource,
-    SlowAgainstPeers, SlowStretch,
+    IoDirection, NotOffered, RefusedRequest, RepeatedFrames, RunningErrors, SizeDifference,
+    SizeSource, SlowAgainstPeers, SlowStretch,
 };
 use crate::fieldbus::eds::SheetProblem;
 use crate::fieldbus::{Class, DeviceId, GeneralStatus, Service};
 use crate::health::{ErrorTrend, TrendDirection};
 use crate::trunk::{ClashOutcome, DriveReasons};
 use crate::wire::Nanos;
-use crate::words::numbers::{secs, times};
+use crate::words::numbers::{number, secs, times};
 
 impl Display for Evidence {
     fn fmt(&self, f: &mut Formatter<'_>) -> fmt::Result {
@@ -291,7 +291,14 @@ impl Display for Evidence {
                     false => Ok(()),
                 }
             }
-            Evidence::NoAcknowledge { missing_acknowledges, errors } => {
+            Evidence::NoAcknowledge { missing_acknowledges, errors, repeated } => {
+                if let Some(RepeatedFrames { frames, from_ns, to_ns }) = repeated {
+                    let (from, to) = (secs(*from_ns), secs(*to_ns));
+                    write!(f, "one frame {frames} times in a row from {from} to {to}")?;
+                    write!(f, ", nothing else on the wire; before it ")?;
+                    let errors = number(*missing_acknowledges, "error");
+                    return write!(f, "{errors} where nobody acknowledged");
+                }
                 write!(f, "{missing_acknowledges} of {errors} bus errors were missing acknowledges")
             }
             Evidence::DenseBurst { burst, good_frames, silenced_node } => {
