@@ -391,6 +391,20 @@ impl Trunk {
         owned.map(|(mac_id, _)| mac_id).collect()
     }
 
+    /// How often the master at this address scans: the median over the nodes that it owns of how
+    /// often each is polled or strobed.
+    pub fn scan_interval(&self, master: MacId) -> Option<Nanos> {
+        let every = |mac_id: MacId| {
+            let node = self.node(mac_id);
+            let scanned = [&node.poll, &node.strobe].into_iter().filter_map(Exchange::interval);
+            scanned.filter_map(|intervals| intervals.quantile(0.5)).next()
+        };
+        let mut intervals: Vec<Nanos> =
+            self.owned_by(master).into_iter().filter_map(every).collect();
+        intervals.sort_unstable();
+        intervals.get(intervals.len() / 2).copied()
+    }
+
     /// The clashes in the order in which they were decided, [`Trunk::CLASHES`] at most.
     pub fn clashes(&self) -> &[Clash] {
         &self.clashes

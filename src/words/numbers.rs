@@ -46,16 +46,19 @@ pub fn short(count: u64) -> String {
     }
 }
 
-/// What a node without I/O of its own is: the master of others, or nothing that is known.
-pub fn without_io(owns: &[impl Display]) -> String {
-    match owns {
+/// What a node without I/O of its own is: the master of others, with how often it scans them in
+/// microseconds, or nothing that is known.
+pub fn without_io(owns: &[impl Display], scans_us: Option<f64>) -> String {
+    let scans = scans_us.map_or(String::new(), |us| format!("; scans every {:.1} ms", us / 1e3));
+    let master = match owns {
         [] => "no I/O seen".to_string(),
         [one] => format!("master of node {one}"),
         nodes => {
             let nodes: Vec<_> = nodes.iter().map(ToString::to_string).collect();
             format!("master of nodes {}", nodes.join(", "))
         }
-    }
+    };
+    format!("{master}{scans}")
 }
 
 /// How often something happened.

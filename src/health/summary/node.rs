@@ -14,6 +14,7 @@ use crate::trunk::{
     self, Clash, ClashOutcome, Distribution, Exchange, ExplicitCounts, FragmentCounts, Known, Node,
     PredefinedConnection, Trunk,
 };
+use crate::wire::Nanos;
 
 /// One node.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -68,6 +69,9 @@ pub struct NodeSummary {
     /// The nodes that it owns as their master.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub owns: Vec<MacId>,
+    /// How often it scans those, as the median of their medians.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scan_interval_us: Option<f64>,
     /// Times that a master allocated connections.
     #[serde(default)]
     pub allocations: u64,
@@ -288,6 +292,7 @@ impl NodeSummary {
             allocated: connections.allocated,
             owner: connections.owner,
             owns: trunk.owned_by(mac_id),
+            scan_interval_us: trunk.scan_interval(mac_id).map(Nanos::as_micros),
             allocations: connections.allocations.count(),
             releases: connections.releases,
             connections: ConnectionKind::ALL

@@ -5,6 +5,7 @@ use crate::fieldbus::eds::SheetIndex;
 use crate::fieldbus::{Assembly, ConnectionKind, ConnectionState, Light, MacId};
 use crate::health::Expectation;
 use crate::trunk::{Known, Node, Origin, Trunk};
+use crate::wire::Nanos;
 use crate::words::numbers::{times, without_io};
 use crate::words::printable;
 
@@ -52,7 +53,10 @@ impl Facts {
             identity(node, &mut lines);
             let owns = seen.trunk.owned_by(mac_id);
             if !owns.is_empty() {
-                lines.push(("role", without_io(&owns)));
+                lines.push((
+                    "role",
+                    without_io(&owns, seen.trunk.scan_interval(mac_id).map(Nanos::as_micros)),
+                ));
             }
             let colours = [("module", lights.module), ("network", lights.network)];
             let colours = colours.map(|(which, light)| {

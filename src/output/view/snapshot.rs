@@ -194,7 +194,7 @@ impl Snapshot {
             .map(|(mac_id, node)| NodeRow {
                 facts: Facts::of(&seen, mac_id, page == Some(mac_id)),
                 owns: trunk.owned_by(mac_id).len(),
-                ..row(mac_id, node, &findings)
+                ..row(trunk, mac_id, node, &findings)
             })
             .collect();
         let detail = page
@@ -253,7 +253,7 @@ fn exchange(node: &Node) -> (Way, &Exchange) {
     used.unwrap_or((Way::None, &node.poll))
 }
 
-fn row(mac_id: MacId, node: &Node, findings: &[Found]) -> NodeRow {
+fn row(trunk: &Trunk, mac_id: MacId, node: &Node, findings: &[Found]) -> NodeRow {
     let (way, exchange) = exchange(node);
     let latency = exchange.latency();
     // Without any answer a change of state is not meant to be acknowledged.
@@ -266,7 +266,7 @@ fn row(mac_id: MacId, node: &Node, findings: &[Found]) -> NodeRow {
         asked: exchange.commands(),
         answered: exchange.responses(),
         missed: (expected && way != Way::None).then(|| exchange.missed().count()),
-        every: exchange.interval().and_then(|d| d.quantile(0.5)),
+        every: exchange.interval().and_then(|d| d.quantile(0.5)).or(trunk.scan_interval(mac_id)),
         median: latency.and_then(|d| d.quantile(0.5)),
         worst: latency.and_then(|d| d.max()),
         bins: latency.map(|d| d.bins(&bin_edges())).unwrap_or_default(),
