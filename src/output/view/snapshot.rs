@@ -188,6 +188,7 @@ impl Snapshot {
             .filter(|finding| ended || finding.code != Code::CaptureCutOff)
             .map(|finding| Found { open: is_open(&finding, trunk), finding })
             .collect();
+        keep_causes_open(&mut findings);
         findings.sort_by_key(Found::rank);
         let nodes = trunk
             .nodes()
@@ -216,7 +217,9 @@ impl Snapshot {
     /// The verdict over what is open, and what is known from earlier beside it.
     pub fn verdict(&self) -> (Verdict, Verdict) {
         let part = |open: bool| {
-            let some = self.findings.iter().filter(|found| found.open == open);
+            // What is over and follows from something else is not counted again.
+            let counts = |found: &&Found| open || found.finding.explained_by.is_none();
+            let some = self.findings.iter().filter(|found| found.open == open).filter(counts);
             some.map(|found| found.finding.clone()).collect::<Vec<_>>()
         };
         (Verdict::from_findings(&part(true)), Verdict::from_findings(&part(false)))
@@ -232,6 +235,25 @@ impl Snapshot {
 pub fn bin_edges() -> Vec<Nanos> {
     let edge = |n: usize| 1e5 * 10_f64.powf(n as f64 / BINS_PER_DECADE as f64);
     (0..=BINS).map(|n| Nanos(edge(n).round() as i64)).collect()
+}
+
+/// A cause goes on as long as something that it explains does: what is folded under it is not shown
+/// by itself.
+fn keep_causes_open(findings: &mut [Found]) {
+    let explained: Vec<_> = findings
+        .iter()
+        .map(|f| (f.finding.code, f.finding.mac_id, f.finding.explained_by.as_ref()))
+        .collect();
+    let roots = health::roots(&explained);
+    let open: Vec<usize> = roots
+        .iter()
+        .zip(&*findings)
+        .filter(|(_, found)| found.open)
+        .map(|(root, _)| *root)
+        .collect();
+    for root in open {
+        findings[root].open = true;
+    }
 }
 
 fn is_open(finding: &Finding, trunk: &Trunk) -> bool {
@@ -364,5 +386,40 @@ fn errors(trunk: &Trunk) -> ErrorsNow {
             controller.bus_offs().count(),
             controller.restarts().count(),
         ],
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::health::{Evidence, Explanation};
+
+    #[test]
+    fn a_cause_is_open_as_long_as_what_it_explains() {
+        let found = |code, open| Found {
+            finding: Finding {
+                code,
+                severity: Severity::Warning,
+                mac_id: None,
+                count: 1,
+                first: None,
+                last: None,
+                evidence: Evidence::NoBitRate,
+                explained_by: None,
+            },
+            open,
+        };
+        let mut findings = [
+            found(Code::PollingStopped, false),
+            found(Code::ConnectionTimedOut, true),
+            found(Code::BusErrors, false),
+        ];
+        findings[1].finding.explained_by = Some(Explanation {
+            code: Code::PollingStopped,
+            mac_id: None,
+            reason: "nobody polls".into(),
+        });
+        keep_causes_open(&mut findings);
+        assert_eq!(findings.map(|found| found.open), [true, true, false]);
     }
 }
