@@ -1,8 +1,6 @@
 //! What commands that work through a source share: its analysis from the first record to the summary,
 //! and the loop that ends with it, by a signal, or after the time that was given.
 
-use std::fs;
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -74,14 +72,6 @@ pub(super) fn analyse_with(
     }
     let mut events = |t, event| observe(Observed::Event(t, event));
     analysis.finish_with_state(SourceKind::Capture, name, source.unreadable(), &mut events)
-}
-
-/// Whether both paths lead to one file that exists.
-pub(super) fn is_same_file(a: &Path, b: &Path) -> bool {
-    match (fs::metadata(a), fs::metadata(b)) {
-        (Ok(a), Ok(b)) => (a.dev(), a.ino()) == (b.dev(), b.ino()),
-        _ => false,
-    }
 }
 
 /// The last part of a path, as a summary names its capture.

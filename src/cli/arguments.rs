@@ -15,7 +15,7 @@ use crate::fieldbus::MacId;
 use crate::fieldbus::eds::SheetIndex;
 use crate::health::{Expectation, Severity, Summary};
 use crate::output::capture::size;
-use crate::output::page;
+use crate::output::{OutputPlace, UsedFiles, page};
 use crate::plan::Plan;
 use crate::source::{data_sheets, read_text};
 use crate::toml_reader::TomlProblems;
@@ -28,6 +28,10 @@ pub(super) struct Results {
     /// Write the summary as JSON to this file; `-`: to standard output, instead of the page
     #[arg(long, value_name = "FILE")]
     pub(super) summary: Option<PathBuf>,
+
+    /// Replace a file that exists
+    #[arg(long)]
+    pub(super) overwrite: bool,
 
     /// Print the summary as JSON instead of the page
     #[arg(long)]
@@ -78,6 +82,13 @@ pub(super) struct Expected {
 }
 
 impl Expected {
+    /// The files that are read for it.
+    pub(super) fn files(&self) -> UsedFiles {
+        let mut used = UsedFiles::default().with(self.plan.as_deref());
+        self.eds.iter().for_each(|directory| used.add_directory(directory));
+        used
+    }
+
     /// Reads what was given. Data sheets that cannot be read are named and left out.
     pub(super) fn read(&self) -> anyhow::Result<Given> {
         let plan = self.plan.as_deref().map(read_plan).transpose()?.map(Expectation::new);
@@ -154,31 +165,29 @@ impl Results {
         self.times.zone()
     }
 
-    /// Checks that the summary can be written, before a watch of hours.
-    pub(super) fn prepare(&self) -> anyhow::Result<()> {
-        match &self.summary {
-            Some(path) if path != Path::new("-") => {
-                let was_there = path.exists();
-                let file = std::fs::OpenOptions::new().create(true).append(true).open(path);
-                file.and_then(|_| if was_there { Ok(()) } else { std::fs::remove_file(path) })
-                    .map_err(|error| unwritten(path, &error))
-            }
-            _ => Ok(()),
-        }
+    /// Where the summary goes, checked before the work that ends in it.
+    pub(super) fn place(&self, used: &UsedFiles) -> anyhow::Result<Option<OutputPlace>> {
+        let path = self.summary.as_deref().filter(|path| *path != Path::new("-"));
+        let place = path.map(|path| OutputPlace::check(path, self.overwrite, used));
+        Ok(place.transpose()?)
     }
 
     /// Writes and prints the summary; the outcome says whether it holds what it must not.
-    pub(super) fn deliver(&self, summary: &Summary) -> anyhow::Result<CommandOutcome> {
-        match &self.summary {
-            Some(path) if path == Path::new("-") => print(&summary.to_json())?,
-            Some(path) => {
+    pub(super) fn deliver(
+        &self,
+        summary: &Summary,
+        place: Option<OutputPlace>,
+    ) -> anyhow::Result<CommandOutcome> {
+        match (place, &self.summary) {
+            (Some(place), _) => {
                 // The file first, since the terminal may be gone; and print in any case, since the
                 // disk may be.
-                let kept = std::fs::write(path, summary.to_json());
+                let kept = place.write(summary.to_json().as_bytes());
                 self.print(summary)?;
-                kept.map_err(|error| unwritten(path, &error))?;
+                kept?;
             }
-            None => self.print(summary)?,
+            (None, Some(_)) => print(&summary.to_json())?,
+            (None, None) => self.print(summary)?,
         }
         Ok(if self.holds(summary) { CommandOutcome::Done } else { CommandOutcome::DoesNotHold })
     }
@@ -196,10 +205,6 @@ impl Results {
             page(summary, &self.zone(), self.verbose)
         })
     }
-}
-
-fn unwritten(path: &Path, error: &std::io::Error) -> anyhow::Error {
-    anyhow!("{}: cannot write the summary: {error}", path.display())
 }
 
 /// Why an argument cannot be read.

@@ -1,6 +1,5 @@
 //! `dropline completions` and `dropline manual`: what a package installs beside the program.
 
-use std::io::Write;
 use std::path::PathBuf;
 
 use clap::{Args, Command};
@@ -8,7 +7,7 @@ use clap_complete::Shell;
 use clap_mangen::Man;
 
 use super::terminal::{CommandOutcome, print};
-use crate::output::{CreateError, create};
+use crate::output::{CreateError, OutputPlace, UsedFiles};
 
 /// Print what your shell needs to complete dropline's commands and options
 #[derive(Debug, Args)]
@@ -56,9 +55,7 @@ pub(super) fn print_manual(args: &ManualArgs, command: Command) -> anyhow::Resul
     let count = pages.len();
     for (name, page) in pages {
         let path = directory.join(name);
-        create(&path, args.overwrite)?
-            .write_all(&page)
-            .map_err(|error| CreateError::new(&path, error))?;
+        OutputPlace::check(&path, args.overwrite, &UsedFiles::default())?.write(&page)?;
     }
     print(&format!("{}: {count} manual pages\n", directory.display()))?;
     Ok(CommandOutcome::Done)

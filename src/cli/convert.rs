@@ -1,16 +1,13 @@
 //! `dropline convert`: between captures, plain and packed, and pcapng.
 
-use std::fs::{self, File};
-use std::io::{self, BufWriter, Write};
+use std::io::{self, BufWriter};
 use std::path::{Path, PathBuf};
 
-use anyhow::{anyhow, bail};
+use anyhow::anyhow;
 use clap::Args;
 
-use super::analyse::is_same_file;
 use super::terminal::{Bar, CommandOutcome, print, say};
-use crate::output::Conversion;
-use crate::output::{CreateError, create};
+use crate::output::{Conversion, CreateError, OutputFile, OutputPlace, UsedFiles};
 use crate::source::{CaptureFormat, Carried, ReadOptions, Reader, SourceError, open_reader};
 use crate::wire::Tally;
 
@@ -56,17 +53,10 @@ pub(super) fn run(args: &ConvertArgs) -> anyhow::Result<CommandOutcome> {
     })?;
     let options = ReadOptions { interface: interface.clone(), ..ReadOptions::default() };
     let mut reader = open_reader(input, &options)?;
-    if is_same_file(input, output) {
-        bail!("{}: the file that is read; give another name to write to", output.display());
-    }
-    let file = create(output, *overwrite)?;
+    let used = UsedFiles::default().with([input.as_path()]);
+    let file = OutputPlace::check(output, *overwrite, &used)?.create()?;
     let bar = Bar::over(&options.progress);
-    let written = copy(reader.as_mut(), file, format, output).inspect_err(|_| {
-        // Half a file would look like a capture that was cut off.
-        if let Err(error) = fs::remove_file(output) {
-            say(&format!("{}: cannot be removed: {error}", output.display()));
-        }
-    })?;
+    let written = copy(reader.as_mut(), file, format, output)?;
     drop(bar);
     if reader.torn() {
         say(&format!("{}: cut off; read to the last whole record", input.display()));
@@ -114,7 +104,7 @@ impl Converted {
 
 fn copy(
     reader: &mut dyn Reader,
-    file: File,
+    file: OutputFile,
     format: &CaptureFormat,
     output: &Path,
 ) -> anyhow::Result<Converted> {
@@ -137,6 +127,6 @@ fn copy(
         }
     };
     let carried = writer.finish().map_err(failed)?;
-    file.flush().and_then(|()| file.get_ref().sync_all()).map_err(failed)?;
+    file.into_inner().map_err(|refused| failed(refused.into_error()))?.finish()?;
     Ok(Converted { carried, broke_off })
 }

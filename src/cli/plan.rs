@@ -1,7 +1,7 @@
 //! `dropline plan`: what a plan predicts, before anything is connected.
 
 use std::fs::File;
-use std::io::{Read, Write};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use anyhow::{anyhow, bail};
@@ -11,7 +11,7 @@ use super::arguments::{read_plan, wrong_toml};
 use super::compare::visit;
 use super::terminal::{CommandOutcome, print, say};
 use crate::analysis::Given;
-use crate::output::{create, plan_draft};
+use crate::output::{OutputPlace, UsedFiles, plan_draft};
 use crate::plan::{LimitVerdict, Plan, PlanReport, Size, Traffic, scan_svg, text};
 
 /// Predicted load, scan time and cable limits, before anything is connected.
@@ -155,10 +155,10 @@ pub(super) fn run(args: &PlanArgs) -> anyhow::Result<CommandOutcome> {
     let plan = if is_plan(path) { read_plan(path)? } else { heard_plan(path)? };
     let traffic = Traffic::of(&plan);
     let report = PlanReport::of(&plan, &traffic, args.room);
+    let used = UsedFiles::default().with([path.as_path()]);
     if let Some(path) = &args.svg {
         let svg = scan_svg(&plan, &traffic)?;
-        let written = create(path, args.overwrite)?.write_all(svg.as_bytes());
-        written.map_err(|error| anyhow!("{}: cannot be written: {error}", path.display()))?;
+        OutputPlace::check(path, args.overwrite, &used)?.write(svg.as_bytes())?;
     }
     let page = if args.json {
         let json = serde_json::to_string_pretty(&report);

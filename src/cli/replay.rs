@@ -71,6 +71,8 @@ pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<CommandOutcome> {
     if args.summary_lines {
         return print_summary_lines(args, &options);
     }
+    let used = args.expected.files().with(args.captures.iter().map(PathBuf::as_path));
+    let place = args.results.place(&used)?;
     let given = args.expected.read()?;
     let name = capture_name(&args.captures);
     if args.view && view::is_possible() {
@@ -92,7 +94,7 @@ pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<CommandOutcome> {
     let summary = analyse(&mut source, given, &name);
     drop(bar);
     source.finish()?;
-    args.results.deliver(&summary)
+    args.results.deliver(&summary, place)
 }
 
 /// Prints the log as plain lines, then the summary as a page: the view without a terminal.

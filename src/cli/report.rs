@@ -1,24 +1,23 @@
 //! `dropline report`: a page to hand over and to print, from a capture.
 
 use std::fs::File;
-use std::io::{Read, Write};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
-use anyhow::bail;
 use clap::Args;
 use sha2::{Digest, Sha256};
 
-use super::analyse::{CaptureSet, Observed, analyse_with, capture_name, file_name, is_same_file};
+use super::analyse::{CaptureSet, Observed, analyse_with, capture_name, file_name};
 use super::arguments::{Expected, Times, address};
 use super::compare;
-use super::terminal::{Bar, CommandOutcome, say};
+use super::terminal::{Bar, CommandOutcome, print, say};
 use crate::analysis::Given;
 use crate::fieldbus::MacId;
 use crate::health::Summary;
 use crate::health::compare::{Comparison, Tolerance, Trend};
 use crate::output::event_log::EventDigest;
 use crate::output::report::{HashedFile, Report};
-use crate::output::{CreateError, create};
+use crate::output::{OutputPlace, UsedFiles};
 use crate::source::{self, Reader};
 use crate::trunk::ScanRecorder;
 use crate::wire::What;
@@ -86,13 +85,12 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     let options =
         source::ReadOptions { interface: args.interface.clone(), ..source::ReadOptions::default() };
     let mut source = CaptureSet::open(&args.captures, &options)?;
-    if args.captures.iter().any(|capture| is_same_file(&output, capture)) {
-        let name = output.display();
-        bail!("{name}: that is the capture itself; give another name");
-    }
     let earlier = Earlier::read(args)?;
     // Before the work, so that a name that cannot be is refused at once.
-    let mut file = create(&output, args.overwrite)?;
+    let place = match output == Path::new("-") {
+        true => None,
+        false => Some(OutputPlace::check(&output, args.overwrite, &used_files(args))?),
+    };
     let name = capture_name(&args.captures);
     let mut log = EventDigest::default();
     let mut scans = source.header().bitrate.map(ScanRecorder::new);
@@ -111,12 +109,8 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     let bar = Bar::over(&options.progress);
     let finished = analyse_with(&mut source, plan, &name, &mut observe);
     drop(bar);
-    if let Err(failure) = source.finish() {
-        // Not a page that would be taken for that of the whole.
-        drop(file);
-        std::fs::remove_file(&output).map_err(|error| CreateError::new(&output, error))?;
-        return Err(failure);
-    }
+    // No page that would be taken for that of the whole.
+    source.finish()?;
     let summary = &finished.summary;
     let baseline = earlier.baseline.as_ref();
     let baseline = baseline
@@ -136,9 +130,10 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
         files: &files,
     };
     let html = report.to_html()?;
-    file.write_all(html.as_bytes())
-        .and_then(|()| file.sync_all())
-        .map_err(|error| CreateError::new(&output, error))?;
+    match place {
+        Some(place) => place.write(html.as_bytes())?,
+        None => print(&html)?,
+    }
     let mut outcome = format!("{} written: {}", output.display(), summary.verdict.state);
     if let Some(comparison) = &baseline {
         outcome += &format!("; since the baseline: {}", comparison.judgement);
@@ -148,6 +143,15 @@ pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     }
     say(&outcome);
     Ok(CommandOutcome::Done)
+}
+
+/// Everything that is read for the report.
+fn used_files(args: &ReportArgs) -> UsedFiles {
+    let captures = args.captures.iter().map(PathBuf::as_path);
+    let others = [args.baseline.as_deref(), args.tolerance.as_deref()].into_iter().flatten();
+    let mut used = args.expected.files().with(captures.chain(others));
+    args.trend.iter().for_each(|directory| used.add_directory(directory));
+    used
 }
 
 /// What the report is held to: the bytes of a capture.

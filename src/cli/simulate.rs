@@ -14,7 +14,7 @@ use super::terminal::{Bar, CommandOutcome, say};
 use crate::analysis::Finished;
 use crate::health::Summary;
 use crate::output::capture::{CaptureWriter, WriterOptions};
-use crate::output::{CreateError, create};
+use crate::output::{CreateError, OutputPlace, UsedFiles};
 use crate::plan::Plan;
 use crate::sim::player::Player;
 use crate::sim::{Scenario, SimSource};
@@ -61,18 +61,24 @@ pub(super) fn run(args: &SimulateArgs) -> anyhow::Result<CommandOutcome> {
         return play(args, interface);
     }
     let mut source = simulation(args)?;
-    let new = |path: &Path| create(path, args.overwrite);
+    let mut used = UsedFiles::default().with([args.scenario.as_path()]);
+    let new = |path: &Path, used: &UsedFiles| {
+        OutputPlace::check(path, args.overwrite, used).and_then(|place| place.create())
+    };
     let cannot = |path: &Path, error| CreateError::new(path, error);
     let Some(output) = &args.output else {
         bail!("needs -o CAPTURE or --onto INTERFACE");
     };
-    let file = new(output)?;
-    let truth = args.truth.as_deref().map(|path| new(path).map(|file| (path, file))).transpose()?;
+    let mut file = new(output, &used)?;
+    used.add(output);
+    let truth =
+        args.truth.as_deref().map(|path| new(path, &used).map(|file| (path, file))).transpose()?;
     let compressed = output.extension().is_some_and(|extension| extension == "zst");
     let progress = Arc::new(Progress::new(source.duration().0.unsigned_abs() / SECOND));
     let bar = Bar::over_seconds(&progress);
-    write_capture(&mut source, file, compressed, &progress)
+    write_capture(&mut source, &mut file, compressed, &progress)
         .map_err(|error| cannot(output, error))?;
+    file.finish()?;
     drop(bar);
     let (seconds, frames) = (source.duration().as_secs(), source.truth().source.frames);
     let what = format!("{}, {}", words::duration(seconds), words::number(frames, "frame"));
@@ -82,8 +88,9 @@ pub(super) fn run(args: &SimulateArgs) -> anyhow::Result<CommandOutcome> {
         serde_json::to_writer_pretty(&mut out, source.truth())
             .map_err(io::Error::from)
             .and_then(|()| out.write_all(b"\n"))
-            .and_then(|()| out.flush())
             .map_err(|error| cannot(path, error))?;
+        let file = out.into_inner().map_err(|refused| cannot(path, refused.into_error()))?;
+        file.finish()?;
         say(&format!("{}: what happened on it in truth", path.display()));
     }
     Ok(CommandOutcome::Done)
@@ -176,14 +183,19 @@ fn write_lines(
 #[derive(Debug, Args)]
 #[command(after_help = "Example: dropline demo && dropline replay orchard-lane.jsonl")]
 pub(super) struct DemoArgs {
-    /// Keep every record in this file, which is replaced if it exists; compressed if its name
-    /// ends in .zst
-    #[arg(long, value_name = "FILE", default_value = "orchard-lane.jsonl")]
-    capture: PathBuf,
+    /// Keep every record in this file, compressed if its name ends in .zst [default:
+    /// orchard-lane.jsonl, which is replaced]
+    #[arg(long, value_name = "FILE")]
+    capture: Option<PathBuf>,
 
-    /// Write the summary as JSON to this file
-    #[arg(long, value_name = "FILE", default_value = "orchard-lane.summary.json")]
-    summary: PathBuf,
+    /// Write the summary as JSON to this file [default: orchard-lane.summary.json, which is
+    /// replaced]
+    #[arg(long, value_name = "FILE")]
+    summary: Option<PathBuf>,
+
+    /// Replace files that exist also where they are named
+    #[arg(long)]
+    overwrite: bool,
 
     /// Print the summary as JSON instead of the page
     #[arg(long)]
@@ -196,28 +208,42 @@ pub(super) struct DemoArgs {
     expected: Expected,
 }
 
+/// What the demo writes where nothing is named: files of its own, which each run makes anew.
+const DEMO_CAPTURE: &str = "orchard-lane.jsonl";
+const DEMO_SUMMARY: &str = "orchard-lane.summary.json";
+
 pub(super) fn run_demo(args: &DemoArgs) -> anyhow::Result<CommandOutcome> {
-    let summary = listen(args)?;
+    let own = |named: &Option<PathBuf>, default: &str| {
+        let path = named.clone().unwrap_or_else(|| default.into());
+        (path, args.overwrite || named.is_none())
+    };
+    let (capture, replace_capture) = own(&args.capture, DEMO_CAPTURE);
+    let (summary, replace_summary) = own(&args.summary, DEMO_SUMMARY);
+    let mut used = args.expected.files();
+    OutputPlace::check(&capture, replace_capture, &used)?;
+    used.add(&capture);
     let results = Results {
-        summary: Some(args.summary.clone()),
+        summary: Some(summary.clone()),
+        overwrite: replace_summary,
         json: args.json,
         times: args.times,
         verbose: false,
         fail_on: None,
     };
-    let outcome = results.deliver(&summary)?;
-    let (capture, summary) = (args.capture.display(), args.summary.display());
+    let place = results.place(&used)?;
+    let outcome = results.deliver(&listen(args, &capture, replace_capture)?, place)?;
+    let (capture, summary) = (capture.display(), summary.display());
     say(&format!("the capture is in {capture}, the summary in {summary}"));
     Ok(outcome)
 }
 
-fn listen(args: &DemoArgs) -> anyhow::Result<Summary> {
+fn listen(args: &DemoArgs, capture: &Path, overwrite: bool) -> anyhow::Result<Summary> {
     let given = args.expected.read()?;
     let source = SimSource::demo();
-    let options = WriterOptions { overwrite: true, ..WriterOptions::default() };
-    let writer = CaptureWriter::create(&args.capture, source.header(), options)?;
+    let options = WriterOptions { overwrite, ..WriterOptions::default() };
+    let writer = CaptureWriter::create(capture, source.header(), options)?;
     let mut source = CapturingReader { reader: source, writer };
-    let name = file_name(&args.capture);
+    let name = file_name(capture);
     let Finished { summary, trunk, .. } =
         analyse_with(&mut source, given, &name, &mut show_messages);
     for message in source.writer.finish(trunk.now()).messages {

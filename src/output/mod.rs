@@ -3,6 +3,7 @@
 
 pub mod capture;
 mod comparison;
+mod conversion;
 pub mod event_log;
 mod files;
 pub mod metrics;
@@ -12,6 +13,7 @@ mod text;
 pub mod view;
 
 pub use comparison::{comparison_page, trend_page};
-pub use files::{Conversion, CreateError, create};
+pub use conversion::Conversion;
+pub use files::{CreateError, OutputFile, OutputPlace, UsedFiles};
 pub use plan_draft::plan_draft;
 pub use text::page;

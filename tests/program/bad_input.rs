@@ -241,7 +241,10 @@ fn convert_says_what_it_cannot_do() {
     place.file("a.jsonl", &input);
     let refused = |arguments: &[&str], what: &str| place.run(arguments).refused(what);
     refused(&["convert", "a.jsonl", "a.txt"], "dropline: a.txt: what to write? Let the name end");
-    refused(&["convert", "a.jsonl", "./a.jsonl"], "dropline: ./a.jsonl: the file that is read");
+    refused(
+        &["convert", "a.jsonl", "./a.jsonl"],
+        "dropline: ./a.jsonl: that is a.jsonl, which this command uses",
+    );
     refused(
         &["convert", "a.jsonl", "x/a.jsonl"],
         "dropline: x/a.jsonl: its directory does not exist",

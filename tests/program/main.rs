@@ -7,6 +7,7 @@ mod bad_input;
 mod bar;
 mod compare;
 mod frames;
+mod outputs;
 mod pieces;
 mod plan;
 mod service;

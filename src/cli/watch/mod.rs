@@ -25,6 +25,7 @@ use crate::analysis::Analysis;
 use crate::fieldbus::MacId;
 use crate::health::summary::SourceKind;
 use crate::health::{OnsetTracker, Summary};
+use crate::output::OutputPlace;
 use crate::output::capture::{CaptureWriter, Keep, Pieces, Roll, WriterOptions, Written};
 use crate::output::metrics::{About, Ask, Exporter, MetricsSnapshot};
 use crate::output::view::{Subject, Wish};
@@ -51,13 +52,9 @@ pub(super) struct WatchArgs {
     #[arg(long, value_name = "FILE")]
     capture: Option<PathBuf>,
 
-    /// Replace a capture that exists
-    #[arg(long, requires = "capture")]
-    overwrite: bool,
-
     /// Begin another file at this size (100MB) or after this time (1h). Of --capture line3.jsonl
     /// they are line3-000001-20260302T063000Z.jsonl and so on: a number and when it begins
-    #[arg(long, value_name = "SIZE|TIME", requires = "capture", conflicts_with = "overwrite")]
+    #[arg(long, value_name = "SIZE|TIME", requires = "capture")]
     roll: Option<Roll>,
 
     /// Of the files of this name, also those of earlier watches, keep only so many (48), so many
@@ -68,7 +65,7 @@ pub(super) struct WatchArgs {
     /// Write only what came before and after something happened: a warning or a fault that is new
     /// or comes again after a quiet time, or a mark. Each time into a file of its own, named as
     /// by --roll
-    #[arg(long, requires = "capture", conflicts_with = "overwrite")]
+    #[arg(long, requires = "capture")]
     on_finding: bool,
 
     /// With --on-finding: so much of what came before
@@ -149,7 +146,7 @@ impl WatchArgs {
         let in_pieces = self.roll.is_some() || self.on_finding;
         let pieces = Pieces { roll: self.roll, keep: self.keep, on_demand: self.on_finding };
         let options = WriterOptions {
-            overwrite: self.overwrite,
+            overwrite: self.results.overwrite,
             pieces: in_pieces.then_some(pieces),
             ..WriterOptions::default()
         };
@@ -190,9 +187,13 @@ impl WatchArgs {
 }
 
 pub(super) fn run(args: &WatchArgs) -> anyhow::Result<CommandOutcome> {
-    args.results.prepare()?;
+    let read = args.expected.files().with(args.baseline.as_deref());
+    if let Some(capture) = args.capture.as_deref().filter(|_| args.results.overwrite) {
+        OutputPlace::check(capture, true, &read)?;
+    }
+    let place = args.results.place(&read.with(args.capture.as_deref()))?;
     let (summary, accepted) = block_on(watch(args))??;
-    let outcome = args.results.deliver(&summary)?;
+    let outcome = args.results.deliver(&summary, place)?;
     Ok(if accepted { outcome } else { CommandOutcome::DoesNotHold })
 }
 

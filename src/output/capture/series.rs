@@ -100,7 +100,7 @@ impl PieceStore<File> for PieceDirectory {
             let (capture, number) = (self.capture.clone(), self.next);
             let name = PieceName { capture, number, started }.file_name();
             let path = self.directory.join(name);
-            match files::open(&path, false) {
+            match files::open_new(&path) {
                 // Another watch writes under the same name.
                 Err(error) if error.kind() == ErrorKind::AlreadyExists => self.next += 1,
                 Err(error) => return Err(error),
