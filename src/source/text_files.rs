@@ -1,6 +1,7 @@
 //! Text files that a command is given, read whole, the data sheet files of a directory among them;
 //! and what to say of a file that is not there.
 
+use std::collections::HashSet;
 use std::fs::File;
 use std::io;
 use std::io::{ErrorKind, Read};
@@ -88,8 +89,10 @@ fn almost(path: &Path) -> Option<String> {
 
 /// The longest data sheet file, in bytes; real ones are far shorter.
 const LONGEST: u64 = 4 << 20;
-/// How deep directories are searched: a link may lead back up.
+/// How deep directories are searched.
 const DEEPEST: usize = 8;
+/// So many entries of directories are looked at. A link may lead to a whole disk.
+const MOST_ENTRIES: usize = 50_000;
 
 /// Reads every `.eds` file of a directory and of those in it. Files that cannot be read are
 /// left out, each with a line that says why.
@@ -97,12 +100,16 @@ const DEEPEST: usize = 8;
 /// # Errors
 /// If the directory itself cannot be read: one line.
 pub fn data_sheets(directory: &Path) -> Result<(SheetIndex, Vec<String>), SourceError> {
-    let mut files = Vec::new();
-    let mut left_out = Vec::new();
-    list(directory, 0, &mut files, &mut left_out).map_err(|error| SourceError::File {
+    let mut search = SheetSearch::default();
+    search.list(directory, 0).map_err(|error| SourceError::File {
         name: directory.display().to_string(),
         error: FileError::DataSheets(error),
     })?;
+    if search.entries > MOST_ENTRIES {
+        let name = directory.display();
+        search.left_out.push(format!("{name}: more than {MOST_ENTRIES} entries, the rest"));
+    }
+    let SheetSearch { mut files, mut left_out, .. } = search;
     files.sort();
     let mut index = SheetIndex::default();
     for path in files {
@@ -126,27 +133,40 @@ pub fn data_sheets(directory: &Path) -> Result<(SheetIndex, Vec<String>), Source
     Ok((index, left_out))
 }
 
-fn list(
-    directory: &Path,
-    depth: usize,
-    files: &mut Vec<PathBuf>,
-    left_out: &mut Vec<String>,
-) -> std::io::Result<()> {
-    for entry in std::fs::read_dir(directory)? {
-        let path = entry?.path();
-        if path.is_dir() {
-            if depth < DEEPEST
-                && let Err(error) = list(&path, depth + 1, files, left_out)
-            {
-                left_out.push(one_line(&format!("{}: {error}", path.display())));
-            }
-        } else if path.is_file()
-            && path.extension().is_some_and(|end| end.eq_ignore_ascii_case("eds"))
-        {
-            files.push(path);
+/// A search through directories, each once: a link may lead back up.
+#[derive(Default)]
+struct SheetSearch {
+    seen: HashSet<PathBuf>,
+    entries: usize,
+    files: Vec<PathBuf>,
+    left_out: Vec<String>,
+}
+
+impl SheetSearch {
+    fn list(&mut self, directory: &Path, depth: usize) -> std::io::Result<()> {
+        if !self.seen.insert(std::fs::canonicalize(directory)?) {
+            return Ok(());
         }
+        for entry in std::fs::read_dir(directory)? {
+            self.entries += 1;
+            if self.entries > MOST_ENTRIES {
+                break;
+            }
+            let path = entry?.path();
+            let is_sheet = path.extension().is_some_and(|end| end.eq_ignore_ascii_case("eds"));
+            if path.is_dir() {
+                if depth == DEEPEST {
+                    let name = path.display();
+                    self.left_out.push(one_line(&format!("{name}: {DEEPEST} directories deep")));
+                } else if let Err(error) = self.list(&path, depth + 1) {
+                    self.left_out.push(one_line(&format!("{}: {error}", path.display())));
+                }
+            } else if path.is_file() && is_sheet {
+                self.files.push(path);
+            }
+        }
+        Ok(())
     }
-    Ok(())
 }
 
 fn read(path: &Path) -> std::io::Result<Vec<u8>> {
@@ -202,5 +222,25 @@ mod tests {
         assert_eq!(left_out.len(), 1);
         assert!(left_out[0].contains("nobody.eds: names no device: line"), "{left_out:?}");
         assert!(data_sheets(&directory.path().join("nowhere")).is_err());
+    }
+
+    #[test]
+    #[cfg(unix)]
+    fn links_that_lead_back_are_followed_once() {
+        let directory = tempfile::tempdir().unwrap();
+        let at = |name: &str| directory.path().join(name);
+        std::fs::create_dir_all(at("drives/old")).unwrap();
+        std::fs::write(at("drives/a.eds"), "[Device]\nVendCode = 901;\nProdCode = 3;").unwrap();
+        for link in ["drives/up", "drives/old/up", "drives/old/top"] {
+            std::os::unix::fs::symlink(directory.path(), at(link)).unwrap();
+        }
+        let (index, left_out) = data_sheets(directory.path()).unwrap();
+        assert_eq!(index.sheets().len(), 1);
+        assert_eq!(left_out, [""; 0]);
+        // Deeper than anybody sorts data sheets.
+        let deep = at("a/b/c/d/e/f/g/h/i");
+        std::fs::create_dir_all(&deep).unwrap();
+        let (_, left_out) = data_sheets(directory.path()).unwrap();
+        assert!(left_out[0].ends_with("i: 8 directories deep"), "{left_out:?}");
     }
 }
