@@ -79,7 +79,9 @@ pub fn what_happens_is_kept_and_told() -> Result<(), Absent> {
     let bus = Virtual::new()?;
     let told = TempDir::new().unwrap();
     let file = told.path().join("told");
-    let script = format!("cat >> {}", file.display());
+    let descriptors = told.path().join("descriptors");
+    let script =
+        format!("cat >> {}; ls -l /proc/$$/fd > {}", file.display(), descriptors.display());
     let run = ["--run", "/bin/sh", "--run-arg", "-c", "--run-arg", &script];
     let margins = ["--on-finding", "--before", "2s", "--after", "1s", "--run-every", "1ms"];
     let watch = Left::alone(&bus, &[&margins[..], &run].concat());
@@ -114,6 +116,10 @@ pub fn what_happens_is_kept_and_told() -> Result<(), Absent> {
         .map(|told| told["finding"]["code"].as_str().unwrap().to_owned())
         .collect();
     assert!(codes.iter().any(|code| code == "node-left"), "{codes:?}");
+    // Nothing of the watch is open in the program: it can neither send nor hold the frames.
+    let descriptors = std::fs::read_to_string(descriptors).unwrap();
+    assert!(descriptors.contains("pipe:") && !descriptors.contains("socket:"), "{descriptors}");
+    assert!(!descriptors.contains("line3"), "{descriptors}");
     Ok(())
 }
 

@@ -51,7 +51,8 @@ impl Receiver {
     /// # Errors
     /// As the kernel says; `EAFNOSUPPORT` or `EPROTONOSUPPORT` where it has no CAN.
     pub fn open(index: u32, zero: i64) -> io::Result<Receiver> {
-        let socket = socket2::Socket::new_raw(
+        // Closed in every program that is started: none may hold the frames, or send.
+        let socket = socket2::Socket::new(
             socket2::Domain::from(libc::AF_CAN),
             socket2::Type::RAW,
             Some(socket2::Protocol::from(libc::CAN_RAW)),
