@@ -1,11 +1,12 @@
 //! `dropline compare`: one visit or many against a baseline; reading saved visits.
 
-use std::fs::File;
-use std::io::Read;
+use std::fs::{self, File};
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use anyhow::bail;
 use clap::Args;
+use tempfile::NamedTempFile;
 
 use super::analyse::{analyse, file_name};
 use super::arguments::{Expected, address, wrong_toml};
@@ -117,6 +118,9 @@ pub(super) fn tolerance(path: Option<&Path>) -> anyhow::Result<Tolerance> {
 /// A summary, or the summary of a capture: what the file holds decides, not its name.
 /// `given` is what the trunk of a capture is meant to be; a summary was made with its own.
 pub(super) fn visit(path: &Path, interface: Option<&str>, given: Given) -> anyhow::Result<Summary> {
+    // A pipe can be read once only.
+    let spooled = spooled(path)?;
+    let (name, path) = (file_name(path), spooled.as_ref().map_or(path, |file| file.path()));
     if let Some(summary) = read_summary(path)? {
         if given.plan.is_some() || given.sheets.is_some() {
             say(&format!(
@@ -133,7 +137,20 @@ pub(super) fn visit(path: &Path, interface: Option<&str>, given: Given) -> anyho
     };
     let _bar = Bar::over(&options.progress);
     let mut source = source::open(path, &options)?;
-    Ok(analyse(&mut source, given, &file_name(path)))
+    Ok(analyse(&mut source, given, &name))
+}
+
+/// What comes through a pipe, in a file that goes away again; `None` for what is a file.
+fn spooled(path: &Path) -> anyhow::Result<Option<NamedTempFile>> {
+    let cannot = |error| source::unreadable(path, error);
+    let is_pipe =
+        fs::metadata(path).is_ok_and(|metadata| !metadata.is_file() && !metadata.is_dir());
+    if !is_pipe {
+        return Ok(None);
+    }
+    let mut file = NamedTempFile::new().map_err(cannot)?;
+    io::copy(&mut File::open(path).map_err(cannot)?, &mut file).map_err(cannot)?;
+    Ok(Some(file))
 }
 
 /// Larger than any summary: the latest of everything it lists is bounded.
@@ -143,9 +160,14 @@ const MOST_BYTES: u64 = 8 << 20;
 fn read_summary(path: &Path) -> anyhow::Result<Option<Summary>> {
     // What cannot be opened is reported where a capture would be.
     let Ok(mut file) = File::open(path) else { return Ok(None) };
+    /// An editor may have put it before the text.
+    const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
     let mut start = Vec::new();
     let cannot = |error| source::unreadable(path, error);
     let read = Read::by_ref(&mut file).take(START_BYTES).read_to_end(&mut start);
+    if start.starts_with(BYTE_ORDER_MARK) {
+        start.drain(..BYTE_ORDER_MARK.len());
+    }
     if read.is_err() || !may_be_summary(&start) {
         return Ok(None);
     }
@@ -177,10 +199,20 @@ pub(super) fn summaries(directory: &Path) -> anyhow::Result<Vec<(String, Summary
         if path.extension().is_none_or(|extension| extension != "json") {
             continue;
         }
+        // A pipe would wait, and what cannot be opened would pass for another kind of file.
+        if !fs::metadata(&path).is_ok_and(|metadata| metadata.is_file()) {
+            say(&format!("{}: not a file; left out", path.display()));
+            continue;
+        }
+        if let Err(error) = File::open(&path) {
+            say(&format!("{}; left out", source::unreadable(&path, error)));
+            continue;
+        }
         match read_summary(&path) {
             Ok(Some(summary)) => summaries.push((file_name(&path), summary)),
             // Another JSON file, such as a comparison, may well stand beside them.
-            Ok(None) => {}
+            Ok(None) if !file_name(&path).ends_with(".summary.json") => {}
+            Ok(None) => say(&format!("{}: no summary in it; left out", path.display())),
             Err(failure) => say(&format!("{failure}; left out")),
         }
     }

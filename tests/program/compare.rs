@@ -350,3 +350,45 @@ fn a_directory_of_summaries_is_a_trend() {
     assert_eq!(json["visits"][1]["file"], "a.json");
     assert_eq!(json["visits"].as_array().unwrap().len(), 2);
 }
+
+/// What is left out of a trend is told, and nothing in the directory is waited for.
+#[test]
+fn a_trend_tells_what_it_leaves_out() {
+    let directory = tempfile::tempdir().unwrap();
+    let at = directory.path();
+    file(at, "a.json", summary(signed_off()).to_json().as_bytes());
+    file(at, "night.summary.json", b"");
+    nix::unistd::mkfifo(&at.join("pipe.json"), nix::sys::stat::Mode::S_IRWXU).unwrap();
+    std::os::unix::fs::symlink("gone", at.join("link.json")).unwrap();
+    let (status, _, errors) = dropline(&[&"--trend", &at]);
+    assert_eq!(status, 0, "{errors}");
+    for line in [
+        "night.summary.json: no summary in it; left out",
+        "pipe.json: not a file; left out",
+        "link.json: not a file; left out",
+    ] {
+        assert!(errors.contains(line), "{line}: {errors}");
+    }
+}
+
+#[test]
+fn a_visit_comes_through_a_pipe_and_after_a_byte_order_mark() {
+    let directory = tempfile::tempdir().unwrap();
+    let at = directory.path();
+    let json = summary(signed_off()).to_json();
+    let signed = file(at, "signed.json", json.as_bytes());
+    let marked = file(at, "marked.json", format!("\u{FEFF}{json}").as_bytes());
+    assert_eq!(dropline(&[&signed, &marked]).0, 0);
+    for (name, bytes) in [
+        ("summary", json.into_bytes()),
+        ("capture", std::fs::read("captures/healthy.jsonl.zst").unwrap()),
+    ] {
+        let pipe = at.join(name);
+        nix::unistd::mkfifo(&pipe, nix::sys::stat::Mode::S_IRWXU).unwrap();
+        let end = pipe.clone();
+        let writer = std::thread::spawn(move || std::fs::write(end, bytes).unwrap());
+        let (status, _, errors) = dropline(&[&signed, &pipe]);
+        assert!(status < 2, "{name}: {errors}");
+        writer.join().unwrap();
+    }
+}
