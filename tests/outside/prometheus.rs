@@ -279,12 +279,15 @@ fn clients_that_are_odd_or_slow() -> Result<(), Absent> {
     let plain = get(watch.address, "/metrics", "");
     assert!(plain.contains("text/plain; version=0.0.4"), "{plain}");
     assert!(get(watch.address, "/", "").starts_with("HTTP/1.1 404"));
-    let post = "POST /metrics HTTP/1.1\r\nHost: x\r\nContent-Length: 0\r\n\r\n";
+    let post = "POST /metrics HTTP/1.1\r\nHost: localhost\r\nContent-Length: 0\r\n\r\n";
     assert!(request(watch.address, post).starts_with("HTTP/1.1 405"));
     assert!(request(watch.address, "no request at all\r\n\r\n").starts_with("HTTP/1.1 400"));
-    // Three who say nothing leave room for one who does.
+    // A name that was made to lead here.
+    let rebound = "GET /metrics HTTP/1.1\r\nHost: orchard.example:9771\r\n\r\n";
+    assert!(request(watch.address, rebound).starts_with("HTTP/1.1 421"));
+    // Those who say nothing leave room for one who does.
     let silent: Vec<TcpStream> =
-        (0..3).map(|_| TcpStream::connect(watch.address).unwrap()).collect();
+        (0..40).map(|_| TcpStream::connect(watch.address).unwrap()).collect();
     assert!(get(watch.address, "/metrics", "").starts_with("HTTP/1.1 200"));
     drop(silent);
     let address = watch.address;
