@@ -14,6 +14,7 @@ use super::model::Plan;
 use super::traffic::{PlannedMessage, Traffic};
 use crate::fieldbus::MacId;
 use crate::wire::StandardId;
+use crate::words::{printable, printable_char};
 
 const WIDTH: u32 = 960;
 const ROW: i32 = 22;
@@ -200,7 +201,7 @@ impl ScanPicture {
     }
 
     fn draw_heading<'s>(&self, root: &Area<'s>) -> DrawResult<'s> {
-        root.draw(&Text::new(self.heading.as_str(), (12, 12), ink(17)))?;
+        root.draw(&Text::new(printable(&self.heading), (12, 12), ink(17)))?;
         let mut legend = vec![(COMMAND, "master to node"), (RESPONSE, "node to master")];
         if self.bars.iter().any(|bar| bar.kind == ScanBarKind::Other) {
             legend.push((OTHER, "other message"));
@@ -259,9 +260,9 @@ fn ink(size: i32) -> TextStyle<'static> {
 /// As many characters as there is room for.
 fn shortened(label: &str, most: usize) -> String {
     if label.chars().count() <= most {
-        return label.to_owned();
+        return printable(label);
     }
-    label.chars().take(most - 1).chain(['…']).collect()
+    label.chars().take(most - 1).map(printable_char).chain(['…']).collect()
 }
 
 /// A round step that gives the axis six to twelve marks.

@@ -110,7 +110,7 @@ fn nothing_from_outside_becomes_an_element() {
 fn a_plan_is_held_against_the_wire() {
     const PLAN: &str = r#"
         [trunk]
-        name = "<b>Orchard Lane</b>"
+        name = "<b>Orchard\u202E Lane</b>"
         bitrate = 125000
         scan_interval_ms = 20.0
         terminators_at_m = [0, 40]
@@ -118,7 +118,7 @@ fn a_plan_is_held_against_the_wire() {
         cable = "thick"
         length_m = 40.0
         [[trunk.supply]]
-        name = "<i>supply"
+        name = "<i>supply\u2066"
         position_m = 2.0
         voltage_v = 24.0
         current_a = 4.0
@@ -137,13 +137,19 @@ fn a_plan_is_held_against_the_wire() {
         command_bytes = 2
         response_bytes = 2
     "#;
-    let html = report_against(Some(PLAN), &eventful(), "scene.jsonl", None, None);
+    let site = Some("Orchard\u{202E} Lane\u{7}");
+    let html = report_against(Some(PLAN), &eventful(), "scene.jsonl", site, None);
+    let turns = |c: char| {
+        let invisible = matches!(c, '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2066}'..='\u{2069}');
+        invisible || c.is_control() && c != '\n'
+    };
+    assert!(!html.contains(turns));
     check_accessible(&html);
     let allowed: BTreeSet<&str> = ALLOWED.split_whitespace().collect();
     assert!(elements(&html).all(|(name, _)| allowed.contains(name)));
     let plan = html.split_once("id=\"plan\"").unwrap().1.split_once("</section>").unwrap().0;
     assert_eq!(plan.matches("&lt;script&gt;infeed").count(), 1);
-    assert!(plan.contains("id=\"trunk-map-title\"") && plan.contains("&lt;i&gt;supply, 24 V"));
+    assert!(plan.contains("id=\"trunk-map-title\"") && plan.contains("&lt;i&gt;supply?, 24 V"));
     let scan = html.split_once("id=\"scan\"").unwrap().1.split_once("</section>").unwrap().0;
     assert_eq!(scan.matches("&lt;script&gt;infeed").count(), 2);
     assert!(scan.contains("scan-predicted") && scan.contains("scan-typical"));

@@ -10,7 +10,7 @@ use crate::health::Condition;
 use crate::health::summary::SourceKind;
 use crate::wire::{Clock, Header};
 use crate::words::numbers::{duration, number_in_print};
-use crate::words::{excerpt, printable};
+use crate::words::{excerpt, printable, printable_char};
 
 /// All the page's looks, on screen and on paper.
 const STYLE: &str = include_str!("style.css");
@@ -24,7 +24,10 @@ impl Report<'_> {
     /// # Errors
     /// What the drawing library says; no trunk is known to cause it.
     pub fn to_html(&self) -> Result<String, PlotError> {
-        page(self).map(|markup| markup.into_string())
+        // Whatever a name holds, nothing in the page turns the direction of writing or is obeyed by
+        // who prints it.
+        let shown = |c| if c == '\n' { c } else { printable_char(c) };
+        page(self).map(|markup| markup.into_string().chars().map(shown).collect())
     }
 }
 
