@@ -6,7 +6,7 @@ use super::screen::Screen;
 use super::snapshot::Found;
 use super::theme::heading;
 use crate::fieldbus::MacId;
-use crate::health::{Code, Condition, Severity, Verdict};
+use crate::health::{Code, Condition, Evidence, Severity, Verdict};
 use crate::output::event_log::Grade;
 use crate::output::text::consequences;
 use crate::words::numbers::{clock, number, short};
@@ -76,8 +76,12 @@ fn others(screen: &Screen, found: &Found) -> Option<String> {
     consequences(&explained, index)
 }
 
-/// The node that it is about, with its name, before what was seen.
+/// The node that it is about, with its name, or the nodes, before what was seen.
 fn subject(screen: &Screen, found: &Found) -> String {
+    if let Evidence::GroupDropout { mac_ids, .. } = &found.finding.evidence {
+        let nodes: Vec<String> = mac_ids.iter().map(MacId::to_string).collect();
+        return format!("nodes {}: ", nodes.join(", "));
+    }
     found.finding.mac_id.map_or(String::new(), |mac_id| {
         format!("node {}: ", called(mac_id, screen.snapshot.name(mac_id)))
     })
@@ -257,9 +261,8 @@ fn who(screen: &Screen, earlier: &Verdict, room: usize) -> String {
     let grave: Vec<&Found> = open.filter(|found| found.finding.severity > Severity::Note).collect();
     let mut says = String::new();
     for (index, found) in grave.iter().enumerate() {
-        let node = found.finding.mac_id.map_or(String::new(), |mac_id| {
-            format!("node {} ", called(mac_id, screen.snapshot.name(mac_id)))
-        });
+        let node = subject(screen, found);
+        let node = node.strip_suffix(": ").map_or(String::new(), |node| format!("{node} "));
         let next = format!("{node}{}", phrase(found));
         let left = grave.len() - index;
         if index > 0 && says.chars().count() + next.chars().count() + 12 > room {
@@ -294,6 +297,7 @@ pub fn phrase(found: &Found) -> String {
         Code::NodeLeft => "was gone",
         Code::MissedPolls => "misses polls",
         Code::NodeRestarted => "restarted",
+        Code::SeveralAtOnce => "left or restarted at once",
         Code::DeviceReplaced => "is another device",
         Code::BusErrors => "errors on the wire",
         Code::LoadHigh => "the bus is nearly full",
