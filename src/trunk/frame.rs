@@ -67,7 +67,7 @@ impl Trunk {
     fn count_frame(&mut self, t: Nanos, frame: &Frame) -> Option<&'static IdentifierInfo> {
         let bits = frame.wire_bits();
         self.load.frame(t, bits);
-        let info = match frame.id() {
+        let (id, info) = match frame.id() {
             Id::Extended(_) => {
                 self.groups.extended.add(t);
                 return None;
@@ -76,13 +76,13 @@ impl Trunk {
                 self.groups.remote.add(t);
                 return None;
             }
-            Id::Standard(id) => IdentifierInfo::from_id(id),
+            Id::Standard(id) => (id, IdentifierInfo::from_id(id)),
         };
         if info.source.is_some() {
             self.peak_talker.before(t, &self.error_attribution);
         }
         self.error_attribution.frame(info.source, info.destination, bits);
-        self.repetition.frame(t, frame, info.source);
+        self.repetition.frame(t, frame, id, info.source);
         match info.identifier {
             Identifier::Group1 { .. } => self.groups.valid[0] += 1,
             Identifier::Group2 { .. } => self.groups.valid[1] += 1,

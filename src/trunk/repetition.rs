@@ -6,7 +6,7 @@
 //! its flag is recessive, and who only listens receives each repetition as a good frame.
 
 use crate::fieldbus::MacId;
-use crate::wire::{BitTime, ErrorFrame, Frame, Id, Nanos};
+use crate::wire::{BitTime, ErrorFrame, Frame, Nanos, StandardId};
 
 /// Errors without acknowledge belong to the repetitions that begin so soon after them.
 const SOON: Nanos = Nanos::from_millis(200);
@@ -42,7 +42,10 @@ impl RepeatedFrame {
 /// Looks for the longest run.
 #[derive(Debug, Clone, Default)]
 pub struct Repetition {
-    last: Option<Id>,
+    /// The identifier of the last frame.
+    last: Option<StandardId>,
+    /// There is a run, or there were errors after which one may begin.
+    armed: bool,
     run: Option<RepeatedFrame>,
     longest: Option<RepeatedFrame>,
     /// Error frames for want of an acknowledge since the last good frame, and the last of them.
@@ -53,16 +56,18 @@ pub struct Repetition {
 impl Repetition {
     /// The next good frame.
     #[inline]
-    pub(super) fn frame(&mut self, t: Nanos, frame: &Frame, sender: Option<MacId>) {
-        let id = frame.id();
-        let begins = self.last.replace(id) == Some(id) || self.unacknowledged > 0;
+    pub(super) fn frame(&mut self, t: Nanos, frame: &Frame, id: StandardId, sender: Option<MacId>) {
+        let same = self.last == Some(id);
+        self.last = Some(id);
         // Most frames: another identifier than the one before, and no run to end.
-        if begins || self.run.is_some() {
-            self.perhaps_again(t, frame, sender, begins);
+        if same || self.armed {
+            self.perhaps_again(t, frame, sender, same);
         }
     }
 
-    fn perhaps_again(&mut self, t: Nanos, frame: &Frame, sender: Option<MacId>, begins: bool) {
+    #[inline(never)]
+    fn perhaps_again(&mut self, t: Nanos, frame: &Frame, sender: Option<MacId>, same: bool) {
+        let begins = same || self.unacknowledged > 0;
         match &mut self.run {
             Some(run) if run.frame == *frame && t >= run.to => {
                 run.to = t;
@@ -75,6 +80,7 @@ impl Repetition {
                 }
             }
         }
+        self.armed = self.run.is_some();
     }
 
     fn begin(&mut self, t: Nanos, frame: &Frame, sender: Option<MacId>) {
@@ -97,6 +103,7 @@ impl Repetition {
         if error.is_unacknowledged() {
             self.unacknowledged += 1;
             self.last_error = Some(t);
+            self.armed = true;
         }
     }
 
@@ -105,6 +112,7 @@ impl Repetition {
         self.close();
         self.last = None;
         self.unacknowledged = 0;
+        self.armed = false;
     }
 
     /// The longest run so far.
@@ -120,10 +128,15 @@ impl Repetition {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::wire::StandardId;
+    use crate::wire::Id;
 
     fn frame(id: u16, data: &[u8]) -> Frame {
         Frame::data(StandardId::new(id).unwrap(), data).unwrap()
+    }
+
+    fn take(repetition: &mut Repetition, t: Nanos, frame: &Frame) {
+        let Id::Standard(id) = frame.id() else { panic!("{frame:?}") };
+        repetition.frame(t, frame, id, None);
     }
 
     /// Error, protocol violation: form, at the ACK delimiter (linux/can/error.h).
@@ -138,7 +151,7 @@ mod tests {
         let mut hear = |repetition: &mut Repetition, frame: Frame, times: u32| {
             for _ in 0..times {
                 t += 1_000;
-                repetition.frame(Nanos::from_micros(t), &frame, None);
+                take(repetition, Nanos::from_micros(t), &frame);
             }
         };
         hear(&mut repetition, frame(0x44B, &[1]), 3);
@@ -162,12 +175,12 @@ mod tests {
         let mut repetition = Repetition::default();
         for n in 0..100 {
             let id = if n % 10 == 0 { 0x3C9 } else { 0x3C5 };
-            repetition.frame(Nanos::from_millis(n), &frame(id, &[2]), None);
+            take(&mut repetition, Nanos::from_millis(n), &frame(id, &[2]));
         }
         assert_eq!(repetition.longest().unwrap().count, 8);
         repetition.doubt();
         for n in 100..103 {
-            repetition.frame(Nanos::from_millis(n), &frame(0x3C5, &[2]), None);
+            take(&mut repetition, Nanos::from_millis(n), &frame(0x3C5, &[2]));
         }
         assert_eq!(repetition.longest().unwrap().count, 8);
     }
