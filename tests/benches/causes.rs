@@ -173,11 +173,11 @@ const CASES: &[Case] = &[
     Case {
         name: "no-acknowledge",
         strengths: [
-            "kind='no-acknowledge'\nmac_id=0\nfrom_s=50",
-            "kind='no-acknowledge'\nmac_id=0\nfrom_s=30",
+            "kind='no-acknowledge'\nmac_id=31\nfrom_s=50",
+            "kind='no-acknowledge'\nmac_id=31\nfrom_s=30",
             "kind='no-acknowledge'\nmac_id=31\nfrom_s=20",
         ],
-        right: &[("alone-on-the-wire", Some(0)), ("alone-on-the-wire", Some(31))],
+        right: &[("alone-on-the-wire", Some(31))],
     },
     Case {
         name: "bus-off",
