@@ -220,10 +220,10 @@ const EXCESS: f64 = 4.0;
 const DRIVE_P: f64 = 0.003;
 /// if they come so many times as often while it runs.
 const DRIVE_FACTOR: f64 = 2.0;
-/// So many repetitions of one frame in a row no node sends on purpose.
+/// So many repetitions of one frame in a row no node sends on purpose. Our own choice, no source.
 const LEAST_REPEATS: u64 = 50;
 /// How much further apart they are than frames that follow one another directly: 14 bits by
-/// ISO 11898-1, with room for the adapter's clock.
+/// ISO 11898-1 (from memory), with room for the adapter's clock.
 const UNACKNOWLEDGED_BITS: RangeInclusive<f64> = 10.0..=40.0;
 /// From this share of errors without acknowledge on, nobody else is there.
 const NO_ACKNOWLEDGE_SHARE: f64 = 0.8;
