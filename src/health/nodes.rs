@@ -241,12 +241,12 @@ const MANY_UNANSWERED: u64 = 3;
 const FULL: f64 = 0.85;
 
 pub(super) fn find_on_connections(trunk: &Trunk, context: &Context, found: &mut Vec<Finding>) {
-    found.extend(polling_stopped(trunk));
+    let owners = MacId::all().filter_map(|mac_id| trunk.node(mac_id).connections.owner);
+    let mut masters: Vec<MacId> = owners.map(|owner| owner.value).collect();
+    masters.sort_unstable();
+    masters.dedup();
+    found.extend(polling_stopped(trunk, &masters));
     found.extend(scan_too_short(trunk, context));
-    let masters: Vec<MacId> = MacId::all()
-        .filter_map(|mac_id| trunk.node(mac_id).connections.owner)
-        .map(|owner| owner.value)
-        .collect();
     let absent = MacId::all().map(|mac_id| (mac_id, trunk.node(mac_id)));
     found.extend(
         absent.filter_map(|(mac_id, node)| Some(allocations_never_answered(node)?.at(mac_id))),
@@ -272,7 +272,7 @@ fn scan_interval(trunk: &Trunk) -> Option<Nanos> {
     intervals.get(intervals.len() / 2).copied()
 }
 
-fn polling_stopped(trunk: &Trunk) -> Option<Finding> {
+fn polling_stopped(trunk: &Trunk, masters: &[MacId]) -> Option<Finding> {
     let limit = Nanos(scan_interval(trunk)?.0.saturating_mul(SCANS_MISSED)).max(PAUSE);
     let silent = |from: Nanos, to: Nanos| to.since(from).filter(|&gap| gap > limit);
     let last = trunk.last_poll();
@@ -286,7 +286,12 @@ fn polling_stopped(trunk: &Trunk) -> Option<Finding> {
     };
     let evidence = Evidence::PollingPause { from_ns: from, span_ns: gap, resumed };
     let finding = Finding::new(Code::PollingStopped, Severity::Fault, evidence);
-    Some(finding.with_count(1).with_times(Some(from), Some(from)))
+    let finding = finding.with_count(1).with_times(Some(from), Some(from));
+    // With several masters the pause is that of all of them.
+    Some(match *masters {
+        [master] => finding.at(master),
+        _ => finding,
+    })
 }
 
 fn scan_too_short(trunk: &Trunk, context: &Context) -> Option<Finding> {

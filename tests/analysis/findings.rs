@@ -193,6 +193,20 @@ fn a_master_that_stops() {
     assert_eq!(ended(scene), ["fault polling-stopped"]);
 }
 
+/// Where a node was heard to be allocated, its master is known, and named.
+#[test]
+fn a_known_master_that_stops() {
+    let mut scene = Scene::new();
+    for node in NODES {
+        scene.claim(node, device(node.into()));
+        scene.frame(0x406 | u16::from(node) << 3, &[0, 0x4B, 3, 1, 3, 0]);
+        scene.frame(0x403 | u16::from(node) << 3, &[0, 0xCB, 0]);
+    }
+    scene.scans(500, &NODES, &[]);
+    scene.wait(Nanos::from_millis(5000));
+    assert_eq!(ended(scene), ["fault polling-stopped 0"]);
+}
+
 #[test]
 fn a_node_that_answers_twice() {
     let mut scene = well();

@@ -94,11 +94,13 @@ fn a_plan_says_how_to_read_the_io() {
     let plan = directory.path().join("line.plan.toml");
     let text = "[trunk]\nname = \"Orchard Lane\"\nbitrate = 125000\nscan_interval_ms = 20.0\n\
         [[node]]\nmac_id = 12\nconnection = \"poll\"\ncommand_bytes = 4\nresponse_bytes = 4\n\
-        profile = \"ac-drive\"\noutput_assembly = 21\ninput_assembly = 71\n";
+        profile = \"ac-drive\"\noutput_assembly = 21\ninput_assembly = 71\n\
+        name = \"capper drive\"\n";
     std::fs::write(&plan, text).unwrap();
     let lines = lines(&["--plan", plan.to_str().unwrap(), "--node", "12", "--kind", "poll"]);
     assert!(lines[0].contains("drive: run forward, speed 10000"), "{}", lines[0]);
     assert!(lines[1].contains("drive: running forward, speed 10000, ready"), "{}", lines[1]);
+    assert!(lines[0].contains("  capper drive: poll command"), "{}", lines[0]);
     let output = frames(&["--plan", "nowhere.toml"]);
     assert_eq!(output.status.code(), Some(2));
 }

@@ -15,7 +15,7 @@ use crate::trunk::{
     Origin,
 };
 use crate::wire::{ErrorFrame, Frame, Id, Payload, What};
-use crate::words::one_line;
+use crate::words::{one_line, printable};
 
 /// Appends the line, without its line feed. `step` is the time since the line above, in ns.
 pub(super) fn write_text(line: &mut String, entry: &DecodedRecord, step: Option<i64>) {
@@ -39,6 +39,9 @@ fn write_parts(line: &mut String, entry: &DecodedRecord, step: Option<i64>) -> s
     }
     match (&entry.decoded, entry.what) {
         (Some(decoded), What::Frame(frame)) => {
+            if let Some(name) = decoded.node.and_then(|node| entry.names.get(&node)) {
+                write!(line, "{}: ", printable(name))?;
+            }
             write!(line, "{decoded}  ")?;
             raw(line, frame)?;
         }

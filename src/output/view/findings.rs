@@ -303,6 +303,7 @@ pub fn phrase(found: &Found) -> String {
         Code::LoadHigh => "the bus is nearly full",
         Code::FramesLost => "frames lost here",
         Code::LinkDown => "the interface was down",
+        Code::PollingStopped if found.finding.mac_id.is_some() => "the master stopped polling",
         other => return other.name().replace('-', " "),
     }
     .to_string()
