@@ -203,6 +203,11 @@ impl Choice {
         Choice(self.0 & !other.0)
     }
 
+    /// Whether there is I/O in the set.
+    pub fn is_io(self) -> bool {
+        self.without(Choice::EXPLICIT.with(Choice::NO_ACKNOWLEDGE)) != Choice::NONE
+    }
+
     /// The names of what is in the set.
     pub fn names(self) -> impl Iterator<Item = &'static str> {
         Self::NAMES.into_iter().filter(move |(bit, _)| self.has(*bit)).map(|(_, name)| name)

@@ -26,6 +26,11 @@ impl<A: Assembly> Unread<A> {
         fits.then(|| bits_of(data)).flatten().map(|bits| Unread { assembly, bits })
     }
 
+    /// Data in which nothing is set.
+    pub(crate) fn nothing(assembly: A) -> Unread<A> {
+        Unread { assembly, bits: 0 }
+    }
+
     #[inline]
     fn flag(&self, signal: Signal) -> bool {
         self.assembly.value(self.bits, signal) != 0

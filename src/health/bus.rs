@@ -15,6 +15,11 @@ use crate::wire::{Cause, Nanos};
 
 /// Share of frames destroyed from which on errors are a fault. Common practice, no source.
 const MANY_ERRORS: f64 = 0.01;
+/// So many errors, and so many more a day, are a note if they are a smaller share of all frames:
+/// CAN is made to send again. Our own choice, no source.
+const FEW_ERRORS: u64 = 2;
+const FEW_ERRORS_A_DAY: f64 = 3.0;
+const FEW_SHARE: f64 = 0.001;
 /// Load of the fullest second from which on it is a warning, then a fault. Common practice, no
 /// source.
 const LOAD_WARNING: f64 = 0.70;
@@ -97,13 +102,17 @@ fn bus_errors(trunk: &Trunk) -> Option<Finding> {
     let seen = errors.with_cause();
     let frames = trunk.tally().frames;
     let passive = errors.controller.passives().count();
-    // That the adapter overflowed is no error of the bus; it is told as frames lost.
-    let only_overflows = errors.count(Cause::ReceiveOverflow) >= seen.count();
-    if only_overflows && passive == 0 {
+    if seen.count() == 0 && passive == 0 {
         return None;
     }
     let share = seen.count() as f64 / (seen.count() + frames).max(1) as f64;
-    let severity = if share >= MANY_ERRORS || passive > 0 && seen.count() > 0 {
+    let days = trunk.now().as_secs() / 86_400.0;
+    let few = FEW_ERRORS + (FEW_ERRORS_A_DAY * days) as u64;
+    // A trunk that is being switched on has no acknowledges and contacts that bounce.
+    let is_over = seen.last() <= trunk.first_answer();
+    let severity = if is_over || passive == 0 && seen.count() <= few && share < FEW_SHARE {
+        Severity::Note
+    } else if share >= MANY_ERRORS || passive > 0 && seen.count() > 0 {
         Severity::Fault
     } else {
         Severity::Warning

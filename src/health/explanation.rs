@@ -215,7 +215,7 @@ const RULES: &[Rule] = &[
     rule(
         Code::NotPolled,
         Reach::SameNode,
-        &[Code::ConnectionTimedOut, Code::DriveNotFollowing],
+        &[Code::ConnectionTimedOut, Code::DriveNotFollowing, Code::DriveNotReady],
         "a connection times out when it is not polled",
     ),
     rule(
@@ -223,6 +223,12 @@ const RULES: &[Rule] = &[
         Reach::SameNode,
         &[Code::NodeMissing],
         "it is the node that never answered",
+    ),
+    rule(
+        Code::DriveFaulted,
+        Reach::SameNode,
+        &[Code::DriveNotReady, Code::DriveNotFollowing],
+        "a drive does not run while it is faulted",
     ),
     // A node by itself.
     rule(Code::NodeLeft, Reach::SameNode, WHILE_AWAY, "it was not there"),
@@ -413,6 +419,7 @@ fn end(trunk: &Trunk, cause: &Finding) -> Nanos {
     let last = cause.last.or(cause.first).unwrap_or(trunk.now());
     match &cause.evidence {
         // What a master that starts again does takes its time, and a scan list has many nodes.
+        Evidence::DriveFaults { .. } => trunk.now(),
         Evidence::PollingPause { from_ns, span_ns, .. } => from_ns.plus(*span_ns).plus(EDGE),
         Evidence::Absence { returned_ns, .. } => returned_ns.unwrap_or(trunk.now()),
         // How long each was away stands with the node.

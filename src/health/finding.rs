@@ -370,8 +370,28 @@ pub enum Code {
     AllocatedAgain,
     /// A node refuses explicit requests, or does not answer them.
     RequestsRefused,
-    /// A drive does not run though it is asked to.
+    /// A drive does not do what it is asked, and nothing that it says explains it.
     DriveNotFollowing,
+    /// A drive says that it is faulted.
+    DriveFaulted,
+    /// A drive takes run and stop from elsewhere.
+    DriveControlElsewhere,
+    /// A master has a drive run and does not ask for control.
+    DriveControlNotAsked,
+    /// A drive is sent one assembly and answers with one that does not go with it.
+    DriveAssemblyPair,
+    /// A drive takes its speed from elsewhere.
+    DriveSpeedElsewhere,
+    /// A master asks a drive for both directions at once.
+    DriveBothDirections,
+    /// A drive waits for run to be taken away and given again.
+    DriveRunHeld,
+    /// A drive is not ready.
+    DriveNotReady,
+    /// A master is idle: it polls with no data.
+    MasterIdle,
+    /// A node answers with no data.
+    EmptyAnswers,
     /// Several nodes left or restarted at the same time.
     SeveralAtOnce,
     /// Errors strike one node.
@@ -417,6 +437,21 @@ pub enum Code {
 }
 
 impl Code {
+    /// The code that said this before it was told apart: an older summary may have it.
+    pub(crate) fn formerly(self) -> Code {
+        match self {
+            Code::DriveFaulted
+            | Code::DriveControlElsewhere
+            | Code::DriveControlNotAsked
+            | Code::DriveAssemblyPair
+            | Code::DriveSpeedElsewhere
+            | Code::DriveBothDirections
+            | Code::DriveRunHeld
+            | Code::DriveNotReady => Code::DriveNotFollowing,
+            code => code,
+        }
+    }
+
     /// Its name in the summary.
     pub fn name(self) -> &'static str {
         self.into()

@@ -3,6 +3,7 @@
 mod bus;
 mod catalogue;
 pub mod compare;
+mod drives;
 mod event_rates;
 pub mod evidence;
 mod expectation;

@@ -2,6 +2,7 @@
 //! connections: the scan, allocations, time-outs, explicit requests.
 
 use super::bus::peak_share;
+use super::drives;
 use super::evidence::{
     ClashDevices, ConnectionTimeouts, CountedEvent, IoDirection, RefusedRequest, SlowAgainstPeers,
     SlowStretch,
@@ -9,8 +10,8 @@ use super::evidence::{
 use super::{Code, Context, Evidence, Finding, Severity};
 use crate::fieldbus::{Choice, ConnectionKind, MacId};
 use crate::trunk::{
-    Clash, ClashOutcome, Distribution, IoSizes, Known, LatencyDrift, Node, Occurrences, Origin,
-    Trunk,
+    Clash, ClashOutcome, Distribution, Exchange, IoSizes, Known, LatencyDrift, Node, Occurrences,
+    Origin, Trunk,
 };
 use crate::wire::Nanos;
 
@@ -52,9 +53,15 @@ pub(super) fn find(trunk: &Trunk, found: &mut Vec<Finding>) {
             extra_answers(node),
             io_sizes(IoDirection::Response, node),
             io_sizes(IoDirection::Command, node),
-            drive_not_running(node),
+            Finding::counted(
+                Code::EmptyAnswers,
+                Severity::Warning,
+                CountedEvent::EmptyAnswers,
+                &node.empty_answers,
+            ),
         ];
         found.extend(about_node.into_iter().flatten().map(|finding| finding.at(mac_id)));
+        found.extend(drives::find(node).map(|finding| finding.at(mac_id)));
     }
 }
 
@@ -210,30 +217,12 @@ fn io_sizes(direction: IoDirection, node: &Node) -> Option<Finding> {
     Some(finding.with_times(first, seen.last_change().max(first)))
 }
 
-fn drive_not_running(node: &Node) -> Option<Finding> {
-    let following = &node.following;
-    let (first, last) = following.times()?;
-    let origins = [node.drive.output.map(|o| o.origin), node.drive.input.map(|i| i.origin)];
-    let evidence = Evidence::DriveNotRunning {
-        episodes: following.episodes(),
-        longest_ns: following.longest(),
-        reasons: following.reasons(),
-        has_followed: following.has_followed(),
-        assemblies_guessed: origins.contains(&Some(Origin::Inferred)),
-    };
-    Some(
-        Finding::new(Code::DriveNotFollowing, Severity::Fault, evidence)
-            .with_count(following.episodes())
-            .with_times(Some(first), Some(last)),
-    )
-}
-
 /// Polls that pause for so many scan intervals, and for `PAUSE`, have stopped.
 const SCANS_MISSED: i64 = 10;
 const PAUSE: Nanos = Nanos::SECOND;
 /// A node that is on line for so long and that nobody allocates is on no scan list.
 const SETTLED: Nanos = Nanos::from_millis(10_000);
-/// So many allocations are more than a start and a restart.
+/// So many allocations without an answer, or without a restart between, are no accident.
 const MANY_ALLOCATIONS: u64 = 4;
 /// So many requests without any answer are no accident.
 const MANY_UNANSWERED: u64 = 3;
@@ -246,10 +235,13 @@ pub(super) fn find_on_connections(trunk: &Trunk, context: &Context, found: &mut 
     masters.sort_unstable();
     masters.dedup();
     found.extend(polling_stopped(trunk, &masters));
+    found.extend(master_idle(trunk));
     found.extend(scan_too_short(trunk, context));
     let absent = MacId::all().map(|mac_id| (mac_id, trunk.node(mac_id)));
     found.extend(
-        absent.filter_map(|(mac_id, node)| Some(allocations_never_answered(node)?.at(mac_id))),
+        absent.filter_map(|(mac_id, node)| {
+            Some(allocations_never_answered(node, &masters)?.at(mac_id))
+        }),
     );
     for (mac_id, node) in trunk.nodes() {
         let about_node = [
@@ -264,15 +256,24 @@ pub(super) fn find_on_connections(trunk: &Trunk, context: &Context, found: &mut 
     }
 }
 
-/// The time between two polls of a node: the median of all nodes.
+/// The time between two polls or strobes of a node: the median of all nodes.
 fn scan_interval(trunk: &Trunk) -> Option<Nanos> {
-    let mut intervals: Vec<Nanos> =
-        trunk.nodes().filter_map(|(_, node)| node.poll.interval()?.quantile(0.5)).collect();
+    let scanned = |node: &Node| {
+        let exchanges = [&node.poll, &node.strobe].into_iter();
+        exchanges.filter_map(Exchange::interval).find_map(|intervals| intervals.quantile(0.5))
+    };
+    let mut intervals: Vec<Nanos> = trunk.nodes().filter_map(|(_, node)| scanned(node)).collect();
     intervals.sort_unstable();
     intervals.get(intervals.len() / 2).copied()
 }
 
 fn polling_stopped(trunk: &Trunk, masters: &[MacId]) -> Option<Finding> {
+    if let Some(from) = trunk.last_acknowledge() {
+        return acknowledges_stopped(trunk, from).map(|finding| match *masters {
+            [master] => finding.at(master),
+            _ => finding,
+        });
+    }
     let limit = Nanos(scan_interval(trunk)?.0.saturating_mul(SCANS_MISSED)).max(PAUSE);
     let silent = |from: Nanos, to: Nanos| to.since(from).filter(|&gap| gap > limit);
     let last = trunk.last_poll();
@@ -290,6 +291,41 @@ fn polling_stopped(trunk: &Trunk, masters: &[MacId]) -> Option<Finding> {
     // With several masters the pause is that of all of them.
     Some(match *masters {
         [master] => finding.at(master),
+        _ => finding,
+    })
+}
+
+/// A master that neither polls nor strobes has stopped when nodes send and it acknowledges nothing.
+fn acknowledges_stopped(trunk: &Trunk, from: Nanos) -> Option<Finding> {
+    let span = trunk.now().since(from).filter(|&span| span > PAUSE)?;
+    let waits = |node: &Node| {
+        node.change_of_state.is_open()
+            && node.change_of_state.last_command().is_some_and(|sent| sent > from)
+    };
+    let evidence = Evidence::PollingPause { from_ns: from, span_ns: span, resumed: false };
+    let finding = Finding::new(Code::PollingStopped, Severity::Fault, evidence);
+    let stopped = trunk.nodes().any(|(_, node)| waits(node));
+    stopped.then(|| finding.with_count(1).with_times(Some(from), Some(from)))
+}
+
+/// A master that polls with no data: its nodes are asked for nothing.
+fn master_idle(trunk: &Trunk) -> Option<Finding> {
+    let last = trunk.idle.last()?;
+    let owner = |mac_id: MacId| trunk.node(mac_id).connections.owner.map(|owner| owner.value);
+    let mut owners: Vec<Option<MacId>> = last.nodes().map(owner).collect();
+    owners.dedup();
+    let severity = if last.to.is_none() { Severity::Warning } else { Severity::Note };
+    let evidence = Evidence::IdleMaster {
+        mac_ids: last.nodes().collect(),
+        from_ns: last.from,
+        to_ns: last.to,
+        spans: trunk.idle.spans(),
+    };
+    let finding = Finding::new(Code::MasterIdle, severity, evidence)
+        .with_count(trunk.idle.spans())
+        .with_times(trunk.idle.first(), Some(last.to.unwrap_or(last.from)));
+    Some(match owners[..] {
+        [Some(master)] => finding.at(master),
         _ => finding,
     })
 }
@@ -313,8 +349,11 @@ fn scan_too_short(trunk: &Trunk, context: &Context) -> Option<Finding> {
 }
 
 /// A node that a master wants and that never sent anything.
-fn allocations_never_answered(node: &Node) -> Option<Finding> {
-    let count = node.allocation_requests;
+fn allocations_never_answered(node: &Node, masters: &[MacId]) -> Option<Finding> {
+    let requests = node.allocation_requests;
+    // A tool looks for who is there; a master asks for whom it misses.
+    let by_master = requests.explicit_client.is_some_and(|client| masters.contains(&client));
+    let count = requests.io + if by_master { requests.explicit } else { 0 };
     let evidence = Evidence::Count { what: CountedEvent::AllocationsNeverAnswered, count };
     let finding = Finding::new(Code::NeverAnswered, Severity::Fault, evidence).with_count(count);
     (count >= MANY_ALLOCATIONS && !node.is_known()).then_some(finding)
@@ -406,11 +445,11 @@ fn last_of(all: &[Occurrences]) -> Option<Nanos> {
 }
 
 fn allocated_again(node: &Node) -> Option<Finding> {
-    let allocations = &node.connections.allocations;
-    let count = allocations.count();
+    let repeated = &node.connections.repeated;
+    let count = repeated.count() + 1;
     let evidence = Evidence::Count { what: CountedEvent::Allocations, count };
     let finding = Finding::new(Code::AllocatedAgain, Severity::Warning, evidence);
-    (count >= MANY_ALLOCATIONS).then(|| finding.with_occurrences(allocations))
+    (count >= MANY_ALLOCATIONS).then(|| finding.with_occurrences(repeated).with_count(count))
 }
 
 fn requests_refused(node: &Node) -> Option<Finding> {

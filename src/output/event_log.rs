@@ -102,17 +102,21 @@ impl Narrator {
         let grade = match &event {
             Event::NodeLeft(_)
             | Event::DriveNotFollowing(_)
+            | Event::DriveFaulted(_)
             | Event::AddressClash(_)
             | Event::Controller(ControllerState::BusOff) => Grade::Fault,
             Event::NodeReturned { .. }
             | Event::NodeRestarted(_)
             | Event::ConnectionTimedOut(_)
             | Event::IoResized { .. }
+            | Event::MasterIdle
             | Event::Controller(ControllerState::Warning | ControllerState::Passive)
             | Event::ControllerRestarted
             | Event::FramesLost(_) => Grade::Warning,
             Event::NodeAppeared(_)
             | Event::DriveFollows(_)
+            | Event::DriveFaultOver(_)
+            | Event::MasterRuns
             | Event::DeviceReplaced { .. }
             | Event::Controller(ControllerState::Active)
             | Event::LinkUp

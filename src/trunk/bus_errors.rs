@@ -11,7 +11,7 @@ use crate::wire::{Cause, ControllerState, ErrorFrame, ErrorKind, Nanos};
 #[derive(Debug, Clone, Default)]
 pub struct BusErrors {
     frames: u64,
-    /// Those that name a cause; the others only tell the controller's state.
+    /// Those that name a cause on the bus; the others tell of the adapter.
     with_cause: Occurrences,
     causes: [u64; Cause::ALL.len()],
     kinds: [u64; ErrorKind::VARIANTS.len()],
@@ -51,8 +51,11 @@ impl BusErrors {
         }
         if let Some(kind) = causes.kind() {
             self.kinds[kind as usize] += 1;
-            self.with_cause.add(t);
-            self.extend_run(t, good);
+            // That the adapter overflowed is no error of the bus: frames were lost.
+            if kind != ErrorKind::AdapterOverrun {
+                self.with_cause.add(t);
+                self.extend_run(t, good);
+            }
         }
         self.controller.frame(t, frame)
     }
@@ -84,7 +87,7 @@ impl BusErrors {
         self.frames
     }
 
-    /// Error frames that name a cause.
+    /// Error frames that name a cause on the bus.
     pub fn with_cause(&self) -> &Occurrences {
         &self.with_cause
     }
@@ -94,7 +97,8 @@ impl BusErrors {
         self.causes[cause as usize]
     }
 
-    /// How many error frames were of each kind that occurred; together [`BusErrors::with_cause`].
+    /// How many error frames were of each kind that occurred; together [`BusErrors::with_cause`], but
+    /// for the adapter's overruns.
     pub fn kinds(&self) -> impl Iterator<Item = (ErrorKind, u64)> {
         let kinds = ErrorKind::VARIANTS.iter().copied().zip(self.kinds);
         kinds.filter(|(_, count)| *count > 0)

@@ -2,7 +2,8 @@
 //! timed out.
 //!
 //! Source: IEC 62026-3, connection object and predefined master/slave connection set: timed
-//! out after 4 x expected packet rate, 2500 ms by default for explicit messages. From memory:
+//! out after 4 x expected packet rate, 2500 ms by default for explicit messages; until the first
+//! message was consumed not before 10 s; what consumes nothing does not time out. From memory:
 //! rate 0 means no watchdog, setting the rate establishes an I/O connection, an explicit
 //! connection that times out is deleted.
 
@@ -55,6 +56,9 @@ pub fn offer<T>(slot: &mut Option<Known<T>>, value: T, origin: Origin) {
     }
 }
 
+/// Until the first message was consumed a watchdog waits at least so long (IEC 62026-3).
+const FIRST_PATIENCE: Nanos = Nanos::from_millis(10_000);
+
 /// One predefined connection.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct PredefinedConnection {
@@ -76,8 +80,12 @@ pub struct PredefinedConnection {
     pub consumed_path: Option<Target>,
     /// When it timed out.
     pub timeouts: Occurrences,
+    /// A message for the node came on it, so its watchdog runs.
+    has_consumed: bool,
     /// When a message for the node last came.
     fed: Nanos,
+    /// When the node last sent on it.
+    spoken: Nanos,
 }
 
 impl PredefinedConnection {
@@ -88,9 +96,21 @@ impl PredefinedConnection {
         Some(Nanos::from_millis(4 * i64::from(rate)))
     }
 
+    /// The silence after which it times out now: longer as long as nothing was ever consumed.
+    fn patience(&self) -> Option<Nanos> {
+        let limit = self.limit()?;
+        Some(if self.has_consumed { limit } else { limit.max(FIRST_PATIENCE) })
+    }
+
     /// Whether anything is known of it.
     pub fn is_known(&self) -> bool {
-        *self != PredefinedConnection { fed: self.fed, ..PredefinedConnection::default() }
+        *self
+            != PredefinedConnection {
+                fed: self.fed,
+                spoken: self.spoken,
+                has_consumed: self.has_consumed,
+                ..PredefinedConnection::default()
+            }
     }
 
     fn forget(&mut self) {
@@ -122,6 +142,10 @@ pub struct Connections {
     pub allocated_at: Option<Nanos>,
     /// How often the node was allocated.
     pub allocations: Occurrences,
+    /// How often its I/O was allocated though it was before, and the node did not start anew.
+    pub repeated: Occurrences,
+    /// Its I/O was allocated since it started.
+    had_io: bool,
     /// How often connections were released.
     pub releases: u64,
 }
@@ -140,13 +164,16 @@ impl Connections {
     /// The node granted an allocation.
     pub fn allocate(&mut self, t: Nanos, choice: Choice, owner: MacId) {
         self.allocations.add(t);
+        if choice.is_io() && std::mem::replace(&mut self.had_io, true) {
+            self.repeated.add(t);
+        }
         self.allocated_at = Some(t);
         self.owner = Some(Known { value: owner, origin: Origin::Learnt });
         self.allocated = self.allocated.with(choice);
         for kind in ConnectionKind::ALL.into_iter().filter(|kind| choice.has(kind.choice())) {
             let connection = self.get_mut(kind);
             connection.forget();
-            connection.fed = t;
+            (connection.fed, connection.spoken) = (t, t);
             if kind == ConnectionKind::Explicit {
                 connection.state = ConnectionState::Established;
                 connection.rate_ms = Some(2500);
@@ -186,6 +213,7 @@ impl Connections {
 
     /// The node started anew: nothing is allocated any more.
     pub fn restart(&mut self) {
+        self.had_io = false;
         self.delete(Choice::from_byte(0xFF));
     }
 
@@ -197,7 +225,14 @@ impl Connections {
     }
 
     /// An attribute of a connection was read, or set and granted.
-    pub fn attribute(&mut self, kind: ConnectionKind, attribute: u16, value: &[u8], set: bool) {
+    pub fn attribute(
+        &mut self,
+        t: Nanos,
+        kind: ConnectionKind,
+        attribute: u16,
+        value: &[u8],
+        set: bool,
+    ) {
         let connection = self.get_mut(kind);
         let byte = value.first().copied();
         let word =
@@ -209,6 +244,9 @@ impl Connections {
             8 => offer(&mut connection.consumed, word, Origin::Learnt),
             9 => {
                 connection.rate_ms = Some(word);
+                if set {
+                    (connection.fed, connection.spoken) = (t, t);
+                }
                 if set && connection.state == ConnectionState::Configuring {
                     connection.state = ConnectionState::Established;
                 }
@@ -228,30 +266,61 @@ impl Connections {
     pub fn fed(&mut self, t: Nanos, kind: ConnectionKind) {
         let connection = self.get_mut(kind);
         connection.fed = t;
+        connection.has_consumed = true;
     }
 
     /// The node sent on a connection: so it is established, whatever was seen before.
     pub fn spoke(&mut self, t: Nanos, kind: ConnectionKind) {
         let connection = self.get_mut(kind);
+        connection.spoken = t;
         if connection.state != ConnectionState::Established {
             connection.state = ConnectionState::Established;
             connection.fed = t;
         }
     }
 
+    /// Whether the node sends by itself, should have sent at least every `every`, where its expected
+    /// packet rate does not say it, and is silent for four times that. One that its master left
+    /// alone stops sending, and is not meant.
+    pub fn stopped_sending(&self, t: Nanos, every: Option<Nanos>) -> bool {
+        let connection = self.get(ConnectionKind::ChangeOfState);
+        let limit = connection.limit().or(every.map(|every| Nanos(every.0.saturating_mul(4))));
+        let silent = t.since(connection.spoken);
+        connection.state == ConnectionState::Established
+            && limit.zip(silent).is_some_and(|(limit, silent)| silent > limit)
+            && (!connection.has_consumed
+                || connection.spoken <= connection.fed
+                || connection.patience().is_none())
+    }
+
+    /// Whether the master acknowledges what the node sends by itself; `None` where its allocation
+    /// was not heard.
+    pub fn is_acknowledged(&self) -> Option<bool> {
+        let by_itself = self.allocated.has(ConnectionKind::ChangeOfState.choice());
+        by_itself.then(|| !self.allocated.has(Choice::NO_ACKNOWLEDGE))
+    }
+
+    /// Whether a connection of this kind gets anything, so that it has a watchdog.
+    fn consumes(&self, kind: ConnectionKind) -> bool {
+        kind != ConnectionKind::ChangeOfState
+            || self.get(kind).has_consumed
+            || self.is_acknowledged() == Some(true)
+    }
+
     /// Times out what was silent for too long. Returns whether I/O did.
     pub fn expire(&mut self, t: Nanos) -> bool {
         let mut timed_out = false;
         for kind in ConnectionKind::ALL {
+            let consumes = self.consumes(kind);
             let connection = self.get_mut(kind);
-            let silent = t.since(connection.fed);
-            let late = connection.limit().zip(silent).is_some_and(|(limit, silent)| silent > limit);
-            if connection.state != ConnectionState::Established || !late {
+            if connection.state != ConnectionState::Established || !consumes {
                 continue;
             }
-            connection
-                .timeouts
-                .add(connection.limit().map_or(t, |limit| connection.fed.plus(limit)));
+            let Some(limit) = connection.patience() else { continue };
+            if t.since(connection.fed).is_none_or(|silent| silent <= limit) {
+                continue;
+            }
+            connection.timeouts.add(connection.fed.plus(limit));
             timed_out |= kind != ConnectionKind::Explicit;
             match (kind, connection.watchdog_action) {
                 (ConnectionKind::Explicit, None) | (_, Some(WatchdogAction::AutoDelete)) => {
@@ -272,7 +341,7 @@ impl Connections {
     /// Frames are known to be missing: nothing counts as silent before `t`.
     pub fn forgive(&mut self, t: Nanos) {
         for connection in &mut self.each {
-            connection.fed = t;
+            (connection.fed, connection.spoken) = (t, t);
         }
     }
 
@@ -303,7 +372,7 @@ mod tests {
     fn connections_time_out_after_four_times_their_rate() {
         let mut connections = allocated();
         assert_eq!(state(&connections, ConnectionKind::Poll), ConnectionState::Configuring);
-        connections.attribute(ConnectionKind::Poll, 9, &[75, 0], true);
+        connections.attribute(Nanos::ZERO, ConnectionKind::Poll, 9, &[75, 0], true);
         assert_eq!(state(&connections, ConnectionKind::Poll), ConnectionState::Established);
         connections.fed(Nanos::from_millis(1000), ConnectionKind::Poll);
         connections.expire(Nanos::from_millis(1300));
@@ -322,14 +391,15 @@ mod tests {
     #[test]
     fn the_watchdog_does_what_it_is_set_to() {
         let mut connections = allocated();
-        connections.attribute(ConnectionKind::Poll, 9, &[0, 0], true);
+        connections.attribute(Nanos::ZERO, ConnectionKind::Poll, 9, &[0, 0], true);
         connections.expire(Nanos::from_millis(9_000));
         assert_eq!(state(&connections, ConnectionKind::Poll), ConnectionState::Established);
-        connections.attribute(ConnectionKind::Poll, 9, &[100, 0], true);
-        connections.attribute(ConnectionKind::Poll, 12, &[2], true);
+        connections.attribute(Nanos::ZERO, ConnectionKind::Poll, 9, &[100, 0], true);
+        connections.fed(Nanos::ZERO, ConnectionKind::Poll);
+        connections.attribute(Nanos::ZERO, ConnectionKind::Poll, 12, &[2], true);
         connections.expire(Nanos::from_millis(9_500));
         assert_eq!(state(&connections, ConnectionKind::Poll), ConnectionState::Established);
-        connections.attribute(ConnectionKind::Poll, 12, &[1], true);
+        connections.attribute(Nanos::ZERO, ConnectionKind::Poll, 12, &[1], true);
         connections.expire(Nanos::from_millis(9_950));
         assert_eq!(connections.allocated, Choice::EXPLICIT);
         assert_eq!(connections.get(ConnectionKind::Poll).timeouts.count(), 2);
@@ -360,9 +430,9 @@ mod tests {
     #[test]
     fn values_cut_short_change_nothing() {
         let mut connections = allocated();
-        connections.attribute(ConnectionKind::Poll, 9, &[], true);
+        connections.attribute(Nanos::ZERO, ConnectionKind::Poll, 9, &[], true);
         assert_eq!(connections.get(ConnectionKind::Poll).rate_ms, None);
-        connections.attribute(ConnectionKind::Poll, 1, &[9], false);
+        connections.attribute(Nanos::ZERO, ConnectionKind::Poll, 1, &[9], false);
         assert_eq!(state(&connections, ConnectionKind::Poll), ConnectionState::Configuring);
     }
 }

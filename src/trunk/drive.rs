@@ -1,8 +1,9 @@
-//! A node as an AC drive: by which assemblies it is driven, whether that was given, learnt or
-//! inferred from its I/O, and whether it follows its run command.
+//! A node as an AC drive: by which assemblies it is driven, and whether that was given, learnt or
+//! inferred from its I/O.
 //!
 //! Source of the inference: our own. A drive of the profile sends and takes data that are as long
-//! as an assembly of the table, leaves unused bits at 0, and its running bit follows the run bit of the command. What is inferred is
+//! as an assembly of the table, leaves unused bits at 0, and its running bit follows the run bit of the
+//! command, or it runs for long at the speed that is asked for. What is inferred is
 //! always marked so ([`Origin::Inferred`]).
 
 use super::connections::{Known, Origin, offer};
@@ -11,10 +12,11 @@ use crate::fieldbus::{
     Assembly, AssemblyBits, DriveCommand, DriveStatus, InputAssembly, OutputAssembly, Profile,
     Role, Signal, Unread, bits_of, bits_of_signal,
 };
-use crate::wire::Nanos;
 
 /// So many responses are watched before anything is guessed.
 const WATCHED: u32 = 50;
+/// A drive that ran so often at the speed that was asked for is one.
+const AT_SPEED: u32 = 100;
 /// A drive that was asked to run must say that it runs within so many responses.
 const FOLLOWS_WITHIN: u32 = 500;
 
@@ -23,6 +25,9 @@ const RUN: AssemblyBits = bits_of_signal(Signal::RunForward) | bits_of_signal(Si
 /// Bits that say that a drive runs.
 const RUNNING_FORWARD: AssemblyBits = bits_of_signal(Signal::RunningForward);
 const RUNNING_REVERSE: AssemblyBits = bits_of_signal(Signal::RunningReverse);
+
+/// Where the speed stands in every assembly of the table.
+const SPEED_SHIFT: u32 = 16;
 
 /// What is known of a node as a drive.
 #[derive(Debug, Clone, Default)]
@@ -49,6 +54,10 @@ struct DriveEvidence {
     since_change: u32,
     followed_on: bool,
     followed_off: bool,
+    /// The last command.
+    asked: AssemblyBits,
+    /// Responses that it runs at the speed asked for.
+    at_speed: u32,
 }
 
 /// The length of the data one way, and the bits that were set in any of them.
@@ -102,8 +111,24 @@ impl NodeDrive {
         self.command.zip(self.status)
     }
 
+    /// Whether it is known that commands and responses are of assemblies that do not go together:
+    /// 20 with 70, 21 with 71, and so on (CIP AC/DC drive profile).
+    pub fn pair_differs(&self) -> bool {
+        let known = |origin| origin != Origin::Inferred;
+        self.output.zip(self.input).is_some_and(|(output, input)| {
+            known(output.origin)
+                && known(input.origin)
+                && output.value.number() + 50 != input.value.number()
+        })
+    }
+
     /// A command of the master, whole. Whether it is one for a drive.
     pub fn commanded(&mut self, data: &[u8]) -> bool {
+        if data.is_empty() {
+            // A master that is idle asks for nothing.
+            self.command = self.output.map(|output| Unread::nothing(output.value));
+            return false;
+        }
         self.watch.command(data);
         let command = self.output.and_then(|output| Unread::new(output.value, data));
         self.command = command.or(self.command);
@@ -143,7 +168,7 @@ impl NodeDrive {
             self.input = self.input.filter(|known| known.origin != Origin::Inferred);
             return;
         }
-        let behaves = watch.followed_on && watch.followed_off;
+        let behaves = watch.followed_on && watch.followed_off || watch.at_speed >= AT_SPEED;
         if watch.watched < WATCHED || !(behaves || device_type.is_some()) {
             return;
         }
@@ -161,15 +186,19 @@ impl NodeDrive {
 }
 
 impl DriveEvidence {
+    /// Whether the speeds of the last command and of this response are nearly the same, and not 0.
+    fn is_at_speed(&self, status: AssemblyBits) -> bool {
+        let speed = |bits: AssemblyBits| i32::from((bits >> SPEED_SHIFT) as i16).abs();
+        let (asked, is) = (speed(self.asked), speed(status));
+        asked > 10 && 20 * (asked - is).abs() <= asked
+    }
+
     fn command(&mut self, data: &[u8]) {
-        // A master that is idle polls with no data.
-        if data.is_empty() {
-            return;
-        }
         let Some(bits) = self.commands.take::<OutputAssembly>(data) else {
             self.ruled_out = true;
             return;
         };
+        self.asked = bits;
         let run = bits & RUN != 0;
         if run != self.run_asked {
             self.since_change = 0;
@@ -193,136 +222,9 @@ impl DriveEvidence {
             self.followed_on |= running;
             self.followed_off |= self.followed_on && !running;
         }
+        self.at_speed += u32::from(running && self.run_asked && self.is_at_speed(bits));
         // Both directions at once is no drive.
         self.ruled_out |= forward && reverse;
-    }
-}
-
-/// How one drive follows its run command.
-#[derive(Debug, Clone, Default)]
-pub struct Following {
-    /// Since when run is asked and it does not run.
-    waiting: Option<Nanos>,
-    counted: bool,
-    episodes: u64,
-    first: Nanos,
-    last: Nanos,
-    longest: Nanos,
-    reasons: DriveReasons,
-    asked: bool,
-    followed: bool,
-}
-
-/// What a drive said while it did not follow; more than one may hold.
-#[derive(
-    Debug,
-    Clone,
-    Copy,
-    PartialEq,
-    Eq,
-    Default,
-    serde::Serialize,
-    serde::Deserialize,
-    schemars::JsonSchema,
-)]
-pub struct DriveReasons {
-    /// It is faulted.
-    pub faulted: bool,
-    /// Its run and stop come from somewhere else.
-    pub control_elsewhere: bool,
-    /// Its speed comes from somewhere else.
-    pub reference_elsewhere: bool,
-    /// It is not ready.
-    pub not_ready: bool,
-    /// The speed asked for is zero.
-    pub no_speed: bool,
-}
-
-impl Following {
-    /// So long a drive may take to start: contactors, magnetising, ramps. Common practice, no
-    /// source.
-    pub const PATIENCE: Nanos = Nanos::from_millis(2000);
-
-    /// A response of the drive, while the master's last command asked for this.
-    #[inline]
-    ///
-    /// Returns whether it follows now, if that changed: `false` once it did not for
-    /// [`Following::PATIENCE`].
-    pub(super) fn response(
-        &mut self,
-        t: Nanos,
-        asked: &DriveCommand,
-        status: &DriveStatus,
-    ) -> Option<bool> {
-        let run = asked.run();
-        self.asked |= run;
-        if !run || status.running() {
-            self.followed |= run;
-            self.waiting = None;
-            return std::mem::take(&mut self.counted).then_some(true);
-        }
-        let since = *self.waiting.get_or_insert(t);
-        let Some(span) = t.since(since) else {
-            self.waiting = Some(t);
-            return None;
-        };
-        if span < Self::PATIENCE {
-            return None;
-        }
-        let begins = !self.counted;
-        if begins {
-            self.counted = true;
-            if self.episodes == 0 {
-                self.first = since;
-            }
-            self.episodes += 1;
-            self.last = since;
-        }
-        self.longest = self.longest.max(span);
-        let DriveReasons { faulted, control_elsewhere, reference_elsewhere, not_ready, no_speed } =
-            &mut self.reasons;
-        *faulted |= status.faulted;
-        *control_elsewhere |= status.control_from_network == Some(false);
-        *reference_elsewhere |= status.reference_from_network == Some(false);
-        *not_ready |= status.ready == Some(false);
-        *no_speed |= asked.speed == 0;
-        begins.then_some(false)
-    }
-
-    /// Nobody knows what was asked or done meanwhile.
-    pub(super) fn doubt(&mut self) {
-        self.waiting = None;
-        self.counted = false;
-    }
-
-    /// Times that it did not run within [`Following::PATIENCE`] though asked to.
-    pub fn episodes(&self) -> u64 {
-        self.episodes
-    }
-
-    /// When the first and the last of them began.
-    pub fn times(&self) -> Option<(Nanos, Nanos)> {
-        (self.episodes > 0).then_some((self.first, self.last))
-    }
-
-    /// How long it did not follow at most, so far.
-    pub fn longest(&self) -> Nanos {
-        self.longest
-    }
-
-    /// What it said meanwhile.
-    pub fn reasons(&self) -> DriveReasons {
-        self.reasons
-    }
-
-    /// Whether it was ever asked to run.
-    pub fn was_asked(&self) -> bool {
-        self.asked
-    }
-
-    /// Whether it ever ran when asked to.
-    pub fn has_followed(&self) -> bool {
-        self.followed
     }
 }
 
@@ -401,40 +303,5 @@ mod tests {
         assert_eq!(drive.input.map(|known| known.origin), Some(Origin::Learnt));
         assert!(drive.commanded(&[1, 0, 10, 0]));
         assert_eq!(drive.command().map(|command| command.speed), Some(10));
-    }
-}
-
-#[cfg(test)]
-mod following_tests {
-    use super::tests::{input, output};
-    use super::*;
-
-    fn play(responses: &[(i64, bool, u8)]) -> Following {
-        let mut following = Following::default();
-        for &(ms, run, bits) in responses {
-            let command = [u8::from(run), 0, 0xB0, 4];
-            let asked = DriveCommand::from_bytes(output(21), &command).unwrap();
-            let status = DriveStatus::from_bytes(input(71), &[bits, 3, 0, 0]).unwrap();
-            following.response(Nanos::from_millis(ms), &asked, &status);
-        }
-        following
-    }
-
-    /// Bits of assembly 71: CIP AC/DC drive profile.
-    #[test]
-    fn a_drive_in_local_control_does_not_follow() {
-        let following = play(&[(0, false, 0x10), (100, true, 0x10), (2200, true, 0x10)]);
-        assert_eq!(following.episodes(), 1);
-        let reasons = following.reasons();
-        assert!(reasons.control_elsewhere && reasons.reference_elsewhere && !reasons.faulted);
-        assert_eq!(following.times().unwrap().0, Nanos::from_millis(100));
-        assert!(!following.has_followed());
-    }
-
-    #[test]
-    fn a_drive_that_takes_its_time_follows() {
-        let following = play(&[(0, true, 0x70), (1500, true, 0x70), (1600, true, 0x74)]);
-        assert_eq!(following.episodes(), 0);
-        assert!(following.has_followed());
     }
 }

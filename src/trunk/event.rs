@@ -47,6 +47,14 @@ pub enum Event {
     },
     /// A drive does not run though it is asked to.
     DriveNotFollowing(MacId),
+    /// A drive says that it is faulted.
+    DriveFaulted(MacId),
+    /// A drive says that it is no longer faulted.
+    DriveFaultOver(MacId),
+    /// A master polls with no data: it is idle.
+    MasterIdle,
+    /// A master that was idle polls with data again.
+    MasterRuns,
     /// A drive that did not follow its run command follows it again, or is no longer asked to run.
     DriveFollows(MacId),
     /// Two devices wanted one address.
@@ -76,10 +84,14 @@ impl Event {
             | Event::ConnectionTimedOut(mac_id)
             | Event::DriveNotFollowing(mac_id)
             | Event::DriveFollows(mac_id)
+            | Event::DriveFaulted(mac_id)
+            | Event::DriveFaultOver(mac_id)
             | Event::DeviceReplaced { mac_id, .. }
             | Event::IoResized { mac_id, .. } => Some(*mac_id),
             Event::AddressClash(clash) => Some(clash.mac_id),
             Event::Controller(_)
+            | Event::MasterIdle
+            | Event::MasterRuns
             | Event::ControllerRestarted
             | Event::FramesLost(_)
             | Event::LinkDown
@@ -111,8 +123,12 @@ impl Event {
                 let now = number(u64::from(*now), "byte");
                 format!("has another size: {role} of {now}, before of {before}")
             }
-            Event::DriveNotFollowing(_) => "does not run though it is asked to".to_string(),
+            Event::DriveNotFollowing(_) => "does not do what it is asked to".to_string(),
             Event::DriveFollows(_) => "follows its run command again".to_string(),
+            Event::DriveFaulted(_) => "says that it is faulted".to_string(),
+            Event::DriveFaultOver(_) => "is no longer faulted".to_string(),
+            Event::MasterIdle => "the master polls with no data: it is idle".to_string(),
+            Event::MasterRuns => "the master polls with data again".to_string(),
             Event::DeviceReplaced { before, now, .. } => {
                 format!("is another device: {} in place of {}", device(now), device(before))
             }

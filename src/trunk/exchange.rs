@@ -8,7 +8,7 @@ use crate::wire::Nanos;
 ///
 /// An exchange opens with a command and closes with the first response after it. A further
 /// command while one is open counts the open one as missed. So commands = responses + missed
-/// + uncertain + the one still open.
+/// + uncertain + the one still open, but for commands that need no response.
 ///
 /// One that spans a step back of the clock has no latency and no interval. Where frames were lost,
 /// the link was down or the adapter was bus-off, commands may have come that nobody heard: from
@@ -57,6 +57,12 @@ impl Exchange {
         self.previous = if std::mem::take(&mut self.gap) { None } else { self.last };
         self.last = Some(t);
         missed
+    }
+
+    /// A command that need not be answered: the one before it was not missed.
+    pub fn unanswered_command(&mut self, t: Nanos) {
+        self.state = ExchangeState::Closed;
+        self.command(t);
     }
 
     /// A further fragment of the last command: the command ends with its last one.

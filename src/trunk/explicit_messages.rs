@@ -369,7 +369,9 @@ fn agree(
 
 fn request(node: &mut Node, t: Nanos, ends: &Ends, message: &ExplicitBody, notes: &mut Notes) {
     node.explicit.requests += 1;
-    node.allocation_requests += u64::from(allocates_io(message));
+    if let Some(choice) = allocates(message) {
+        node.allocation_requests.count(choice, ends.client());
+    }
     let (client, transaction) = (ends.client(), ends.header.transaction);
     if ends.role == Role::ExplicitRequest {
         node.connections.fed(t, ConnectionKind::Explicit);
@@ -393,16 +395,13 @@ fn request(node: &mut Node, t: Nanos, ends: &Ends, message: &ExplicitBody, notes
     }
 }
 
-/// Whether a request is a master's that wants to exchange I/O.
-fn allocates_io(message: &ExplicitBody) -> bool {
+/// What a request wants to allocate, if it is one to allocate.
+fn allocates(message: &ExplicitBody) -> Option<Choice> {
     let &ExplicitBody::Request { service: Service::ALLOCATE, target, data } = message else {
-        return false;
+        return None;
     };
-    let io = |allocate: AllocateRequest| {
-        allocate.choice.without(Choice::EXPLICIT.with(Choice::NO_ACKNOWLEDGE)) != Choice::NONE
-    };
-    target.is_some_and(|target| target.class == Class::DEVICENET)
-        && AllocateRequest::parse(data).is_some_and(io)
+    target.filter(|target| target.class == Class::DEVICENET)?;
+    Some(AllocateRequest::parse(data)?.choice)
 }
 
 /// Takes a response to a request, and returns the body format that was agreed, if one was.
@@ -428,19 +427,19 @@ fn granted(
             let choice = asked.data().first().copied()?;
             node.connections.release(Choice::from_byte(choice));
         }
-        (_, Service::GET_SINGLE) => attribute(node, target, data, false),
+        (_, Service::GET_SINGLE) => attribute(node, t, target, data, false),
         (Class::IDENTITY, Service::GET_ALL) => node.identity.all(data),
         (_, Service::SET_SINGLE) => {
             // A device that grants another value than the one asked for says so.
             let value = if data.is_empty() { asked.data() } else { data };
-            attribute(node, target, value, true);
+            attribute(node, t, target, value, true);
         }
         _ => {}
     }
     None
 }
 
-fn attribute(node: &mut Node, target: Target, value: &[u8], set: bool) {
+fn attribute(node: &mut Node, t: Nanos, target: Target, value: &[u8], set: bool) {
     let Some(attribute) = target.attribute else { return };
     match target.class {
         Class::IDENTITY if target.instance == 1 => node.identity.attribute(attribute, value),
@@ -451,7 +450,7 @@ fn attribute(node: &mut Node, target: Target, value: &[u8], set: bool) {
         }
         Class::CONNECTION => {
             let Some(kind) = ConnectionKind::from_instance(target.instance) else { return };
-            node.connections.attribute(kind, attribute, value, set);
+            node.connections.attribute(t, kind, attribute, value, set);
             let assembly = Target::from_path(value, false)
                 .filter(|path| path.class == Class::ASSEMBLY)
                 .map(|path| path.instance);

@@ -9,6 +9,7 @@ use super::Trunk;
 use super::connections::{Known, Origin, offer};
 use super::decoded::{Decoded, FrameDirection, IoMessage, Meaning, Note, Notes};
 use super::event::Event;
+use super::following::DriveChange;
 use super::io::IoFrame;
 use super::node::Node;
 use super::reassembly::{FragmentCounts, FragmentError, FragmentStage};
@@ -199,15 +200,24 @@ impl Trunk {
                 if heard.missed {
                     self.missed(t, mac_id, events);
                 }
+                if let Some(idle) = heard.idle
+                    && let Some(idle) = self.idle.polled(t, mac_id, idle)
+                {
+                    events(t, if idle { Event::MasterIdle } else { Event::MasterRuns });
+                }
                 resized(t, mac_id, info.role, &heard, events);
                 self.note_poll_gap(t);
                 return heard;
             }
             Role::ChangeOfStateAcknowledge => {
                 node.change_of_state_acknowledge(t);
+                self.last_acknowledge = Some(t);
                 return IoHeard::default();
             }
             _ => node.sent(t, mac_id, events),
+        }
+        if self.first_answer.is_none() && info.role != Role::StrobeCommand {
+            self.first_answer = Some(t);
         }
         let heard = match info.role {
             Role::PollResponse => node.poll_response(t, data),
@@ -234,15 +244,21 @@ impl Trunk {
         };
         resized(t, mac_id, info.role, &heard, events);
         if heard.drive
-            && let Some((command, status)) = node.drive.exchange()
+            && let Some(status) = node.drive.status()
         {
-            let (command, status) = (command.read(), status.read());
             let speed = f64::from(status.speed.unsigned_abs());
             self.drive_correlation.drive(t, mac_id, status.running(), speed);
-            match node.following.response(t, &command, &status) {
+            match node.following.fault(t, &status) {
                 None => {}
-                Some(true) => events(t, Event::DriveFollows(mac_id)),
-                Some(false) => events(t, Event::DriveNotFollowing(mac_id)),
+                Some(true) => events(t, Event::DriveFaulted(mac_id)),
+                Some(false) => events(t, Event::DriveFaultOver(mac_id)),
+            }
+            let differs = node.drive.pair_differs();
+            let asked = node.drive.command();
+            match asked.and_then(|asked| node.following.response(t, &asked, &status, differs)) {
+                None => {}
+                Some(DriveChange::Follows) => events(t, Event::DriveFollows(mac_id)),
+                Some(DriveChange::NotFollowing) => events(t, Event::DriveNotFollowing(mac_id)),
             }
         }
         heard
@@ -286,6 +302,7 @@ impl Trunk {
             }
         });
         self.last_strobe = Some(t);
+        self.note_poll_gap(t);
         for mac_id in self.strobed.iter() {
             if self.nodes[mac_id].strobe.command(t) {
                 self.missed(t, mac_id, events);
@@ -343,6 +360,8 @@ pub(super) struct IoHeard {
     pub(super) drive: bool,
     /// The command before it was never answered.
     pub(super) missed: bool,
+    /// Its master became idle, so that it polls with no data, or went on.
+    pub(super) idle: Option<bool>,
     /// Its message has a length that none had: the length of the one before it, and its own.
     pub(super) resized: Option<(u16, u16)>,
 }
@@ -379,9 +398,14 @@ impl Node {
             if length > 0 {
                 offer(size, length, Origin::Inferred);
             }
-            self.idle = length == 0;
         }
         let mut heard = IoHeard::new(&frame, *size, &mut self.io_fragments);
+        // A node that takes no data is always polled with none.
+        let idle = frame.length == Some(0) && size.is_some_and(|size| size.value > 0);
+        if idle != self.idle {
+            self.idle = idle;
+            heard.idle = Some(idle);
+        }
         if heard.part.is_none() {
             heard.drive = self.drive.commanded(data);
         }
@@ -403,8 +427,12 @@ impl Node {
         // The first response after a command is a new one.
         let fresh = self.poll.awaits_response();
         let frame = self.response_io.frame(t, data, *size, fresh);
-        if let Some(length) = frame.length.filter(|&length| length > 0) {
-            offer(size, length, Origin::Inferred);
+        match frame.length {
+            // No data is no size: it has nothing to say yet.
+            Some(0) if size.is_some_and(|size| size.value > 0) => self.empty_answers.add(t),
+            Some(0) => {}
+            Some(length) => offer(size, length, Origin::Inferred),
+            None => {}
         }
         let mut heard = IoHeard::new(&frame, *size, &mut self.io_fragments);
         self.read_status(&mut heard, data);
@@ -431,8 +459,10 @@ impl Node {
         self.read_status(&mut heard, data);
         if frame.continues {
             self.change_of_state.command_continues(t);
-        } else {
+        } else if self.expects_acknowledge() {
             self.change_of_state.command(t);
+        } else {
+            self.change_of_state.unanswered_command(t);
         }
         heard
     }
@@ -441,6 +471,13 @@ impl Node {
     pub(super) fn change_of_state_acknowledge(&mut self, t: Nanos) {
         self.fed(t, ConnectionKind::ChangeOfState);
         self.change_of_state.response(t);
+    }
+
+    /// Whether its master acknowledges what it sends by itself, by the allocation, else by whether
+    /// it ever did.
+    fn expects_acknowledge(&self) -> bool {
+        let agreed = self.connections.is_acknowledged();
+        agreed.unwrap_or(self.change_of_state.responses() > 0)
     }
 
     /// Its response to a strobe.

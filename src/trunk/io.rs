@@ -23,9 +23,23 @@ pub struct IoChannel {
     tentative: bool,
     /// A fragmented message came out whole.
     inferred: bool,
+    /// Whether its first frames may be the rest of a message whose beginning nobody heard.
+    opening: Opening,
     /// Frames in a row that are no part of a fragmented message.
     contrary: u8,
     sizes: IoSizes,
+}
+
+/// Where a channel begins: a listener may start, or lose frames, in the middle of a message.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+enum Opening {
+    /// Nothing was heard yet.
+    #[default]
+    First,
+    /// All so far was the rest of a message; the fragment with this count is due.
+    Due(u8),
+    /// A whole message, or the first part of one, was heard.
+    Past,
 }
 
 /// What one frame of I/O was.
@@ -59,11 +73,37 @@ impl IoChannel {
         size: Option<Known<u16>>,
         fresh: bool,
     ) -> IoFrame {
+        if self.opening != Opening::Past && self.is_rest(data) {
+            return IoFrame::default();
+        }
         if !self.inferred && !self.tentative && !is_long(size) && !opens(data) {
             // Most I/O: nothing ever looked like a fragment, and this does not.
             return IoFrame::unfragmented(data, self.sizes.add(t, data.len()));
         }
         self.perhaps_fragment(t, data, size, fresh)
+    }
+
+    /// Whether this is the rest of a message that began before anybody listened.
+    #[cold]
+    fn is_rest(&mut self, data: &[u8]) -> bool {
+        let due = match std::mem::replace(&mut self.opening, Opening::Past) {
+            Opening::Due(count) => Some(count),
+            _ => None,
+        };
+        let Some(&first) = data.first() else { return false };
+        let fragment = Fragment::from_byte(first);
+        let ends = match fragment.kind {
+            FragmentKind::Middle if data.len() == Data::MAX => false,
+            FragmentKind::Last => true,
+            _ => return false,
+        };
+        if fragment.count == 0 || due.is_some_and(|due| due != fragment.count) {
+            return false;
+        }
+        if !ends {
+            self.opening = Opening::Due((fragment.count + 1) % Fragment::COUNTS);
+        }
+        true
     }
 
     fn perhaps_fragment(
@@ -133,6 +173,7 @@ impl IoChannel {
     pub fn reset(&mut self) {
         self.reassembly.reset();
         self.tentative = false;
+        self.opening = Opening::First;
     }
 
     /// Nothing more will come: a frame that might have gone on was a whole message.
@@ -169,7 +210,8 @@ fn opens(data: &[u8]) -> bool {
     matches!(data, [0, ..]) && data.len() == Data::MAX
 }
 
-/// The sizes of messages, each once. There are at most as many as a message may have bytes.
+/// The sizes of messages, each once. There are at most as many as a message may have bytes. No data
+/// is a size only where nothing else was ever seen: an idle master polls with none.
 ///
 /// Sizes that differ from a plan are found as that; several sizes, or others than the connection
 /// was read or set to have, are found as the node's own, and then not again.
@@ -192,6 +234,14 @@ impl IoSizes {
 
     /// Gives the size before and this one, if none had this one yet.
     fn insert(&mut self, t: Nanos, bytes: u16) -> Option<(u16, u16)> {
+        if bytes == 0 && !self.seen.is_empty() {
+            return None;
+        }
+        if self.seen == [0] {
+            self.seen.clear();
+            self.first.clear();
+            self.last = None;
+        }
         let before = self.last.replace(bytes);
         if before.is_some() {
             self.changed = Some(t);
@@ -351,7 +401,11 @@ mod tests {
             for (len, head, fresh) in frames {
                 let data = &[head, 1, 2, 3, 4, 5, 6, 7][..usize::from(len)];
                 let shorter = short.frame(T, data, size, fresh);
-                prop_assert_eq!(shorter, long.perhaps_fragment(T, data, size, fresh));
+                let longer = match long.opening != Opening::Past && long.is_rest(data) {
+                    true => IoFrame::default(),
+                    false => long.perhaps_fragment(T, data, size, fresh),
+                };
+                prop_assert_eq!(shorter, longer);
                 prop_assert_eq!(short.is_fragmented(size), long.is_fragmented(size));
                 prop_assert_eq!(short.sizes(), long.sizes());
             }

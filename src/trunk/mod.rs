@@ -16,7 +16,9 @@ mod event;
 mod exchange;
 mod explicit_messages;
 mod explicit_state;
+mod following;
 mod frame;
+mod idle;
 mod io;
 mod load;
 mod node;
@@ -33,16 +35,18 @@ pub use decoded::{
     Decoded, DriveIo, ExplicitMessage, FrameDirection, IoMessage, Meaning, Note, Notes,
 };
 pub use disturbances::{DisturbanceBin, DisturbanceHistogram, Period, Rhythm};
-pub use drive::{DriveReasons, Following, NodeDrive};
+pub use drive::NodeDrive;
 pub use error_attribution::{
     DriveCorrelation, DriveDisturbances, ErrorAttribution, Talker, TalkerErrors,
 };
 pub use event::Event;
 pub use exchange::{DriftStretch, Exchange, LatencyDrift, LatencySeries, LatencyWindow};
 pub use explicit_state::{ANSWER_LIMIT, PendingRequest};
+pub use following::{DriveObstacle, DriveReasons, Episodes, Following};
+pub use idle::{IdlePolls, IdleSpan};
 pub use io::IoSizes;
 pub use load::{BusLoad, LoadWindow, PeakSecond, PeakTalker, WINDOW};
-pub use node::{ExplicitCounts, Node, NodeLights};
+pub use node::{AllocationRequests, ExplicitCounts, Node, NodeLights};
 pub use presence::{Absence, DropoutGroup, GroupDropout, Presence};
 pub use reassembly::{FragmentCounts, FragmentError, FragmentStage, MAX_MESSAGE, Reassembly};
 pub use repetition::{RepeatedFrame, Repetition};
@@ -50,11 +54,11 @@ pub use scan::{MeasuredScan, ScanRecorder, ScanSender, ScannedFrame};
 pub use statistics::{Distribution, Occurrences};
 
 use crate::fieldbus::{ConnectionKind, MacId, MacIdSet};
-use crate::wire::{ControllerState, Nanos, Record, Tally, What};
+use crate::wire::{Cause, ControllerState, Nanos, Record, Tally, What};
 use address::Outcome;
 use connections::offer;
 use explicit_messages::ExplicitMessages;
-use node::Nodes;
+use node::{Expired, Nodes};
 use presence::PresenceChange;
 
 /// How often silence is looked for, in the records' own time.
@@ -99,9 +103,13 @@ pub struct Trunk {
     pub repetition: Repetition,
     /// Whether several nodes leave or restart at once.
     pub group_dropout: GroupDropout,
-    /// The longest time without any poll between two polls.
+    /// Whether masters poll with no data.
+    pub idle: IdlePolls,
+    /// The longest time without any poll or strobe between two of them.
     pub poll_gap: Option<(Nanos, Nanos)>,
     last_poll: Option<Nanos>,
+    last_acknowledge: Option<Nanos>,
+    first_answer: Option<Nanos>,
     /// Lost frames: the times of the records that tell of them.
     pub losses: Occurrences,
     /// Times that the interface went down.
@@ -136,8 +144,11 @@ impl Default for Trunk {
             peak_talker: PeakTalker::default(),
             repetition: Repetition::default(),
             group_dropout: GroupDropout::default(),
+            idle: IdlePolls::default(),
             poll_gap: None,
             last_poll: None,
+            last_acknowledge: None,
+            first_answer: None,
             losses: Occurrences::default(),
             link_downs: Occurrences::default(),
             clock_steps: Occurrences::default(),
@@ -221,6 +232,10 @@ impl Trunk {
         match &record.what {
             What::Frame(_) => {}
             What::Error(frame) => {
+                if frame.causes().contains(Cause::ReceiveOverflow) {
+                    self.losses.add(t);
+                    self.doubt(t);
+                }
                 self.load.error_frame(t);
                 self.repetition.error(t, frame);
                 if frame.destroyed_a_frame() {
@@ -289,8 +304,13 @@ impl Trunk {
     fn sweep(&mut self, t: Nanos, events: &mut impl FnMut(Nanos, Event)) {
         self.next_sweep = t.plus(SWEEP);
         self.nodes.each_known(|mac_id, node| {
-            if node.expire(t) {
+            let Expired { timed_out, left } = node.expire(t);
+            if timed_out {
                 events(t, Event::ConnectionTimedOut(mac_id));
+            }
+            if left {
+                self.group_dropout.add(t, mac_id);
+                events(t, Event::NodeLeft(mac_id));
             }
         });
         self.explicit.expire(t, &mut self.nodes);
@@ -321,6 +341,7 @@ impl Trunk {
         self.repetition.doubt();
         self.drive_correlation.doubt();
         self.last_poll = None;
+        self.last_acknowledge = None;
         self.last_strobe = None;
     }
 
@@ -334,6 +355,7 @@ impl Trunk {
     fn gap(&mut self) {
         self.nodes.each(Node::gap);
         self.last_poll = None;
+        self.last_acknowledge = None;
     }
 
     fn settle(&mut self, now: Option<Nanos>, events: &mut impl FnMut(Nanos, Event)) {
@@ -426,9 +448,23 @@ impl Trunk {
         self.end
     }
 
-    /// The last poll, if no frame was lost and the link was up since.
+    /// When a node first answered a master, or sent I/O by itself.
+    pub fn first_answer(&self) -> Option<Nanos> {
+        self.first_answer
+    }
+
+    /// The last poll or strobe, if no frame was lost and the link was up since.
     pub fn last_poll(&self) -> Option<Nanos> {
         self.last_poll
+    }
+
+    /// Since when a master that neither polls nor strobes has acknowledged nothing of what its nodes
+    /// send by themselves; `None` while it does, or if it never did.
+    pub fn last_acknowledge(&self) -> Option<Nanos> {
+        if self.last_poll.is_some() || self.poll_gap.is_some() {
+            return None;
+        }
+        self.last_acknowledge
     }
 
     /// The time of the last record.

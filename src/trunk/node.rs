@@ -3,10 +3,11 @@
 
 use super::address::{AddressState, NewStart, Outcome};
 use super::connections::{Connections, Known, Origin, offer};
-use super::drive::{Following, NodeDrive};
+use super::drive::NodeDrive;
 use super::event::Event;
 use super::exchange::{Exchange, LatencyDrift};
 use super::explicit_state::PendingRequests;
+use super::following::Following;
 use super::io::{IoChannel, IoSizes};
 use super::presence::{Presence, PresenceChange};
 use super::reassembly::{FragmentCounts, Reassembly};
@@ -23,6 +24,8 @@ use std::ops::{Index, IndexMut};
 
 /// After so many commands without any sign of the node its lights cannot be judged.
 const UNANSWERED: u32 = 20;
+/// So many messages in the same rhythm are sent in cycles.
+const STEADY: u64 = 20;
 /// I/O fragments that stop for so long belong to nothing, where no packet rate is known.
 const IO_LIMIT: Nanos = Nanos::SECOND;
 /// Fragments of an explicit message that stop for so long: 4 x the default rate of 2500 ms.
@@ -58,6 +61,37 @@ pub struct ExplicitCounts {
     pub fragments: FragmentCounts,
 }
 
+/// Requests to allocate a node's connections, answered or not.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct AllocationRequests {
+    /// Those for I/O: only a master asks for it.
+    pub io: u64,
+    /// Those for explicit messages alone: a master's before it asks for I/O, or a tool's.
+    pub explicit: u64,
+    /// Who asked last for explicit messages alone.
+    pub explicit_client: Option<MacId>,
+}
+
+impl AllocationRequests {
+    pub(super) fn count(&mut self, choice: Choice, client: MacId) {
+        if choice.is_io() {
+            self.io += 1;
+        } else {
+            self.explicit += 1;
+            self.explicit_client = Some(client);
+        }
+    }
+}
+
+/// What happened by itself as time passed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Expired {
+    /// An I/O connection timed out.
+    pub(super) timed_out: bool,
+    /// The node fell silent.
+    pub(super) left: bool,
+}
+
 /// What the lights should show now. `None` where the wire does not tell.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct NodeLights {
@@ -82,7 +116,7 @@ pub struct Node {
     /// The master's bit-strobes, from the node's first response on, and its responses.
     pub strobe: Exchange,
     /// The node's change of state or cyclic data and the master's acknowledges. Where the
-    /// acknowledge is suppressed, all of them count as missed.
+    /// acknowledge is suppressed, or was never heard, none counts as missed.
     pub change_of_state: Exchange,
     /// Whether it follows its run command, if it is a drive.
     pub following: Following,
@@ -102,8 +136,10 @@ pub struct Node {
     pub failed_requests: Occurrences,
     /// The last request that it refused, where that was heard, and with what status.
     pub last_refusal: Option<(Service, Option<Target>, GeneralStatus)>,
-    /// Requests of a master to allocate its I/O connections.
-    pub allocation_requests: u64,
+    /// Requests to allocate its connections.
+    pub allocation_requests: AllocationRequests,
+    /// Poll responses without data, though it has some to send.
+    pub empty_answers: Occurrences,
     /// Its fragmented I/O, to and from the node.
     pub io_fragments: FragmentCounts,
     /// What it does, if it is a drive.
@@ -284,7 +320,6 @@ impl Node {
         self.waiting.reset_before(since);
         self.request.reset_before(since);
         self.response.reset_before(since);
-        self.idle = false;
         self.unanswered = 0;
     }
 
@@ -300,12 +335,11 @@ impl Node {
     }
 
     /// Lets time pass.
-    ///
-    /// Returns whether an I/O connection timed out.
-    pub(super) fn expire(&mut self, t: Nanos) -> bool {
+    pub(super) fn expire(&mut self, t: Nanos) -> Expired {
         if let Some(start) = self.address.expire(t) {
             self.start_anew(start);
         }
+        let left = self.is_silent(t) && self.presence.fell_silent().is_some();
         let timed_out = self.connections.expire(t);
         let unanswered = self.waiting.expire(t);
         self.explicit.unanswered += unanswered;
@@ -321,7 +355,21 @@ impl Node {
                 self.io_fragments.count(error);
             }
         }
-        timed_out
+        Expired { timed_out, left }
+    }
+
+    /// Whether it sends by itself, is not polled as well, and has stopped.
+    fn is_silent(&self, t: Nanos) -> bool {
+        if self.change_of_state.is_unused() || !self.poll.is_unused() {
+            return false;
+        }
+        // Without a packet rate, a steady rhythm says as much.
+        let steady = self.change_of_state.interval().filter(|i| i.count() >= STEADY);
+        let every = steady.and_then(|intervals| {
+            let (median, longest) = (intervals.quantile(0.5)?, intervals.max()?);
+            (longest.0 <= median.0.saturating_mul(3) / 2).then_some(median)
+        });
+        self.connections.stopped_sending(t, every)
     }
 
     /// Frames are known to be missing at `t`: what is half done is forgotten without blame.

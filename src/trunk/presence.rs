@@ -17,7 +17,8 @@ pub struct Absence {
 /// Follows one node's presence.
 ///
 /// A node that was heard before has left when [`Presence::LEFT_AFTER`] exchanges in a row
-/// were missed and it sent nothing else meanwhile.
+/// were missed and it sent nothing else meanwhile; one that sends by itself, when it is silent for
+/// as many times its expected packet rate.
 #[derive(Debug, Clone, Default)]
 pub struct Presence {
     last_heard: Option<Nanos>,
@@ -75,8 +76,18 @@ impl Presence {
         if self.missed_in_a_row < Self::LEFT_AFTER {
             return None;
         }
-        self.gone = true;
         self.missed_while_gone += u64::from(Self::LEFT_AFTER);
+        Some(self.leave(from))
+    }
+
+    /// The node sends by itself and has stopped.
+    pub(super) fn fell_silent(&mut self) -> Option<PresenceChange> {
+        let from = self.last_heard.filter(|_| !self.gone)?;
+        Some(self.leave(from))
+    }
+
+    fn leave(&mut self, from: Nanos) -> PresenceChange {
+        self.gone = true;
         if self.count == 0 {
             self.first = from;
         }
@@ -85,7 +96,7 @@ impl Presence {
             self.recent.pop_front();
         }
         self.recent.push_back(Absence { from, to: None });
-        Some(PresenceChange::Left)
+        PresenceChange::Left
     }
 
     /// Whether the node has left and has not returned.

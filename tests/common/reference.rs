@@ -94,6 +94,11 @@ fn node(records: &[Record], mac: u16) -> Option<Value> {
                 doubt(&mut open, &mut uncertain);
                 before = None;
             }
+            // the adapter's receive buffer overflowed
+            What::Error(error) if error.class() & 4 != 0 && error.data()[1] & 1 != 0 => {
+                doubt(&mut open, &mut uncertain);
+                before = None;
+            }
             // bus-off
             What::Error(error) if error.class() & 0x40 != 0 => before = None,
             What::Frame(frame) if !frame.is_remote() => {

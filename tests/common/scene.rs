@@ -73,12 +73,12 @@ impl Scene {
     }
 
     pub fn poll(&mut self, address: u8) {
-        self.frame(0x405 | u16::from(address) << 3, &[1, 0, 0x10, 0x27]);
+        self.frame(0x405 | u16::from(address) << 3, &[0x61, 0, 0x10, 0x27]);
         self.wait(Nanos::from_micros(1200));
     }
 
     pub fn answer(&mut self, address: u8) {
-        self.frame(0x3C0 | u16::from(address), &[0x44, 3, 0x10, 0x27]);
+        self.frame(0x3C0 | u16::from(address), &[0xF4, 4, 0x10, 0x27]);
         self.wait(Nanos::from_micros(800));
     }
 

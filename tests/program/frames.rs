@@ -99,7 +99,7 @@ fn a_plan_says_how_to_read_the_io() {
     std::fs::write(&plan, text).unwrap();
     let lines = lines(&["--plan", plan.to_str().unwrap(), "--node", "12", "--kind", "poll"]);
     assert!(lines[0].contains("drive: run forward, speed 10000"), "{}", lines[0]);
-    assert!(lines[1].contains("drive: running forward, speed 10000, ready"), "{}", lines[1]);
+    assert!(lines[1].contains("drive: running forward, speed 10000, enabled"), "{}", lines[1]);
     assert!(lines[0].contains("  capper drive: poll command"), "{}", lines[0]);
     let output = frames(&["--plan", "nowhere.toml"]);
     assert_eq!(output.status.code(), Some(2));

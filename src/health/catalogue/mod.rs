@@ -1,12 +1,13 @@
 //! What each finding means, what else would explain it and what to check, in order.
 
+mod drives;
 mod nodes;
 
 use crate::health::finding::{CatalogueEntry, Code, Rank};
 
 /// The entry of every code.
 pub fn catalogue() -> impl Iterator<Item = &'static CatalogueEntry> {
-    [TRUNK_ENTRIES, nodes::ENTRIES].into_iter().flatten()
+    [TRUNK_ENTRIES, nodes::ENTRIES, drives::ENTRIES].into_iter().flatten()
 }
 
 impl Code {
@@ -172,13 +173,25 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
     CatalogueEntry {
         code: Code::PollingStopped,
         rank: Rank::Root,
-        means: "No node was polled any more: the master stopped, was taken out of run, lost power \
+        means: "No node was polled, strobed or acknowledged any more: the master stopped, was taken out of run, lost power \
                 or left the trunk.",
         or_else: &["the adapter heard nothing: its own connection is broken"],
         check: &[
             "Is the master powered and in run? Look at its status and network lights.",
             "Check the master's connector.",
             "Are other nodes still heard? If nothing is, check the adapter's own connection.",
+        ],
+    },
+    CatalogueEntry {
+        code: Code::MasterIdle,
+        rank: Rank::Cause,
+        means: "The master polls its nodes with no data: it is in program mode or stopped, so outputs \
+                do what they are set to do without a master, and drives are asked for nothing.",
+        or_else: &[],
+        check: &[
+            "Did somebody put the master into program mode? Then this is no fault: ask before it is \
+             changed, since going to run starts machines.",
+            "Does the master show a fault of its program?",
         ],
     },
     CatalogueEntry {

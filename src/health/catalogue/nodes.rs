@@ -220,18 +220,14 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         ],
     },
     CatalogueEntry {
-        code: Code::DriveNotFollowing,
+        code: Code::EmptyAnswers,
         rank: Rank::Cause,
-        means: "The master asks the drive to run and it does not; what it reports meanwhile says \
-                why.",
-        or_else: &["a stop or enable input at the drive's terminals"],
+        means: "The node answers its polls with no data at times though it has some: it is not ready \
+                to be used, or is being set up.",
+        or_else: &[],
         check: &[
-            "Control or speed not from the network: set the drive's run and speed sources to the \
-             network.",
-            "Faulted or not ready: read the drive's own display first.",
-            "Nothing that explains it: are master and drive set to the same pair of assemblies (20 \
-             with 70, 21 with 71)?",
-            "Check the enable and stop inputs at the drive's terminals.",
+            "Look at the node's module light and its display: does it wait for its configuration?",
+            "Compare the node's I/O assembly with the master's scan list.",
         ],
     },
     // Where the wire differs from the plan.

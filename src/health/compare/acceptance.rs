@@ -125,7 +125,7 @@ impl Point {
                 Point::Allocation
             }
             Code::NotPolled | Code::IntervalOverPlan => Point::Scan,
-            Code::MissedPolls => Point::Answers,
+            Code::MissedPolls | Code::EmptyAnswers => Point::Answers,
             Code::SlowAnswers => Point::AnswerTime,
             Code::ResponseSize | Code::CommandSize | Code::IoSizeDiffers | Code::DataSheetSize => {
                 Point::IoSizes
@@ -136,7 +136,15 @@ impl Point {
             | Code::NodeBusOff
             | Code::PacketRateShort
             | Code::ConnectionTimedOut => Point::Presence,
-            Code::DriveNotFollowing => Point::DriveRun,
+            Code::DriveNotFollowing
+            | Code::DriveFaulted
+            | Code::DriveControlElsewhere
+            | Code::DriveControlNotAsked
+            | Code::DriveAssemblyPair
+            | Code::DriveSpeedElsewhere
+            | Code::DriveBothDirections
+            | Code::DriveRunHeld
+            | Code::DriveNotReady => Point::DriveRun,
             Code::ErrorsStrikeNode
             | Code::ErrorsWithDrive
             | Code::NodeFloods
@@ -157,6 +165,7 @@ impl Point {
             | Code::BitRateUnknown
             | Code::ErrorsNotReported
             | Code::PollingStopped
+            | Code::MasterIdle
             | Code::ScanTooShort
             | Code::SeveralAtOnce
             | Code::ErrorsWithLength

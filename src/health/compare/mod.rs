@@ -264,9 +264,13 @@ fn compare_findings(
     tolerance: &Tolerance,
     measured: &[ComparisonLine],
 ) -> Vec<ComparisonLine> {
-    let is_same = |a: &FindingSummary, b: &FindingSummary| a.code == b.code && a.mac_id == b.mac_id;
-    let before =
-        |finding: &FindingSummary| then.findings.iter().find(|other| is_same(finding, other));
+    let is_same = |old: &FindingSummary, new: &FindingSummary| {
+        (old.code == new.code || old.code == new.code.formerly()) && old.mac_id == new.mac_id
+    };
+    let before = |new: &FindingSummary| {
+        let same = || then.findings.iter().filter(|old| is_same(old, new));
+        same().find(|old| old.code == new.code).or_else(|| same().next())
+    };
     let gone = then.findings.iter().filter(|old| !now.findings.iter().any(|new| is_same(old, new)));
     let seconds = [then.source.duration_s, now.source.duration_s];
     let present = now.findings.iter().map(|finding| (before(finding), Some(finding)));

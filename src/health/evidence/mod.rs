@@ -1,6 +1,7 @@
 //! What was seen, as data: the numbers behind a finding, with their units. The sentence is made
 //! from them in one place, `text`.
 
+mod drives;
 mod parts;
 #[cfg(test)]
 mod tests;
@@ -272,6 +273,32 @@ pub enum Evidence {
         has_followed: bool,
         /// Whether its assemblies are guessed from the traffic.
         assemblies_guessed: bool,
+        /// The assembly that it is sent.
+        #[serde(default)]
+        output_assembly: Option<u16>,
+        /// The assembly that it sends.
+        #[serde(default)]
+        input_assembly: Option<u16>,
+    },
+    /// A drive that is faulted.
+    DriveFaults {
+        /// How often it became faulted.
+        faults: u64,
+        /// Since when it is; `null`: it is not.
+        faulted_since_ns: Option<Nanos>,
+        /// Whether it was asked to run meanwhile.
+        run_asked: bool,
+    },
+    /// A master that polls with no data.
+    IdleMaster {
+        /// The nodes that it polls so.
+        mac_ids: Vec<MacId>,
+        /// The first such poll, of the last time.
+        from_ns: Nanos,
+        /// When all were polled with data again.
+        to_ns: Option<Nanos>,
+        /// How often a master was idle.
+        spans: u64,
     },
     /// Errors without acknowledge.
     NoAcknowledge {

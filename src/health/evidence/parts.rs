@@ -25,6 +25,8 @@ pub enum CountedEvent {
     Restarts,
     /// A master allocated the node.
     Allocations,
+    /// A node answered its poll with no data.
+    EmptyAnswers,
 }
 
 /// Commands or responses.

@@ -154,6 +154,31 @@ fn of_trunk() -> Vec<(Evidence, &'static str)> {
              once",
         ),
         (
+            Evidence::IdleMaster {
+                mac_ids: vec![MacId::MAX],
+                from_ns: ms(4000),
+                to_ns: None,
+                spans: 2,
+            },
+            "polled node 63 with no data from 4.000 s on, and still does; idle twice in all",
+        ),
+        (
+            Evidence::DriveFaults { faults: 1, faulted_since_ns: None, run_asked: false },
+            "reported a fault once; not faulted now",
+        ),
+        (
+            Evidence::DriveNotRunning {
+                episodes: 1,
+                longest_ns: ms(4000),
+                reasons: DriveReasons { not_ready: true, ..DriveReasons::default() },
+                has_followed: true,
+                assemblies_guessed: false,
+                output_assembly: Some(21),
+                input_assembly: None,
+            },
+            "did not do what it was told, once, for 4.000 s at most; it reported: not ready",
+        ),
+        (
             Evidence::PollingPause { from_ns: ms(4000), span_ns: ms(1500), resumed: true },
             "from 4.000 s on no node was polled for 1.500 s, then polling resumed",
         ),
@@ -321,47 +346,7 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
             "of 8 explicit requests it refused 3 and left 2 unanswered; the last refused: get of \
              identity, instance 1, attribute 99: attribute not supported (14h)",
         ),
-        (
-            drive(DriveReasons { faulted: true, not_ready: true, ..DriveReasons::default() }, true),
-            "told to run and did not, once, for 4.000 s at most; it reported: faulted",
-        ),
-        (
-            drive(
-                DriveReasons {
-                    control_elsewhere: true,
-                    reference_elsewhere: true,
-                    ..DriveReasons::default()
-                },
-                true,
-            ),
-            "told to run and did not, once, for 4.000 s at most; it reported: run and stop \
-             do not come from the network, speed does not come from the network",
-        ),
-        (
-            drive(
-                DriveReasons { not_ready: true, no_speed: true, ..DriveReasons::default() },
-                true,
-            ),
-            "told to run and did not, once, for 4.000 s at most; it reported: not ready, \
-             the speed asked for is zero",
-        ),
-        (
-            drive(DriveReasons::default(), false),
-            "told to run and did not, once, for 4.000 s at most; it reported: nothing that \
-             explains it; master and drive may be set to different assemblies (its \
-             assemblies are guessed from the traffic)",
-        ),
     ]
-}
-
-fn drive(reasons: DriveReasons, has_followed: bool) -> Evidence {
-    Evidence::DriveNotRunning {
-        episodes: 1,
-        longest_ns: ms(4000),
-        reasons,
-        has_followed,
-        assemblies_guessed: !has_followed,
-    }
 }
 
 fn of_error_causes() -> Vec<(Evidence, &'static str)> {

@@ -2,6 +2,7 @@
 
 use std::fmt::{self, Display, Formatter};
 
+use super::drives;
 use super::{
     BurstSpan, ConnectionTimeouts, CountedEvent, Evidence, IdentityDifference, IdentityPart,
     IoDirection, NotOffered, RefusedRequest, RepeatedFrames, RunningErrors, SizeDifference,
@@ -10,7 +11,7 @@ use super::{
 use crate::fieldbus::eds::SheetProblem;
 use crate::fieldbus::{Class, DeviceId, GeneralStatus, Service};
 use crate::health::{ErrorTrend, TrendDirection};
-use crate::trunk::{ClashOutcome, DriveReasons};
+use crate::trunk::ClashOutcome;
 use crate::wire::Nanos;
 use crate::words::numbers::{number, secs, times};
 
@@ -279,16 +280,35 @@ impl Display for Evidence {
                 reasons,
                 has_followed,
                 assemblies_guessed,
-            } => {
-                let (count, longest) = (times(*episodes), secs(*longest_ns));
+                output_assembly,
+                input_assembly,
+            } => drives::not_running(
+                f,
+                (*episodes, *longest_ns),
+                *reasons,
+                *has_followed,
+                (*output_assembly, *input_assembly),
+                *assemblies_guessed,
+            ),
+            Evidence::DriveFaults { faults, faulted_since_ns, run_asked } => {
+                drives::faults(f, *faults, *faulted_since_ns, *run_asked)
+            }
+            Evidence::IdleMaster { mac_ids, from_ns, to_ns, spans } => {
+                let nodes: Vec<String> = mac_ids.iter().map(ToString::to_string).collect();
+                let s = if nodes.len() == 1 { "" } else { "s" };
                 write!(
                     f,
-                    "told to run and did not, {count}, for {longest} at most; it reported: "
+                    "polled node{s} {} with no data from {}",
+                    nodes.join(", "),
+                    secs(*from_ns)
                 )?;
-                drive_reasons(f, *reasons, *has_followed)?;
-                match assemblies_guessed {
-                    true => write!(f, " (its assemblies are guessed from the traffic)"),
-                    false => Ok(()),
+                match to_ns {
+                    Some(to) => write!(f, " to {}", secs(*to))?,
+                    None => write!(f, " on, and still does")?,
+                }
+                match spans {
+                    0 | 1 => Ok(()),
+                    spans => write!(f, "; idle {} in all", times(*spans)),
                 }
             }
             Evidence::NoAcknowledge { missing_acknowledges, errors, repeated } => {
@@ -478,27 +498,8 @@ fn counted(f: &mut Formatter<'_>, what: CountedEvent, count: u64) -> fmt::Result
             write!(f, "a master tried to allocate its I/O {times} and never had an answer")
         }
         CountedEvent::Restarts => write!(f, "ran its address check again {times}"),
+        CountedEvent::EmptyAnswers => write!(f, "answered its poll {times} with no data"),
         CountedEvent::Allocations => write!(f, "a master allocated it {times}"),
-    }
-}
-
-fn drive_reasons(f: &mut Formatter<'_>, reasons: DriveReasons, has_followed: bool) -> fmt::Result {
-    let DriveReasons { faulted, control_elsewhere, reference_elsewhere, not_ready, no_speed } =
-        reasons;
-    let words = [
-        (faulted, "faulted"),
-        (control_elsewhere, "run and stop do not come from the network"),
-        (reference_elsewhere, "speed does not come from the network"),
-        (not_ready && !faulted, "not ready"),
-        (no_speed, "the speed asked for is zero"),
-    ];
-    if words.iter().any(|(holds, _)| *holds) {
-        return join(f, ", ", words.iter().filter_map(|(holds, words)| holds.then_some(words)));
-    }
-    write!(f, "nothing that explains it")?;
-    match has_followed {
-        true => Ok(()),
-        false => write!(f, "; master and drive may be set to different assemblies"),
     }
 }
 

@@ -304,6 +304,17 @@ pub fn phrase(found: &Found) -> String {
         Code::FramesLost => "frames lost here",
         Code::LinkDown => "the interface was down",
         Code::PollingStopped if found.finding.mac_id.is_some() => "the master stopped polling",
+        Code::MasterIdle => "the master is idle",
+        Code::EmptyAnswers => "answers with no data",
+        Code::DriveFaulted if found.finding.severity == Severity::Fault => "is faulted",
+        Code::DriveFaulted => "was faulted",
+        Code::DriveControlElsewhere => "takes run and stop from elsewhere",
+        Code::DriveControlNotAsked => "is not asked to take its control from the network",
+        Code::DriveAssemblyPair => "assemblies do not go together",
+        Code::DriveSpeedElsewhere => "takes its speed from elsewhere",
+        Code::DriveBothDirections => "is asked to run both ways at once",
+        Code::DriveRunHeld => "waits for run to be given again",
+        Code::DriveNotReady => "is not ready to run",
         other => return other.name().replace('-', " "),
     }
     .to_string()

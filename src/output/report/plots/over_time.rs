@@ -346,6 +346,8 @@ impl Mark {
                 | Event::ConnectionTimedOut(_)
                 | Event::IoResized { .. }
                 | Event::DriveNotFollowing(_)
+                | Event::DriveFaulted(_)
+                | Event::MasterIdle
                 | Event::FramesLost(_)
                 | Event::LinkDown
                 | Event::ClockStepped(_)
@@ -356,6 +358,8 @@ impl Mark {
                 | Event::NodeReturned { .. }
                 | Event::NodeRestarted(_)
                 | Event::DriveFollows(_)
+                | Event::DriveFaultOver(_)
+                | Event::MasterRuns
                 | Event::DeviceReplaced { .. }
                 | Event::Controller(ControllerState::Active)
                 | Event::ControllerRestarted
