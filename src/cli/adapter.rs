@@ -13,7 +13,7 @@ use super::arguments::{bitrate, duration};
 use super::terminal::{CommandOutcome, print};
 use crate::source::{AdapterStatus, BitrateTrial, Safety, find_bitrate};
 use crate::wire::Bitrate;
-use crate::words::CAUTIONS;
+use crate::words::{CAUTIONS, CLIP_ON};
 
 /// What an adapter is set to, whether it is safe to clip on, and how to set it right
 ///
@@ -76,7 +76,7 @@ fn tell(args: &AdapterArgs, names: &[String]) -> anyhow::Result<CommandOutcome> 
             // Writing to a string cannot fail.
             let _ = describe(&mut out, adapter);
         }
-        print(&(out + &CAUTIONS.join("\n") + "\n"))?;
+        print(&format!("{out}{CLIP_ON}\n{}\n", CAUTIONS.join("\n")))?;
     }
     let safe = adapters.iter().all(|adapter| adapter.safety.is_safe());
     Ok(if safe { CommandOutcome::Done } else { CommandOutcome::DoesNotHold })

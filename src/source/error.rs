@@ -5,7 +5,7 @@ use std::fmt::Display;
 use std::io;
 
 use crate::wire::{Bitrate, LineError};
-use crate::words::one_line;
+use crate::words::{CLIP_ON, one_line};
 
 /// Why a source cannot be opened or cannot go on: one line that says what, where and what to
 /// do about it.
@@ -233,17 +233,19 @@ pub enum LiveError {
     /// Its driver has no listen-only mode.
     #[error(
         "the driver of {0} has no listen-only mode: {MAY_DISTURB}. Use an adapter that has it, or \
-         make sure of the bit rate first; {INSIST}"
+         make sure of the bit rate first; {INSIST}. {CLIP_ON}"
     )]
     NoListenOnly(String),
     /// Its driver does not tell whether it can send.
     #[error(
         "the driver of {0} does not say whether it only listens: if not, {MAY_DISTURB}. Make sure \
-         of both in the adapter's own settings; {INSIST}"
+         of both in the adapter's own settings; {INSIST}. {CLIP_ON}"
     )]
     ListenOnlyUnknown(String),
     /// It can send.
-    #[error("{name} is not in listen-only mode: {MAY_DISTURB}. Set it with: {command}  ({INSIST})")]
+    #[error(
+        "{name} is not in listen-only mode: {MAY_DISTURB}. Set it with: {command}  ({INSIST}). {CLIP_ON}"
+    )]
     AbleToSend {
         /// The interface's name.
         name: String,

@@ -17,6 +17,11 @@ pub const CAUTIONS: [&str; 3] = [
     "dropline listens and reports. It is not a safety device and nothing may rely on it as one.",
 ];
 
+/// What an adapter is clipped on to. Colours of the conductors: IEC 62026-3; one ground point for a
+/// trunk, so that an adapter has to be isolated: design guide 9ARD000015-600, p. 62.
+pub const CLIP_ON: &str = "Clip on to white (CAN_H), blue (CAN_L) and black (V-) only, with an isolated adapter; leave red \
+     (V+) and the bare shield alone.";
+
 /// The widest line of a page of text.
 pub const PAGE_WIDTH: usize = 96;
 

@@ -226,6 +226,25 @@ fn cyclic_alone(seed: u64, acknowledged: bool) -> Line {
     line
 }
 
+/// Nodes that send on change, at any time, with a heartbeat every second.
+fn changes_at_random(seed: u64) -> Line {
+    let mut line = Line::new(125_000, seed);
+    for (mac, acknowledged) in [(2, true), (9, false), (33, true)] {
+        line.node(mac, Mode::Change { every_ms: 1000, acknowledged }, 0, 4);
+    }
+    line.node(40, Mode::Poll, 2, 2);
+    line.master(0, 50);
+    line.packet_rate = 200;
+    line.power_up();
+    line.run(6000);
+    for _ in 0..80 {
+        let (mac, wait) = (line.wire.random.between(0, 2), line.wire.random.between(1, 500));
+        line.change([2, 9, 33][mac as usize]);
+        line.run(wait);
+    }
+    line
+}
+
 #[test]
 fn nothing_is_said_of_a_healthy_trunk() {
     let scenario = |name, make| Scenario { name, make, first: WELL, never: &["never-allocated"] };
@@ -247,6 +266,7 @@ fn nothing_is_said_of_a_healthy_trunk() {
         scenario("fast scan, 500", |seed| from_running(mixed_line(500_000, 3, 5, seed))),
         scenario("strobes alone", strobes_alone),
         scenario("change of state alone", |seed| cyclic_alone(seed, true)),
+        scenario("changes at random", changes_at_random),
         scenario("cyclic without acknowledge", |seed| cyclic_alone(seed, false)),
         scenario("a tool reads parameters", tool),
         scenario("two masters", two_masters),

@@ -299,7 +299,7 @@ impl Line {
                 continue;
             };
             match station.mode {
-                Mode::Poll if master.scans % turn == 0 => {
+                Mode::Poll if master.scans.is_multiple_of(turn) => {
                     let id = 0x405 | u16::from(node) << 3;
                     // A poll that still waits is not sent twice.
                     self.wire.take_back(|waiting| waiting == id);

@@ -1,11 +1,8 @@
 //! The catalogue: findings about drives. Nearly all of them exist only while a drive is asked to run,
 //! so each begins with what keeps people safe.
 
+use super::cautions::STAND_CLEAR;
 use crate::health::finding::{CatalogueEntry, Code, Rank};
-
-/// The first check wherever a mended cause can start a motor.
-pub(super) const STAND_CLEAR: &str = "Take the run command away first (master out of run), keep people clear, isolate and lock off: \
-     the motor may start at once when the cause is mended.";
 
 pub(super) static ENTRIES: &[CatalogueEntry] = &[
     CatalogueEntry {

@@ -1,7 +1,10 @@
 //! What each finding means, what else would explain it and what to check, in order.
 
+mod cautions;
 mod drives;
 mod nodes;
+
+use cautions::MACHINES_STOPPED;
 
 use crate::health::finding::{CatalogueEntry, Code, Rank};
 
@@ -43,6 +46,7 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
         check: &[
             "Set the adapter to the trunk's bit rate (125, 250 or 500 kbit/s), listening only.",
             "Check that the two data wires are not swapped and that both make contact.",
+            MACHINES_STOPPED,
             "With the trunk unpowered, measure between the data wires: about 60 ohms is right.",
         ],
     },
@@ -63,7 +67,7 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
         rank: Rank::State,
         means: "The interface went down or the adapter was unplugged; nothing was heard meanwhile.",
         or_else: &[],
-        check: &["Was the adapter unplugged, or the interface set down? Check its cable."],
+        check: &["Check the adapter's own cable: something took the interface down."],
     },
     CatalogueEntry {
         code: Code::CaptureCutOff,
@@ -87,10 +91,8 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
         means: "The adapter's driver was set not to report bus errors: none were counted, but \
                 there may have been some.",
         or_else: &[],
-        check: &[
-            "Set the interface down, add berr-reporting on to the command that sets its bit rate, \
-             and listen again; dropline adapter gives the whole command.",
-        ],
+        check: &["Set the interface down, add berr-reporting on to the command that sets its bit \
+             rate, and listen again; dropline adapter gives the whole command."],
     },
     CatalogueEntry {
         code: Code::ClockStepped,
@@ -118,6 +120,7 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
         check: &[
             "Is the adapter set to the trunk's bit rate, and to listen only?",
             "Look at the bus errors: what disturbs the trunk disturbs every node.",
+            MACHINES_STOPPED,
             "With the trunk unpowered, measure between the data wires: about 60 ohms is right.",
         ],
     },
@@ -131,12 +134,13 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
             "one node that hears badly and destroys what it does not like",
         ],
         check: &[
+            "See whether the errors come when a drive or a contactor switches; then lay their \
+             cables apart from the trunk.",
+            "Check connectors and taps, the newest work first.",
+            "Check that the shield and the supply's negative are grounded at one point only.",
+            MACHINES_STOPPED,
             "With the trunk unpowered, measure between the data wires: about 60 ohms; 120 means \
              one terminator is missing, under 50 means too many.",
-            "Check that the shield and the supply's negative are grounded at one point only.",
-            "Check connectors and taps, the newest work first.",
-            "See whether the errors come when a drive or a contactor switches; run the cables \
-             apart.",
         ],
     },
     CatalogueEntry {
@@ -145,6 +149,8 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
         means: "The bus is so full that low priorities wait long and a disturbance has no room.",
         or_else: &["one node that sends too much"],
         check: &[
+            "Which nodes take most of the wire, and do they need to? The report lists them.",
+            MACHINES_STOPPED,
             "Lengthen the scan interval, or poll slow nodes in the background.",
             "Use change of state instead of polling where data seldom changes.",
             "A higher bit rate needs the trunk and drop lengths to allow it.",
@@ -157,7 +163,9 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
                 kind, or one that is broken.",
         or_else: &["frames that noise changed; their check sequence makes that very rare"],
         check: &[
-            "Find what else is connected to the trunk; unplug doubtful devices one at a time.",
+            "Find what else is connected to the trunk, the newest work first.",
+            MACHINES_STOPPED,
+            "Unplug doubtful devices one at a time.",
         ],
     },
     CatalogueEntry {
@@ -167,7 +175,9 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
                 kind is connected.",
         or_else: &[],
         check: &[
-            "Find what else is connected to the trunk; unplug doubtful devices one at a time.",
+            "Find what else is connected to the trunk, the newest work first.",
+            MACHINES_STOPPED,
+            "Unplug doubtful devices one at a time.",
         ],
     },
     CatalogueEntry {
@@ -201,8 +211,9 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
                 other and nodes come too late.",
         or_else: &["one node that sends too much", "many frames sent again after errors"],
         check: &[
-            "Lengthen the scan interval, or poll slow nodes in the background.",
             "`dropline plan` shows the shortest interval that fits.",
+            MACHINES_STOPPED,
+            "Lengthen the scan interval, or poll slow nodes in the background.",
             "A higher bit rate needs the trunk and drop lengths to allow it.",
         ],
     },
@@ -214,10 +225,11 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
                 transmitter, its drop line or its connector is bad.",
         or_else: &["noise that comes only while it answers"],
         check: &[
+            "Is the drop line longer than 6 m?",
+            MACHINES_STOPPED,
             "Check this node's connector and drop line, unpowered: seating, polarity, a broken \
              conductor or shield.",
             "Exchange the drop line, then the node.",
-            "Is the drop line longer than 6 m?",
         ],
     },
     CatalogueEntry {
@@ -227,10 +239,11 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
                 from a missing terminator or too long a trunk or drop.",
         or_else: &["noise that lasts longer than single bits"],
         check: &[
-            "With the trunk unpowered, measure between the data wires: about 60 ohms; 120 means \
-             one terminator is missing, under 50 means too many.",
             "Are the terminators at the two ends of the trunk and nowhere else?",
             "Compare the lengths of trunk and drops with what the bit rate allows.",
+            MACHINES_STOPPED,
+            "With the trunk unpowered, measure between the data wires: about 60 ohms; 120 means \
+             one terminator is missing, under 50 means too many.",
         ],
     },
     CatalogueEntry {
@@ -253,9 +266,11 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
                 disturbs the trunk.",
         or_else: &[],
         check: &[
-            "What switches at this pace: a contactor, a valve, a heater control, a lamp, a welder?",
-            "Fit suppressors to inductive loads; run their cables apart from the trunk.",
+            "What switches at this pace: a contactor, a valve, a heater control, a lamp, a \
+             welder?",
             "Is the trunk's shield grounded at one point only?",
+            MACHINES_STOPPED,
+            "Fit suppressors to inductive loads; lay their cables apart from the trunk.",
         ],
     },
     CatalogueEntry {
@@ -269,6 +284,7 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
         ],
         check: &[
             "Was a device added or powered up at that time? Check its bit rate setting.",
+            MACHINES_STOPPED,
             "Unplug doubtful devices one at a time.",
             "Check connectors for a short or loose conductor, unpowered.",
         ],
@@ -293,9 +309,31 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
 
 #[cfg(test)]
 mod tests {
+    use super::cautions::{EFFECTS, STAND_CLEAR};
     use super::*;
     use std::collections::BTreeSet;
     use strum::VariantArray;
+
+    /// Whoever reads a check that stops a machine or starts a motor has read the caution before.
+    #[test]
+    fn a_caution_stands_before_every_check_with_an_effect() {
+        for entry in catalogue() {
+            let is_caution = |check: &str| [MACHINES_STOPPED, STAND_CLEAR].contains(&check);
+            let cautioned = entry.check.iter().position(|check| is_caution(check));
+            for (place, check) in entry.check.iter().enumerate() {
+                // Whether somebody has done it already is only a question.
+                let check = check.to_lowercase();
+                if check.starts_with("did somebody") {
+                    continue;
+                }
+                let effect = EFFECTS.iter().find(|effect| check.contains(**effect));
+                if effect.is_some() && !is_caution(entry.check[place]) {
+                    let before = cautioned.is_some_and(|cautioned| cautioned < place);
+                    assert!(before, "{:?}: {effect:?} in: {check}", entry.code);
+                }
+            }
+        }
+    }
 
     #[test]
     fn every_code_has_one_entry_by_its_own_name() {

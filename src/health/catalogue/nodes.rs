@@ -1,5 +1,6 @@
 //! The catalogue: findings about nodes, their connections, and what they should be.
 
+use super::cautions::MACHINES_STOPPED;
 use crate::health::finding::{CatalogueEntry, Code, Rank};
 
 pub(super) static ENTRIES: &[CatalogueEntry] = &[
@@ -13,6 +14,7 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         check: &[
             "Compare the address switches or the stored address of the devices with these serial \
              numbers.",
+            MACHINES_STOPPED,
             "Give the newcomer a free address, then cycle its power so that it takes it.",
         ],
     },
@@ -81,6 +83,7 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         check: &[
             "Compare its settings and firmware with a node of the same kind that is fast.",
             "Is it busy with something else at these times, such as a second network or a program?",
+            MACHINES_STOPPED,
             "Lengthen the scan interval if the answers come later than half of it.",
         ],
     },
@@ -91,8 +94,10 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
                 address and both answer.",
         or_else: &["a device that sends its data unasked as well as on a poll"],
         check: &[
-            "Look for a second device with this address; unplug the node and see whether something \
-             still answers.",
+            "Look for a second device with this address: compare address switches and stored \
+             addresses.",
+            MACHINES_STOPPED,
+            "Unplug the node and see whether something still answers.",
             "Give each its own address, then cycle its power so that it takes it.",
         ],
     },
@@ -139,6 +144,7 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
         or_else: &["its connector failed at that moment"],
         check: &[
             "Look at its network light: steady red fits.",
+            MACHINES_STOPPED,
             "Check its drop line and connector for a broken or shorted conductor, unpowered.",
             "Exchange the node if its drop line is good.",
         ],
@@ -150,8 +156,9 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
                 report every change of something that never rests.",
         or_else: &[],
         check: &[
-            "Unplug the node and see whether the load falls.",
             "Check its change of state settings and inhibit time.",
+            MACHINES_STOPPED,
+            "Unplug the node and see whether the load falls.",
             "Exchange it if its settings are right.",
         ],
     },
@@ -182,8 +189,10 @@ pub(super) static ENTRIES: &[CatalogueEntry] = &[
                 between two polls: four times the rate is less than the scan takes.",
         or_else: &[],
         check: &[
-            "Set the expected packet rate in the master's scan list to the scan interval or more.",
             "Was the scan made slower since? Then the rates have to follow.",
+            MACHINES_STOPPED,
+            "Set the expected packet rate in the master's scan list to the scan interval or \
+             more.",
         ],
     },
     CatalogueEntry {
