@@ -78,7 +78,7 @@ pub struct ModuleFacts {
     pub unrecoverable: bool,
     /// It told of a fault that can be cleared; a drive that its I/O says is faulted.
     pub recoverable: bool,
-    /// It said that it waits in standby, or its master polls it with no data (idle).
+    /// It said that it waits in standby.
     pub standby: bool,
     /// It told that it works, or exchanges I/O.
     pub working: bool,

@@ -333,8 +333,12 @@ fn dense_burst(trunk: &Trunk) -> Option<Finding> {
 
 fn rhythm(trunk: &Trunk) -> Option<Finding> {
     let period = trunk.rhythm.period()?;
-    let evidence =
-        Evidence::Rhythm { on_beat: period.on_beat, gaps: period.gaps, period_ns: period.period };
+    let evidence = Evidence::Rhythm {
+        on_beat: period.on_beat,
+        gaps: period.gaps,
+        period_ns: period.period,
+        edges: period.edges,
+    };
     Some(finding(Code::ErrorsInRhythm, trunk, evidence))
 }
 

@@ -230,8 +230,11 @@ const MANY_UNANSWERED: u64 = 3;
 const FULL: f64 = 0.85;
 
 pub(super) fn find_on_connections(trunk: &Trunk, context: &Context, found: &mut Vec<Finding>) {
-    let owners = MacId::all().filter_map(|mac_id| trunk.node(mac_id).connections.owner);
-    let mut masters: Vec<MacId> = owners.map(|owner| owner.value).collect();
+    // Who has explicit connections alone may be a tool.
+    let has_io = |node: &&Node| node.has_io() || node.connections.had_io();
+    let owned = MacId::all().map(|mac_id| trunk.node(mac_id)).filter(has_io);
+    let mut masters: Vec<MacId> =
+        owned.filter_map(|node| Some(node.connections.owner?.value)).collect();
     masters.sort_unstable();
     masters.dedup();
     found.extend(polling_stopped(trunk, &masters));
@@ -370,9 +373,14 @@ fn never_allocated(
     let is_unwanted = node.address.requests() >= 2
         && node.address.holder().is_some()
         && !node.has_io()
-        && node.connections.allocations.count() == 0
+        && !node.connections.had_io()
+        && node.requests_sent == 0
         && !masters.contains(&mac_id);
-    let evidence = Evidence::NotAllocated { span_ns };
+    let evidence = Evidence::NotAllocated {
+        span_ns,
+        factory_address: mac_id == MacId::MAX,
+        identity_read: node.identity.product_code.is_some(),
+    };
     let finding = Finding::new(Code::NeverAllocated, Severity::Warning, evidence);
     (is_scanning && is_unwanted).then(|| finding.with_occurrences(&node.sent))
 }

@@ -229,7 +229,7 @@ fn nodes(out: &mut String, nodes: &[NodeSummary]) -> fmt::Result {
                 out,
                 "{:>4}  {identity:<18} {}; {}",
                 node.mac_id,
-                without_io(&node.owns, node.scan_interval_us),
+                without_io(&node.owns, node.scan_interval_us, node.requests_sent),
                 number(node.frames_sent, "frame")
             )?;
         }

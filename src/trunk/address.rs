@@ -53,7 +53,7 @@ pub struct Clash {
 /// s passed since the second request of its check. A request by another identity for an address
 /// whose holder missed four polls in a row and was not heard since is a replacement, no clash. A
 /// request for the address of a node that never told its identity is its restart unless somebody
-/// refuses it. A clash that nobody refused within 1.25 s of the last request of the newcomer is
+/// refuses it, or the address is heard while who asked runs its check. A clash that nobody refused within 1.25 s of the last request of the newcomer is
 /// contested; its time is that of the first request.
 #[derive(Debug, Clone, Default)]
 pub struct AddressState {
@@ -123,7 +123,12 @@ struct Newcomer {
     check: CheckRun,
     /// The address was heard on line since, so it is known whose connections these are.
     settled: bool,
+    /// It was heard while the newcomer, who runs its check, is silent: somebody else has it.
+    answered: bool,
 }
+
+/// What a node sent before it lost its power may still be heard for so long.
+const BEFORE_RESTART: Nanos = Nanos::from_millis(50);
 
 /// The longest time that a step of the check may take: 1 s and a quarter for slow clocks.
 const CHECK_STEP: Nanos = Nanos::from_millis(1250);
@@ -212,7 +217,11 @@ impl AddressState {
             // Either somebody else is there, or a node whose identity nobody has heard
             // restarts: an answer will tell.
             _ => {
-                self.newcomer = Some(Newcomer { check: CheckRun::new(device, t), settled: false });
+                self.newcomer = Some(Newcomer {
+                    check: CheckRun::new(device, t),
+                    settled: false,
+                    answered: false,
+                });
                 (None, None)
             }
         }
@@ -268,6 +277,8 @@ impl AddressState {
     fn heard_during_check(&mut self, t: Nanos) -> Option<NewStart> {
         let claim = std::mem::replace(&mut self.claim, ClaimStage::OnLine);
         let newcomer = self.newcomer.as_mut().and_then(|newcomer| {
+            let check = newcomer.check;
+            newcomer.answered |= !check.is_over(t) && !within(check.first, t, BEFORE_RESTART);
             let settled = std::mem::replace(&mut newcomer.settled, true);
             (!settled && newcomer.check.is_over(t)).then_some(newcomer.check)
         });
@@ -292,7 +303,9 @@ impl AddressState {
         now: Option<Nanos>,
         mac_id: MacId,
     ) -> (Option<Outcome>, Option<NewStart>) {
-        let Some(Newcomer { check, settled }) = self.newcomer else { return (None, None) };
+        let Some(Newcomer { check, settled, answered }) = self.newcomer else {
+            return (None, None);
+        };
         if now.is_some_and(|now| check.may_be_refused(now)) {
             return (None, None);
         }
@@ -304,8 +317,9 @@ impl AddressState {
             let check = CheckRun { repeated: true, ..check };
             self.claim = ClaimStage::Claiming { check, started: true };
         }
-        // A node of unknown identity that asks again, unrefused, is most likely the same one.
-        let outcome = if before.is_none() {
+        // A node of unknown identity that asks again, unrefused, is most likely the same one, unless
+        // the address answered while the one that asked had to be silent.
+        let outcome = if before.is_none() && !answered {
             self.restarted(check.first)
         } else {
             self.contested.add(check.first);

@@ -156,6 +156,23 @@ impl Connections {
         &self.each[kind as usize]
     }
 
+    /// When something last came for the node on an established connection.
+    pub fn last_consumed(&self) -> Option<Nanos> {
+        let works =
+            |c: &&PredefinedConnection| c.has_consumed && c.state == ConnectionState::Established;
+        self.each.iter().filter(works).map(|connection| connection.fed).max()
+    }
+
+    /// When something last came for the node on any of them.
+    pub(super) fn last_fed(&self) -> Option<Nanos> {
+        self.each.iter().filter(|connection| connection.has_consumed).map(|c| c.fed).max()
+    }
+
+    /// Whether its I/O was ever allocated since it started.
+    pub fn had_io(&self) -> bool {
+        self.had_io
+    }
+
     /// One of them, to change.
     pub fn get_mut(&mut self, kind: ConnectionKind) -> &mut PredefinedConnection {
         &mut self.each[kind as usize]

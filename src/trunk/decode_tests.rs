@@ -34,10 +34,11 @@ impl Story {
     fn wait(&mut self, ms: i64) {
         self.now = self.now.plus(Nanos::from_millis(ms));
         self.trunk.advance(self.now, &mut |_, _| {});
+        self.trunk.now = self.now;
     }
 
     fn lights(&self, address: u8) -> NodeLights {
-        self.node(address).lights(self.now)
+        self.trunk.lights(mac(address))
     }
 
     fn node(&self, address: u8) -> &Node {
@@ -322,8 +323,11 @@ fn lights_follow_the_wire() {
     trunk.hear(0x3CC, &[0, 0, 0, 0]);
     let lights = trunk.lights(12);
     assert_eq!((lights.network, lights.module), (Some(Light::Green), Some(Light::Green)));
+    // A master that is idle leaves its light alone, as far as any source says.
     trunk.hear(0x465, &[]);
-    assert_eq!(trunk.lights(12).module, Some(Light::FlashingGreen));
+    assert_eq!(trunk.lights(12).module, Some(Light::Green));
+    // Its master commands, though nothing else was heard of it.
+    assert_eq!(trunk.lights(1).network, Some(Light::Green));
     trunk.wait(500);
     assert_eq!(trunk.lights(12).network, Some(Light::FlashingRed));
     // A second device wants the address and is refused.
@@ -333,6 +337,8 @@ fn lights_follow_the_wire() {
     assert_eq!((refused.serial, light), (2, Light::Red));
     assert_eq!(trunk.node(12).identity.serial, Some(1));
     assert!(trunk.node(12).connections.allocated.has(Choice::POLL));
+    trunk.wait(11_000);
+    assert_eq!(trunk.lights(1).network, None);
 }
 
 /// Attributes and path as in IEC 62026-3, class 05; the path's coding from memory.
@@ -407,7 +413,7 @@ proptest! {
             prop_assert_eq!(decoded.role.is_none(), matches!(frame.id(), Id::Extended(_)));
         }
         for address in MacId::all() {
-            let _ = trunk.trunk.node(address).lights(trunk.now);
+            let _ = trunk.trunk.lights(address);
         }
         prop_assert!(trunk.trunk.explicit.kept_bytes() <= MAX_MESSAGE);
     }

@@ -266,6 +266,7 @@ fn message<'a>(
     notes: &mut Notes,
 ) -> Meaning<'a> {
     let (server, client) = (ends.server(), ends.client());
+    nodes[client].requests_sent += u64::from(!ends.answers);
     let node = &mut nodes[server];
     if ends.answers
         && let Some((&first, rest)) = body.split_first()

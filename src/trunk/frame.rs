@@ -147,6 +147,7 @@ impl Trunk {
         let Some(mac_id) = info.source else {
             return plain(info, Meaning::Unreadable, Notes::default());
         };
+        let stopped = self.has_stopped(mac_id);
         let node = &mut self.nodes[mac_id];
         node.count_sent(t, mac_id, events);
         let check = match AddressCheck::parse(mac_id, data) {
@@ -161,7 +162,7 @@ impl Trunk {
             // It starts anew, and has no connections any more.
             self.explicit.forget(mac_id);
         }
-        let outcome = node.address_check(t, &check);
+        let outcome = node.address_check(t, &check, stopped);
         if node.address.is_pending() {
             self.pending.insert(mac_id);
         }

@@ -25,6 +25,7 @@ mod node;
 mod presence;
 mod reassembly;
 mod repetition;
+mod rhythm;
 mod scan;
 mod statistics;
 
@@ -34,7 +35,7 @@ pub use connections::{Connections, Known, Origin, PredefinedConnection};
 pub use decoded::{
     Decoded, DriveIo, ExplicitMessage, FrameDirection, IoMessage, Meaning, Note, Notes,
 };
-pub use disturbances::{DisturbanceBin, DisturbanceHistogram, Period, Rhythm};
+pub use disturbances::{DisturbanceBin, DisturbanceHistogram};
 pub use drive::NodeDrive;
 pub use error_attribution::{
     DriveCorrelation, DriveDisturbances, ErrorAttribution, Talker, TalkerErrors,
@@ -50,6 +51,7 @@ pub use node::{AllocationRequests, ExplicitCounts, Node, NodeLights};
 pub use presence::{Absence, DropoutGroup, GroupDropout, Presence};
 pub use reassembly::{FragmentCounts, FragmentError, FragmentStage, MAX_MESSAGE, Reassembly};
 pub use repetition::{RepeatedFrame, Repetition};
+pub use rhythm::{Period, Rhythm};
 pub use scan::{MeasuredScan, ScanRecorder, ScanSender, ScannedFrame};
 pub use statistics::{Distribution, Occurrences};
 
@@ -60,6 +62,11 @@ use connections::offer;
 use explicit_messages::ExplicitMessages;
 use node::{Expired, Nodes};
 use presence::PresenceChange;
+
+/// A master that has sent nothing for so long is off, or has stopped.
+const STOPPED: Nanos = Nanos::from_millis(2000);
+/// Who has commanded nobody for so long may be gone.
+const COMMANDING: Nanos = Nanos::from_millis(10_000);
 
 /// How often silence is looked for, in the records' own time.
 const SWEEP: Nanos = Nanos::from_millis(100);
@@ -411,6 +418,27 @@ impl Trunk {
         let owner = |node: &Node| node.connections.owner.map(|owner| owner.value);
         let owned = self.nodes().filter(|(_, node)| owner(node) == Some(master));
         owned.map(|(mac_id, _)| mac_id).collect()
+    }
+
+    /// What the lights of the node at this address should show now.
+    pub fn lights(&self, mac_id: MacId) -> NodeLights {
+        // Source of the master's light: installation instructions 1756-IN566B, p. 19.
+        let is_owned = |node: &Node| {
+            node.connections.owner.is_some_and(|owner| owner.value == mac_id)
+                && node.connections.last_consumed().is_some_and(|t| t.plus(COMMANDING) > self.now)
+        };
+        let commands = self.nodes().any(|(_, node)| is_owned(node));
+        self.nodes[mac_id].lights(self.now, commands)
+    }
+
+    /// Whether a master that owns nodes has been silent for so long that it is off.
+    fn has_stopped(&self, master: MacId) -> bool {
+        let owned = self.owned_by(master);
+        let silent = |t: Option<Nanos>| t.is_none_or(|t| t.plus(STOPPED) < self.now);
+        let commanded = |mac_id: &MacId| self.nodes[*mac_id].connections.last_fed();
+        !owned.is_empty()
+            && silent(self.nodes[master].sent.last())
+            && silent(owned.iter().filter_map(commanded).max())
     }
 
     /// How often the master at this address scans: the median over the nodes that it owns of how

@@ -136,6 +136,8 @@ pub struct Node {
     pub failed_requests: Occurrences,
     /// The last request that it refused, where that was heard, and with what status.
     pub last_refusal: Option<(Service, Option<Target>, GeneralStatus)>,
+    /// Explicit requests that it sent to others, as a master or a tool does.
+    pub requests_sent: u64,
     /// Requests to allocate its connections.
     pub allocation_requests: AllocationRequests,
     /// Poll responses without data, though it has some to send.
@@ -281,8 +283,16 @@ impl Node {
     }
 
     /// An address check with its address came.
-    pub(super) fn address_check(&mut self, t: Nanos, check: &AddressCheck) -> Option<Outcome> {
-        let (outcome, start) = self.address.check(t, check, self.presence.is_gone());
+    ///
+    /// `stopped`: it is a master, and has commanded nobody for a while.
+    pub(super) fn address_check(
+        &mut self,
+        t: Nanos,
+        check: &AddressCheck,
+        stopped: bool,
+    ) -> Option<Outcome> {
+        let gone = self.presence.is_gone() || stopped;
+        let (outcome, start) = self.address.check(t, check, gone);
         if check.kind == AddressCheckKind::Response {
             if let Some(Outcome::Clash(clash)) = outcome
                 && clash.newcomer != check.device
@@ -388,9 +398,10 @@ impl Node {
         offer(&mut self.connections.owner, client, Origin::Inferred);
     }
 
-    /// What its lights should show now, at the time of the last record.
-    pub fn lights(&self, now: Nanos) -> NodeLights {
-        let reported = self.heard && self.unanswered < UNANSWERED;
+    /// What its lights should show now, at the time of the last record. `commands`: it is heard to
+    /// command nodes of its own, so that it has a connection.
+    pub(super) fn lights(&self, now: Nanos, commands: bool) -> NodeLights {
+        let reported = commands || self.heard && self.unanswered < UNANSWERED;
         let io = [ConnectionKind::Poll, ConnectionKind::Strobe, ConnectionKind::ChangeOfState]
             .map(|kind| self.connections.get(kind).state);
         let network = NetworkFacts {
@@ -398,7 +409,8 @@ impl Node {
             asked_to_identify: false,
             off_line: self.shut_down || self.address.is_starting(now),
             timed_out: io.contains(&ConnectionState::TimedOut),
-            connected: self.connections.any(ConnectionState::Established)
+            connected: commands
+                || self.connections.any(ConnectionState::Established)
                 || self.connections.allocated.has(Choice::EXPLICIT),
         };
         let status = self.identity.status;
@@ -410,7 +422,7 @@ impl Node {
             recoverable: faulted
                 || state == Some(DeviceState::RECOVERABLE)
                 || status.is_some_and(|status| status.recoverable_fault()),
-            standby: self.idle || state == Some(DeviceState::STANDBY),
+            standby: state == Some(DeviceState::STANDBY),
             working: state == Some(DeviceState::OPERATIONAL)
                 || io.contains(&ConnectionState::Established),
         };

@@ -47,10 +47,13 @@ pub fn short(count: u64) -> String {
 }
 
 /// What a node without I/O of its own is: the master of others, with how often it scans them in
-/// microseconds, or nothing that is known.
-pub fn without_io(owns: &[impl Display], scans_us: Option<f64>) -> String {
+/// microseconds; a tool, which asks others and scans none; or nothing that is known.
+pub fn without_io(owns: &[impl Display], scans_us: Option<f64>, requests: u64) -> String {
     let scans = scans_us.map_or(String::new(), |us| format!("; scans every {:.1} ms", us / 1e3));
     let master = match owns {
+        [] if requests > 0 => {
+            format!("asks others ({requests}), scans none: a tool")
+        }
         [] => "no I/O seen".to_string(),
         [one] => format!("master of node {one}"),
         nodes => {

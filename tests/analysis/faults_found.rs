@@ -35,7 +35,7 @@ fn top(fault: &str) -> (String, String) {
 fn a_node_that_is_not_on_the_scan_list() {
     let (found, evidence) = top("kind = 'not-on-scan-list'\nmac_id = 20");
     assert_eq!(found, "warning never-allocated 20", "{evidence}");
-    assert!(evidence.contains("without a connection"), "{evidence}");
+    assert!(evidence.contains("without an I/O connection"), "{evidence}");
 }
 
 #[test]

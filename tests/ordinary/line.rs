@@ -41,6 +41,7 @@ pub struct Station {
     pub on: bool,
     pub online: bool,
     pub allocated: bool,
+    pub owner: Option<u8>,
     /// It answers as its peers do, but leaves this share of its polls unanswered.
     pub skips: f64,
     /// So that its data change.
@@ -125,6 +126,7 @@ impl Line {
             on: true,
             online: true,
             allocated: true,
+            owner: None,
             skips: 0.0,
             count: 0,
             partial: Vec::new(),
@@ -152,6 +154,7 @@ impl Line {
         let taken = |node: &u8| self.masters.iter().any(|master| master.nodes.contains(node));
         let scanned = self.stations.values().filter(|station| station.mode != Mode::Nothing);
         let nodes = scanned.map(|station| station.mac).filter(|node| !taken(node)).collect();
+        self.node(mac, Mode::Nothing, 0, 0);
         let master = Master { interval: interval_ms * MS, nodes, scans: 0, ..Master::tool(mac) };
         self.masters.push(master);
         self.masters.last_mut().expect("just put in")
@@ -184,6 +187,7 @@ impl Line {
     pub fn switch_on(&mut self, mac: u8) {
         let station = self.at(mac);
         (station.on, station.online, station.allocated) = (true, false, false);
+        station.owner = None;
         let delay = self.wire.random.between(20, 300) * MS;
         self.wire.after(delay, Timer::Claim(mac, 0));
     }
@@ -465,21 +469,27 @@ impl Line {
         }
         let mut answer = vec![header & 0x7F, service | 0x80];
         match (service, rest) {
-            (0x4B, [3, ..]) => {
+            // Somebody else has it: object state conflict.
+            (0x4B, [3, .., owner]) if station.owner.is_some_and(|o| o != *owner) => {
+                answer = vec![header & 0x7F, 0x94, 0x0C, 0x01];
+            }
+            (0x4B, [3, .., owner]) => {
                 station.allocated = true;
+                station.owner = Some(*owner);
                 answer.push(0);
                 if let Mode::Change { every_ms, .. } = station.mode {
                     self.wire.forget(|timer| timer == Timer::Produce(mac));
                     self.wire.after(i64::from(every_ms) * MS, Timer::Produce(mac));
                 }
             }
-            (0x4C, [3, ..]) => station.allocated = false,
+            (0x4C, [3, ..]) => (station.allocated, station.owner) = (false, None),
             (0x10, [5, _, 9, low, high]) => answer.extend([*low, *high]),
             (0x10, [5, 2, 14 | 16, ..]) => {}
             (0x0E, [1, 1, 1]) => answer.extend(902u16.to_le_bytes()),
             (0x0E, [1, 1, 2]) => {
                 answer.extend(u16::to_le_bytes(if station.drive.is_some() { 2 } else { 7 }))
             }
+            (0x0E, [1, 1, 3]) => answer.extend([17, 0]),
             (0x0E, [1, 1, 6]) => answer.extend(station.serial.to_le_bytes()),
             (0x0E, [0x0F, number, 1]) => answer.extend([*number, 0]),
             _ => answer = vec![header & 0x7F, 0x94, 0x14, 0xFF],

@@ -6,8 +6,10 @@ mod plain_bits;
 
 mod drive;
 mod drive_control;
+mod errors;
 mod healthy;
 mod line;
+mod nodes;
 mod scans;
 mod wire;
 

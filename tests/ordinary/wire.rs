@@ -127,7 +127,7 @@ impl Wire {
             && start.is_none_or(|start| key.0 <= start)
         {
             if key.0 > until {
-                self.now = until;
+                self.now = self.now.max(until);
                 return None;
             }
             self.now = self.now.max(key.0);

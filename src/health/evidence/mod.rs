@@ -225,6 +225,12 @@ pub enum Evidence {
     NotAllocated {
         /// Time since its address check.
         span_ns: Nanos,
+        /// It is at 63, the address that devices come with.
+        #[serde(default)]
+        factory_address: bool,
+        /// Its product code was read meanwhile, and nothing allocated after that.
+        #[serde(default)]
+        identity_read: bool,
     },
     /// A node that is allocated and not polled.
     NotPolled {
@@ -327,6 +333,10 @@ pub enum Evidence {
         gaps: usize,
         /// The period.
         period_ns: Nanos,
+        /// Disturbances in a period; if two, `on_beat` counts those after which another came one
+        /// period later, `gaps` those after which one could. 0: not told, which means 1.
+        #[serde(default)]
+        edges: u8,
     },
     /// Errors that strike one node's frames.
     StruckNode {

@@ -291,8 +291,13 @@ fn of_nodes() -> Vec<(Evidence, &'static str)> {
         (sizes(IoDirection::Response, None, Some(4)), "responses of 4, 6 bytes, planned: 4"),
         (sizes(IoDirection::Response, None, None), "responses of 4, 6 bytes"),
         (
-            Evidence::NotAllocated { span_ns: ms(12_500) },
-            "ran its address check, then 12.500 s without a connection",
+            Evidence::NotAllocated {
+                span_ns: ms(12_500),
+                factory_address: true,
+                identity_read: true,
+            },
+            "ran its address check, then 12.500 s without an I/O connection; 63 is the address that \
+             devices come with; its identity was read, and it was left alone after that",
         ),
         (
             Evidence::NotPolled { last_poll_ns: None, span_ns: ms(12_000) },
@@ -384,8 +389,12 @@ fn of_error_causes() -> Vec<(Evidence, &'static str)> {
         ),
         (dense(false), "40 errors from 1.500 s to 1.750 s, with 6 good frames among them"),
         (
-            Evidence::Rhythm { on_beat: 18, gaps: 20, period_ns: ms(40) },
+            Evidence::Rhythm { on_beat: 18, gaps: 20, period_ns: ms(40), edges: 1 },
             "18 of the latest 20 gaps between disturbances are whole multiples of 0.040 s",
+        ),
+        (
+            Evidence::Rhythm { on_beat: 18, gaps: 20, period_ns: ms(40), edges: 2 },
+            "18 of the latest 20 disturbances came again after 0.040 s, two in each such cycle",
         ),
         (
             Evidence::StruckNode {

@@ -230,8 +230,16 @@ impl Display for Evidence {
                 let (span, from) = (secs(*span_ns), secs(*from_ns));
                 write!(f, "from {from} on no node was polled for {span}, {end}")
             }
-            Evidence::NotAllocated { span_ns } => {
-                write!(f, "ran its address check, then {} without a connection", secs(*span_ns))
+            Evidence::NotAllocated { span_ns, factory_address, identity_read } => {
+                let span = secs(*span_ns);
+                write!(f, "ran its address check, then {span} without an I/O connection")?;
+                if *factory_address {
+                    write!(f, "; 63 is the address that devices come with")?;
+                }
+                match identity_read {
+                    true => write!(f, "; its identity was read, and it was left alone after that"),
+                    false => Ok(()),
+                }
             }
             Evidence::NotPolled { last_poll_ns: None, span_ns } => write!(
                 f,
@@ -333,7 +341,12 @@ impl Display for Evidence {
                     false => Ok(()),
                 }
             }
-            Evidence::Rhythm { on_beat, gaps, period_ns } => write!(
+            Evidence::Rhythm { on_beat, gaps, period_ns, edges: 2 } => write!(
+                f,
+                "{on_beat} of the latest {gaps} disturbances came again after {}, two in each such cycle",
+                secs(*period_ns)
+            ),
+            Evidence::Rhythm { on_beat, gaps, period_ns, .. } => write!(
                 f,
                 "{on_beat} of the latest {gaps} gaps between disturbances are whole multiples of \
                  {}",

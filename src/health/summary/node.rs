@@ -64,6 +64,9 @@ pub struct NodeSummary {
     /// The predefined connections that are allocated now, as far as the wire tells.
     #[serde(default)]
     pub allocated: Choice,
+    /// Explicit requests that it sent to others, as a master or a tool does.
+    #[serde(default)]
+    pub requests_sent: u64,
     /// The master that owns the node.
     pub owner: Option<Known<MacId>>,
     /// The nodes that it owns as their master.
@@ -291,6 +294,7 @@ impl NodeSummary {
                 .collect(),
             allocated: connections.allocated,
             owner: connections.owner,
+            requests_sent: node.requests_sent,
             owns: trunk.owned_by(mac_id),
             scan_interval_us: trunk.scan_interval(mac_id).map(Nanos::as_micros),
             allocations: connections.allocations.count(),
@@ -301,7 +305,7 @@ impl NodeSummary {
                 .filter(|(_, connection)| connection.is_known())
                 .map(|(kind, connection)| ConnectionSummary::new(kind, connection))
                 .collect(),
-            lights: StatusLights::from(node.lights(trunk.now())),
+            lights: StatusLights::from(trunk.lights(mac_id)),
             explicit: node.explicit,
             io_fragments: node.io_fragments,
             drive: DriveSummary::new(node),

@@ -91,7 +91,7 @@ fn group(summary: &Summary, node: &NodeSummary) -> Markup {
             @if rows.is_empty() {
                 tr {
                     (head(node, name, span))
-                    td colspan="9" { (without_io(&node.owns, node.scan_interval_us)) "; " (number_in_print(node.frames_sent, "frame")) " sent" }
+                    td colspan="9" { (without_io(&node.owns, node.scan_interval_us, node.requests_sent)) "; " (number_in_print(node.frames_sent, "frame")) " sent" }
                 }
             }
             @if !remarks.is_empty() {

@@ -45,18 +45,16 @@ impl Facts {
             .plan
             .and_then(|plan| plan.plan().nodes().iter().find(|planned| planned.mac_id == mac_id));
         let planned = planned.and_then(|planned| planned.name.as_deref());
-        let lights = node.lights(seen.trunk.now());
+        let lights = seen.trunk.lights(mac_id);
         let name = planned.or(node.identity.name.as_deref()).map(printable);
         let mut lines = Vec::new();
         if page {
             lines.extend(planned.map(|name| ("called", printable(name))));
             identity(node, &mut lines);
             let owns = seen.trunk.owned_by(mac_id);
-            if !owns.is_empty() {
-                lines.push((
-                    "role",
-                    without_io(&owns, seen.trunk.scan_interval(mac_id).map(Nanos::as_micros)),
-                ));
+            if !owns.is_empty() || node.requests_sent > 0 {
+                let scans = seen.trunk.scan_interval(mac_id).map(Nanos::as_micros);
+                lines.push(("role", without_io(&owns, scans, node.requests_sent)));
             }
             let colours = [("module", lights.module), ("network", lights.network)];
             let colours = colours.map(|(which, light)| {
