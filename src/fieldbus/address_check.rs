@@ -102,8 +102,10 @@ impl OfflineService {
 pub enum Offline<'a> {
     /// Asks communication-faulted nodes.
     Request {
-        /// The address that it is about.
-        mac_id: MacId,
+        /// How the value is matched, bits 7 and 6; 0 with 3F asks whoever is faulted.
+        matching: u8,
+        /// What is matched, bits 5 to 0.
+        value: u8,
         /// What is asked for.
         service: OfflineService,
         /// The rest.
@@ -125,7 +127,8 @@ impl<'a> Offline<'a> {
     pub fn parse(role: Role, data: &'a [u8]) -> Offline<'a> {
         match (role, data) {
             (Role::FaultedRequest, &[first, service, ref rest @ ..]) => Offline::Request {
-                mac_id: MacId::from_low_bits(first.into()),
+                matching: first >> 6,
+                value: first & 0x3F,
                 service: OfflineService(service & 0x7F),
                 data: rest,
             },
@@ -144,17 +147,21 @@ impl<'a> Offline<'a> {
 impl fmt::Display for Offline<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Offline::Request { mac_id, service, data } => {
+            Offline::Request { matching, value, service, data } => {
+                let whom = match (matching, value) {
+                    (0, 0x3F) => "any address".to_string(),
+                    _ => format!("match {matching}, value {value:02X}h"),
+                };
                 match *service {
-                    OfflineService::WHO => write!(f, "who is faulted? address {mac_id}")?,
+                    OfflineService::WHO => write!(f, "who is faulted? {whom}")?,
                     OfflineService::IDENTIFY => {
-                        write!(f, "faulted node at address {mac_id}: show yourself")?;
+                        write!(f, "faulted node, {whom}: show yourself")?;
                     }
                     OfflineService::CHANGE_ADDRESS => {
-                        write!(f, "faulted node at address {mac_id}: take another address")?;
+                        write!(f, "faulted node, {whom}: take another address")?;
                     }
                     OfflineService(code) => {
-                        write!(f, "to the faulted at address {mac_id}: service {code:02X}h")?;
+                        write!(f, "to the faulted, {whom}: service {code:02X}h")?;
                     }
                 }
                 if data.is_empty() {
@@ -201,11 +208,11 @@ mod tests {
 mod offline_tests {
     use super::*;
 
-    /// Bytes as in a published device manual; what the fields mean is from memory.
+    /// The exchange of converter manual I-7242D, p. 93: match 0 and value 3F are answered by node 9.
     #[test]
     fn who_is_faulted() {
         let request = Offline::parse(Role::FaultedRequest, &[0x3F, 0x4B, 0x02]);
-        assert_eq!(request.to_string(), "who is faulted? address 63, data 02");
+        assert_eq!(request.to_string(), "who is faulted? any address, data 02");
         let response = Offline::parse(Role::FaultedResponse, &[0, 0x23, 3, 1, 0, 0, 0]);
         let device = DeviceId { vendor_id: 0x0323, serial: 1 };
         assert_eq!(response, Offline::Faulted { first: 0, device });
@@ -216,10 +223,10 @@ mod offline_tests {
     #[test]
     fn the_other_services() {
         let words = |bytes: &[u8]| Offline::parse(Role::FaultedRequest, bytes).to_string();
-        assert_eq!(words(&[12, 0x4C]), "faulted node at address 12: show yourself");
-        let change = "faulted node at address 12: take another address, data 0E";
+        assert_eq!(words(&[12, 0x4C]), "faulted node, match 0, value 0Ch: show yourself");
+        let change = "faulted node, match 0, value 0Ch: take another address, data 0E";
         assert_eq!(words(&[12, 0x4D, 14]), change);
-        assert_eq!(words(&[12, 0x60]), "to the faulted at address 12: service 60h");
+        assert_eq!(words(&[12, 0x60]), "to the faulted, match 0, value 0Ch: service 60h");
     }
 
     #[test]

@@ -25,6 +25,8 @@ pub enum ConnectionKind {
     Strobe,
     /// Instance 4: change of state or cyclic.
     ChangeOfState,
+    /// Instance 5: a poll of several nodes at once.
+    MulticastPoll,
 }
 
 impl fmt::Display for ConnectionKind {
@@ -34,17 +36,27 @@ impl fmt::Display for ConnectionKind {
             ConnectionKind::Poll => "poll",
             ConnectionKind::Strobe => "bit-strobe",
             ConnectionKind::ChangeOfState => "change of state or cyclic",
+            ConnectionKind::MulticastPoll => "multicast poll",
         })
     }
 }
 
 impl ConnectionKind {
-    /// All four, by instance.
-    pub const ALL: [ConnectionKind; 4] = [
+    /// All five, by instance.
+    pub const ALL: [ConnectionKind; 5] = [
         ConnectionKind::Explicit,
         ConnectionKind::Poll,
         ConnectionKind::Strobe,
         ConnectionKind::ChangeOfState,
+        ConnectionKind::MulticastPoll,
+    ];
+
+    /// Those that carry I/O.
+    pub const IO: [ConnectionKind; 4] = [
+        ConnectionKind::Poll,
+        ConnectionKind::Strobe,
+        ConnectionKind::ChangeOfState,
+        ConnectionKind::MulticastPoll,
     ];
 
     /// From an instance of class 05; `None` for any but the predefined.
@@ -59,6 +71,7 @@ impl ConnectionKind {
             ConnectionKind::Poll => Choice::POLL,
             ConnectionKind::Strobe => Choice::STROBE,
             ConnectionKind::ChangeOfState => Choice::CHANGE_OF_STATE.with(Choice::CYCLIC),
+            ConnectionKind::MulticastPoll => Choice::MULTICAST,
         }
     }
 }

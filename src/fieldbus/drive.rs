@@ -8,7 +8,8 @@ use std::fmt;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::assembly::{Assembly, AssemblyBits, InputAssembly, OutputAssembly, Signal, bits_of};
+use super::assembly::{Assembly, AssemblyBits, InputAssembly, OutputAssembly, bits_of};
+use super::assembly_table::Signal;
 
 /// The I/O data of a drive, to be taken apart where somebody wants to know: there are hundreds a
 /// second, and most of them only follow others.
@@ -331,7 +332,8 @@ mod tests {
     }
 
     proptest! {
-        /// What an assembly carries goes round; all bits that it may set are used.
+        /// What an assembly carries goes round; all bits that it may set are used, but for torque and
+        /// process values, which no command or status has.
         #[test]
         fn commands_go_round(bits: u64) {
             for assembly in OutputAssembly::all() {
@@ -341,7 +343,7 @@ mod tests {
                 let bytes = command.to_bytes(assembly);
                 prop_assert_eq!(bytes.len(), length);
                 prop_assert_eq!(DriveCommand::from_bytes(assembly, &bytes), Some(command));
-                if OutputAssembly::first_with(assembly.row().profile, length, used).is_some_and(|a| a == assembly) {
+                if length == 4 && OutputAssembly::first_with(assembly.row().profile, length, used).is_some_and(|a| a == assembly) {
                     prop_assert_eq!(bits_of(&bytes), Some(used));
                 }
             }
@@ -356,7 +358,7 @@ mod tests {
                 let bytes = status.to_bytes(assembly);
                 prop_assert_eq!(bytes.len(), length);
                 prop_assert_eq!(DriveStatus::from_bytes(assembly, &bytes), Some(status));
-                if InputAssembly::first_with(assembly.row().profile, length, used).is_some_and(|a| a == assembly) {
+                if length == 4 && InputAssembly::first_with(assembly.row().profile, length, used).is_some_and(|a| a == assembly) {
                     prop_assert_eq!(bits_of(&bytes), Some(used));
                 }
             }

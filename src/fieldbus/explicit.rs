@@ -235,6 +235,10 @@ impl Class {
     pub const ASSEMBLY: Class = Class(0x04);
     /// A connection.
     pub const CONNECTION: Class = Class(0x05);
+    /// Run, stop and faults of a drive.
+    pub const CONTROL_SUPERVISOR: Class = Class(0x29);
+    /// The speed of a drive.
+    pub const AC_DC_DRIVE: Class = Class(0x2A);
 
     /// What it is called; `None` where the class is not known.
     pub const fn name(self) -> Option<&'static str> {
@@ -296,11 +300,13 @@ impl Class {
             (0x29, 12) => "fault reset",
             (0x29, 13) => "fault code",
             (0x29, 15) => "control is from network",
+            (0x29, 16) => "network fault mode",
             (0x2A, 3) => "at reference",
             (0x2A, 4) => "reference from network asked",
             (0x2A, 6) => "drive mode",
             (0x2A, 7) => "actual speed",
             (0x2A, 8) => "speed reference",
+            (0x2A, 22) => "speed scale",
             (0x2A, 29) => "reference is from network",
             _ => return None,
         })
@@ -350,7 +356,18 @@ impl Service {
         self.0
     }
 
-    /// What it is called; `None` where it is not a common service.
+    /// What it is called when it is asked of an object of this class; `None` where that is not known.
+    /// From 4B on a service is the class's own.
+    pub const fn name_for(self, class: Class) -> Option<&'static str> {
+        match (class.0, self.0) {
+            (0x03, 0x4B | 0x4C) | (_, ..0x4B) => self.name(),
+            // From memory.
+            (0x0F, 0x4B) => Some("get enumeration string"),
+            _ => None,
+        }
+    }
+
+    /// What it is called on the unconnected port, or by itself; `None` where it is not known.
     pub const fn name(self) -> Option<&'static str> {
         Some(match self.0 {
             0x01 => "get all",
@@ -386,12 +403,26 @@ impl fmt::Display for Service {
     }
 }
 
+/// A service asked of an object, in words.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct ServiceOf(pub(crate) Service, pub(crate) Class);
+
+impl fmt::Display for ServiceOf {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.0.name_for(self.1) {
+            Some(name) => f.write_str(name),
+            None => write!(f, "service {:02X}h", self.0.0),
+        }
+    }
+}
+
 /// A general status code. One that is not known stays the number that it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct GeneralStatus(pub u8);
 
 impl GeneralStatus {
-    /// What it says; `None` where the code is not known.
+    /// What it says; `None` where the code is not known. Codes 02 to 1F: scanner specifications
+    /// 1771-IN014B, p. 34.
     pub const fn name(self) -> Option<&'static str> {
         Some(match self.0 {
             0x00 => "ok",
@@ -401,6 +432,8 @@ impl GeneralStatus {
             0x09 => "invalid attribute value",
             0x0B => "already in that state",
             0x0C => "object state conflict",
+            // From memory; older tables have it as reserved.
+            0x0D => "object already exists",
             0x0E => "attribute not settable",
             0x0F => "privilege violation",
             0x10 => "device state conflict",
@@ -413,6 +446,8 @@ impl GeneralStatus {
             0x19 => "store failed",
             0x1F => "vendor specific error",
             0x20 => "invalid parameter",
+            // Adapter user manual 1769-UM001B, B-26.
+            0x2A => "Group 2 only server general failure",
             0xD0..=0xFF => "error of this object class",
             _ => return None,
         })
@@ -570,6 +605,8 @@ mod status_tests {
         assert_eq!(words(0x0C), "object state conflict (0Ch)");
         assert_eq!(words(0x16), "object does not exist (16h)");
         assert_eq!(words(0xD0), "error of this object class (D0h)");
-        assert_eq!(words(0x2A), "status 2Ah");
+        // Adapter user manual 1769-UM001B, B-26.
+        assert_eq!(words(0x2A), "Group 2 only server general failure (2Ah)");
+        assert_eq!(words(0x2F), "status 2Fh");
     }
 }

@@ -4,6 +4,7 @@
 
 mod address_check;
 mod assembly;
+mod assembly_table;
 mod connection;
 mod drive;
 pub mod eds;
@@ -15,14 +16,16 @@ mod object;
 
 pub use address_check::{AddressCheck, AddressCheckKind, DeviceId};
 pub use address_check::{Offline, OfflineService};
-pub use assembly::{Assembly, AssemblyDirection, InputAssembly, OutputAssembly, Profile, Signal};
+pub use assembly::{Assembly, InputAssembly, OutputAssembly};
 pub(crate) use assembly::{AssemblyBits, assembly_row, bits_of, bits_of_signal};
+pub use assembly_table::{AssemblyDirection, Profile, Signal};
 pub use connection::{AllocateRequest, Choice, OpenRequest, OpenResponse, allocation_attribute};
 pub use connection::{ConnectionKind, ConnectionState, WatchdogAction};
 pub use connection::{Fragment, FragmentKind};
 pub use drive::{DriveCommand, DriveState, DriveStatus, Unread};
 pub use explicit::GeneralStatus;
 pub use explicit::Service;
+pub(crate) use explicit::ServiceOf;
 pub use explicit::{BodyFormat, Class, CutShort, ExplicitBody, ExplicitHeader, Target};
 pub use identifier::{Identifier, IdentifierInfo, Role};
 pub use lights::{

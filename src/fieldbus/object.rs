@@ -6,8 +6,8 @@
 //! bit rates (0 to 2).
 //!
 //! The identity object (class 01) by the same sources: attributes 1 to 7, and all of them at once
-//! in that order. From memory: the bits of the status word, the states, and
-//! the heartbeat's service and layout.
+//! in that order. Bits of the status word: drive adapter manual FDNA-01, p. 136. From memory: the
+//! states, and the heartbeat's service and layout.
 
 use std::fmt::{self, Display};
 
@@ -23,6 +23,7 @@ pub const fn connection_instance(instance: u16) -> Option<&'static str> {
         2 => "poll",
         3 => "bit-strobe",
         4 => "change of state or cyclic",
+        5 => "multicast poll",
         _ => return None,
     })
 }
@@ -91,6 +92,7 @@ impl<'a> AttributeValue<'a> {
                 None => write!(f, "{}", word?),
             },
             (0x01, 4) => write!(f, "{byte}.{}", bytes.get(1)?),
+            (0x01, 5) => DeviceStatus(word?).fmt(f),
             (0x01, 6) => write!(f, "{}", u32::from_le_bytes(*bytes.first_chunk()?)),
             (0x01, 7) => {
                 let text: &[u8] = bytes.get(1..)?.get(..usize::from(byte))?;
@@ -120,6 +122,15 @@ impl<'a> AttributeValue<'a> {
                 None => write!(f, "{byte}"),
             },
             (0x05, 14 | 16) => ObjectPath(Target::from_path(bytes, false)?).fmt(f),
+            (0x29, 16) => match byte {
+                0 => f.write_str("0 (fault and stop)"),
+                1 => f.write_str("1 (ignore)"),
+                other => write!(f, "{other}"),
+            },
+            (0x2A, 22) => match byte as i8 {
+                0 => f.write_str("0 (1 rpm)"),
+                scale => write!(f, "{scale} (rpm / 2^{scale})"),
+            },
             _ => return None,
         })
     }
@@ -160,6 +171,13 @@ mod values_tests {
         assert_eq!(value(1, 4, &[2, 3]), "2.3");
         assert_eq!(value(1, 6, &[0x67, 0x45, 0x23, 1]), "19088743");
         assert_eq!(value(1, 7, &[2, b'O', 7]), "\"O?\"");
+        // Bits: FDNA-01, p. 136.
+        assert_eq!(value(1, 5, &[0x05, 0x04]), "owned, configured, major recoverable fault");
+        assert_eq!(value(1, 5, &[0x60, 0]), "not owned, maker's bits 6h");
+        // Drive manual 1329I, C-18; drive adapter manual RETA-01, p. 72.
+        assert_eq!(value(0x29, 16, &[1]), "1 (ignore)");
+        assert_eq!(value(0x2A, 22, &[2]), "2 (rpm / 2^2)");
+        assert_eq!(value(0x2A, 22, &[0xFF]), "-1 (rpm / 2^-1)");
         assert_eq!(value(3, 2, &[2]), "500 kbit/s");
         assert_eq!(value(3, 5, &[3, 10]), "explicit, poll for master 10");
         assert_eq!(value(3, 5, &[0, 0xFF]), "nothing");
@@ -202,7 +220,7 @@ pub struct IdentityObject {
     pub heartbeat_s: Option<u8>,
 }
 
-/// The status word of the identity object (bits from memory).
+/// The status word of the identity object. Bits: drive adapter manual FDNA-01, p. 136.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct DeviceStatus(pub u16);
 
@@ -215,6 +233,31 @@ impl DeviceStatus {
     /// A fault that cannot be cleared, minor or major.
     pub const fn unrecoverable_fault(self) -> bool {
         self.0 & 0x0A00 != 0
+    }
+
+    const BITS: [(u16, &str); 6] = [
+        (0x0001, "owned"),
+        (0x0004, "configured"),
+        (0x0100, "minor recoverable fault"),
+        (0x0200, "minor unrecoverable fault"),
+        (0x0400, "major recoverable fault"),
+        (0x0800, "major unrecoverable fault"),
+    ];
+}
+
+impl fmt::Display for DeviceStatus {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let set = Self::BITS.into_iter().filter(|(bit, _)| self.0 & bit != 0);
+        let words: Vec<&str> = set.map(|(_, word)| word).collect();
+        match words[..] {
+            [] => f.write_str("not owned")?,
+            _ => f.write_str(&words.join(", "))?,
+        }
+        // What the maker says in bits 4 to 7 stays a number.
+        match self.0 >> 4 & 0xF {
+            0 => Ok(()),
+            own => write!(f, ", maker's bits {own:X}h"),
+        }
     }
 }
 

@@ -166,7 +166,7 @@ fn node_floods(trunk: &Trunk, context: &Context) -> Option<Finding> {
     let most = trunk.peak_talker.most()?;
     let share = most.bits.0 as f64 / (rate * WINDOW.as_secs());
     let node = trunk.node(most.mac_id);
-    let answers = node.poll.responses() + node.strobe.responses();
+    let answers = node.poll.responses() + node.strobe.responses() + node.multicast_poll.responses();
     let asked = answers as f64 / trunk.now().as_secs().max(1.0);
     let evidence =
         Evidence::NodePeak { frames: most.frames, from_ns: most.from, share, asked_per_s: asked };

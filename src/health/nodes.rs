@@ -262,7 +262,7 @@ pub(super) fn find_on_connections(trunk: &Trunk, context: &Context, found: &mut 
 /// The time between two polls or strobes of a node: the median of all nodes.
 fn scan_interval(trunk: &Trunk) -> Option<Nanos> {
     let scanned = |node: &Node| {
-        let exchanges = [&node.poll, &node.strobe].into_iter();
+        let exchanges = [&node.poll, &node.strobe, &node.multicast_poll].into_iter();
         exchanges.filter_map(Exchange::interval).find_map(|intervals| intervals.quantile(0.5))
     };
     let mut intervals: Vec<Nanos> = trunk.nodes().filter_map(|(_, node)| scanned(node)).collect();
@@ -427,7 +427,7 @@ fn packet_rate_short(trunk: &Trunk, node: &Node) -> Option<Finding> {
 }
 
 fn timed_out(node: &Node) -> Option<Finding> {
-    let io = [ConnectionKind::Poll, ConnectionKind::Strobe, ConnectionKind::ChangeOfState];
+    let io = ConnectionKind::IO;
     let timeouts = |kind| {
         let connection = node.connections.get(kind);
         let (timeouts, limit_ns) = (connection.timeouts.count(), connection.limit());

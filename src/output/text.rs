@@ -200,9 +200,11 @@ fn nodes(out: &mut String, nodes: &[NodeSummary]) -> fmt::Result {
                 format!("{}/{}", sizes(&node.poll.command_bytes), sizes(&node.poll.response_bytes));
             rows.push((identity.clone(), &node.poll.exchange, bytes));
         }
-        for (name, exchange) in
-            [("strobe", &node.strobe), ("change of state", &node.change_of_state)]
-        {
+        for (name, exchange) in [
+            ("strobe", &node.strobe),
+            ("multicast poll", &node.multicast_poll),
+            ("change of state", &node.change_of_state),
+        ] {
             if let Some(exchange) = exchange {
                 let label = if rows.is_empty() {
                     format!("{identity} {name}")

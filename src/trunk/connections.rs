@@ -131,7 +131,7 @@ impl PredefinedConnection {
 /// identifier alone.
 #[derive(Debug, Clone, Default)]
 pub struct Connections {
-    each: [PredefinedConnection; 4],
+    each: [PredefinedConnection; 5],
     /// What is allocated, as far as the wire shows.
     pub allocated: Choice,
     /// The master that owns the node.

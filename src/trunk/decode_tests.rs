@@ -263,12 +263,12 @@ fn who_is_not_yet_show_yourself() {
     assert_eq!(trunk.lights(12).refused, Some((newcomer, Light::FlashingRedGreen)));
 }
 
-/// Bytes as in a published device manual; what they mean is from memory.
+/// Converter manual I-7242D, p. 93.
 #[test]
 fn off_line_who() {
     let mut trunk = Story::default();
     let words = trunk.hear(0x7ED, &[0x3F, 0x4B, 2]);
-    assert_eq!(words, "who is faulted? address 63, data 02");
+    assert_eq!(words, "who is faulted? any address, data 02");
     let words = trunk.hear(0x7EC, &[0, 0x23, 3, 1, 0, 0, 0]);
     assert_eq!(words, "faulted here: vendor 803, serial 1");
 }
@@ -440,4 +440,27 @@ proptest! {
         prop_assert_eq!(taken, decoded);
         prop_assert_eq!(format!("{takes:?}"), format!("{decodes:?}"));
     }
+}
+
+/// Network fault mode: drive manual 1329I, C-18. Speed scale: drive adapter manual RETA-01, p. 72. A
+/// service from 4B on is its class's own; that of parameters is from memory.
+#[test]
+fn what_a_drive_is_set_to_is_kept() {
+    let mut trunk = Story::default();
+    trunk.hear(0x464, &[0x01, 0x10, 0x29, 1, 16, 1]);
+    let words = trunk.hear(0x463, &[0x01, 0x90]);
+    let expected = "control supervisor 1 network fault mode set to 1 (ignore), after 1.000 ms";
+    assert_eq!(words, expected);
+    trunk.hear(0x464, &[0x01, 0x0E, 0x2A, 1, 22]);
+    trunk.hear(0x463, &[0x01, 0x8E, 2]);
+    let drive = &trunk.node(12).drive;
+    assert_eq!((drive.network_fault_mode, drive.speed_scale), (Some(1), Some(2)));
+    let words = trunk.hear(0x464, &[0x01, 0x4B, 0x0F, 7, 3]);
+    assert_eq!(words, "get enumeration string parameter 7, data 03");
+    assert_eq!(
+        trunk.hear(0x464, &[0x01, 0x4C, 0x64, 1]),
+        "service 4Ch of class 64h 1 [the request before was never answered]"
+    );
+    // None of it allocates or releases anything.
+    assert_eq!(trunk.node(12).connections.allocated, Choice::NONE);
 }

@@ -7,7 +7,7 @@ use super::reassembly::{FragmentError, FragmentStage};
 use crate::fieldbus::{
     AddressCheck, AddressCheckKind, AllocateRequest, AttributeValue, BodyFormat, Choice, Class,
     CutShort, DriveCommand, DriveStatus, ExplicitBody, ExplicitHeader, Fragment, Heartbeat, MacId,
-    ObjectPath, Offline, OpenRequest, OpenResponse, Role, Service, Target,
+    ObjectPath, Offline, OpenRequest, OpenResponse, Role, Service, ServiceOf, Target,
 };
 use crate::wire::Nanos;
 use std::fmt::{self, Display};
@@ -356,7 +356,8 @@ fn request_words(
             data_words(f, data)
         }
         (_, service) => {
-            let of = if service.name().is_some() { "" } else { "of " };
+            let of = if service.name_for(target.class).is_some() { "" } else { "of " };
+            let service = ServiceOf(service, target.class);
             write!(f, "{service} {of}{}", Named(target))?;
             data_words(f, data)
         }
@@ -413,6 +414,7 @@ fn response_words(
             write!(f, "{} set to {}", Named(target), AttributeValue::new(target, value))
         }
         _ => {
+            let service = ServiceOf(service, target.class);
             write!(f, "{service} {} granted", Named(target))?;
             data_words(f, data)
         }

@@ -36,6 +36,11 @@ pub struct NodeDrive {
     pub output: Option<Known<OutputAssembly>>,
     /// What it sends.
     pub input: Option<Known<InputAssembly>>,
+    /// Its speeds are in rpm / 2^this (class 2A, attribute 22), where it was read or set.
+    pub speed_scale: Option<i8>,
+    /// What it does when the network is lost (class 29, attribute 16: 0 fault and stop, 1 ignore; drive
+    /// manual 1329I, C-18), where it was read or set.
+    pub network_fault_mode: Option<u8>,
     command: Option<Unread<OutputAssembly>>,
     status: Option<Unread<InputAssembly>>,
     watch: DriveEvidence,

@@ -2,6 +2,7 @@
 //! over time: a series in windows, and whether they get slower.
 
 use super::statistics::{Distribution, Occurrences};
+use crate::fieldbus::{MacId, MacIdSet};
 use crate::wire::Nanos;
 
 /// The exchanges of one kind with one node: poll, bit-strobe, change of state.
@@ -184,6 +185,30 @@ impl Exchange {
     /// From the end of one command to the end of the next.
     pub fn interval(&self) -> Option<&Distribution> {
         self.interval.as_deref()
+    }
+}
+
+/// Commands of one kind for several nodes at once.
+#[derive(Debug, Clone, Default)]
+pub(super) struct GroupCommand {
+    /// When the last one was.
+    pub(super) last: Option<Nanos>,
+    /// The nodes that have responded.
+    pub(super) responders: MacIdSet,
+}
+
+impl GroupCommand {
+    /// When the last command was, if the response of this node is its first: nothing but a response
+    /// tells that a node is meant.
+    pub(super) fn first_response(&mut self, mac_id: MacId) -> Option<Nanos> {
+        let is_new = !self.responders.contains(mac_id);
+        self.responders.insert(mac_id);
+        self.last.filter(|_| is_new)
+    }
+
+    /// Commands may have come that nobody heard.
+    pub(super) fn doubt(&mut self) {
+        self.last = None;
     }
 }
 

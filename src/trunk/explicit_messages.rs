@@ -444,6 +444,12 @@ fn attribute(node: &mut Node, t: Nanos, target: Target, value: &[u8], set: bool)
     let Some(attribute) = target.attribute else { return };
     match target.class {
         Class::IDENTITY if target.instance == 1 => node.identity.attribute(attribute, value),
+        Class::CONTROL_SUPERVISOR if attribute == 16 => {
+            node.drive.network_fault_mode = value.first().copied();
+        }
+        Class::AC_DC_DRIVE if attribute == 22 => {
+            node.drive.speed_scale = value.first().map(|&byte| byte as i8);
+        }
         Class::DEVICENET if attribute == 5 => {
             if let Some((choice, owner)) = allocation_attribute(value) {
                 node.connections.read_allocation(choice, owner);

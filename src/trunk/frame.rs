@@ -172,15 +172,13 @@ impl Trunk {
 
     fn offline<'a>(&mut self, info: &IdentifierInfo, data: &'a [u8]) -> Decoded<'a> {
         let offline = Offline::parse(info.role, data);
-        let node = if let Offline::Request { mac_id, service, .. } = offline {
-            if service == OfflineService::IDENTIFY {
-                self.nodes[mac_id].identify();
-            }
-            Some(mac_id)
-        } else {
-            None
-        };
-        Decoded { node, ..plain(info, Meaning::Offline(offline), Notes::default()) }
+        if let Offline::Request { value, service: OfflineService::IDENTIFY, .. } = offline {
+            // 3F asks whoever is faulted; otherwise the value is taken for an address (from memory).
+            let anybody = value == MacId::MAX.get();
+            let asked = MacId::all().filter(|mac_id| anybody || mac_id.get() == value);
+            asked.for_each(|mac_id| self.nodes[mac_id].identify());
+        }
+        plain(info, Meaning::Offline(offline), Notes::default())
     }
 
     /// What I/O does to the node that sent it or that it is for. Inlined, so that who wants a part
@@ -193,7 +191,12 @@ impl Trunk {
         data: &[u8],
         events: &mut impl FnMut(Nanos, Event),
     ) -> IoHeard {
-        let Some(mac_id) = info.source.or(info.destination) else { return IoHeard::default() };
+        let Some(mac_id) = info.source.or(info.destination) else {
+            if info.role == Role::MulticastPollCommand {
+                self.group_command(t, ConnectionKind::MulticastPoll, None, events);
+            }
+            return IoHeard::default();
+        };
         let node = &mut self.nodes[mac_id];
         match info.role {
             Role::PollCommand => {
@@ -224,18 +227,17 @@ impl Trunk {
             Role::PollResponse => node.poll_response(t, data),
             Role::ChangeOfState => node.change_of_state(t, data),
             Role::StrobeResponse => {
-                // Nothing but its response tells that a node is strobed.
-                if !self.strobed.contains(mac_id)
-                    && let Some(command) = self.last_strobe
-                {
-                    node.strobe.command(command);
-                }
-                self.strobed.insert(mac_id);
-                node.strobe_response(t);
+                let first_after = self.strobe.first_response(mac_id);
+                node.responds_with_others(t, ConnectionKind::Strobe, first_after);
+                return IoHeard::default();
+            }
+            Role::MulticastPollResponse => {
+                let first_after = self.multicast.first_response(mac_id);
+                node.responds_with_others(t, ConnectionKind::MulticastPoll, first_after);
                 return IoHeard::default();
             }
             Role::StrobeCommand => {
-                self.strobe(t, mac_id, events);
+                self.group_command(t, ConnectionKind::Strobe, Some(mac_id), events);
                 return IoHeard::default();
             }
             _ => {
@@ -292,23 +294,6 @@ impl Trunk {
         };
         let fragment = heard.part.map(|(fragment, stage, _)| (fragment, stage));
         plain(info, Meaning::Io(IoMessage { fragment, data, drive }), notes)
-    }
-
-    /// A master's strobe is for every node that it strobes.
-    fn strobe(&mut self, t: Nanos, master: MacId, events: &mut impl FnMut(Nanos, Event)) {
-        self.nodes.each_known(|_, node| {
-            let owned = node.connections.owner.is_some_and(|owner| owner.value == master);
-            if owned && node.connections.allocated.has(ConnectionKind::Strobe.choice()) {
-                node.fed(t, ConnectionKind::Strobe);
-            }
-        });
-        self.last_strobe = Some(t);
-        self.note_poll_gap(t);
-        for mac_id in self.strobed.iter() {
-            if self.nodes[mac_id].strobe.command(t) {
-                self.missed(t, mac_id, events);
-            }
-        }
     }
 }
 
@@ -479,13 +464,6 @@ impl Node {
     fn expects_acknowledge(&self) -> bool {
         let agreed = self.connections.is_acknowledged();
         agreed.unwrap_or(self.change_of_state.responses() > 0)
-    }
-
-    /// Its response to a strobe.
-    pub(super) fn strobe_response(&mut self, t: Nanos) {
-        self.strobe.response(t);
-        self.spoke();
-        self.connections.spoke(t, ConnectionKind::Strobe);
     }
 
     /// Something came for it on a connection.

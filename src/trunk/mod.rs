@@ -18,6 +18,7 @@ mod explicit_messages;
 mod explicit_state;
 mod following;
 mod frame;
+mod group_command;
 mod idle;
 mod io;
 mod load;
@@ -59,6 +60,7 @@ use crate::fieldbus::{ConnectionKind, MacId, MacIdSet};
 use crate::wire::{Cause, ControllerState, Nanos, Record, Tally, What};
 use address::Outcome;
 use connections::offer;
+use exchange::GroupCommand;
 use explicit_messages::ExplicitMessages;
 use node::{Expired, Nodes};
 use presence::PresenceChange;
@@ -128,9 +130,8 @@ pub struct Trunk {
     now: Nanos,
     clashes: Vec<Clash>,
     unlisted_clashes: u64,
-    last_strobe: Option<Nanos>,
-    /// The nodes that have responded to a strobe.
-    strobed: MacIdSet,
+    strobe: GroupCommand,
+    multicast: GroupCommand,
     /// The addresses with a request that may still be refused.
     pending: MacIdSet,
 }
@@ -164,8 +165,8 @@ impl Default for Trunk {
             now: Nanos::ZERO,
             clashes: Vec::new(),
             unlisted_clashes: 0,
-            last_strobe: None,
-            strobed: MacIdSet::default(),
+            strobe: GroupCommand::default(),
+            multicast: GroupCommand::default(),
             pending: MacIdSet::default(),
         }
     }
@@ -349,7 +350,8 @@ impl Trunk {
         self.drive_correlation.doubt();
         self.last_poll = None;
         self.last_acknowledge = None;
-        self.last_strobe = None;
+        self.strobe.doubt();
+        self.multicast.doubt();
     }
 
     /// Frames are known to be missing at `t`: what is half done is forgotten without blame.
@@ -446,7 +448,8 @@ impl Trunk {
     pub fn scan_interval(&self, master: MacId) -> Option<Nanos> {
         let every = |mac_id: MacId| {
             let node = self.node(mac_id);
-            let scanned = [&node.poll, &node.strobe].into_iter().filter_map(Exchange::interval);
+            let exchanges = [&node.poll, &node.strobe, &node.multicast_poll];
+            let scanned = exchanges.into_iter().filter_map(Exchange::interval);
             scanned.filter_map(|intervals| intervals.quantile(0.5)).next()
         };
         let mut intervals: Vec<Nanos> =

@@ -115,6 +115,8 @@ pub struct Node {
     pub latency_drift: LatencyDrift,
     /// The master's bit-strobes, from the node's first response on, and its responses.
     pub strobe: Exchange,
+    /// The master's multicast polls, from the node's first response on, and its responses.
+    pub multicast_poll: Exchange,
     /// The node's change of state or cyclic data and the master's acknowledges. Where the
     /// acknowledge is suppressed, or was never heard, none counts as missed.
     pub change_of_state: Exchange,
@@ -168,13 +170,13 @@ impl Node {
 
     /// Whether it answers to a master: it is polled, strobed or sends on change of state.
     pub fn has_io(&self) -> bool {
-        [&self.poll, &self.strobe, &self.change_of_state]
+        [&self.poll, &self.strobe, &self.change_of_state, &self.multicast_poll]
             .iter()
             .any(|exchange| !exchange.is_unused())
     }
 
-    fn exchanges_mut(&mut self) -> [&mut Exchange; 3] {
-        [&mut self.poll, &mut self.strobe, &mut self.change_of_state]
+    fn exchanges_mut(&mut self) -> [&mut Exchange; 4] {
+        [&mut self.poll, &mut self.strobe, &mut self.change_of_state, &mut self.multicast_poll]
     }
 
     /// A frame whose identifier names the node as its sender.
@@ -402,8 +404,7 @@ impl Node {
     /// command nodes of its own, so that it has a connection.
     pub(super) fn lights(&self, now: Nanos, commands: bool) -> NodeLights {
         let reported = commands || self.heard && self.unanswered < UNANSWERED;
-        let io = [ConnectionKind::Poll, ConnectionKind::Strobe, ConnectionKind::ChangeOfState]
-            .map(|kind| self.connections.get(kind).state);
+        let io = ConnectionKind::IO.map(|kind| self.connections.get(kind).state);
         let network = NetworkFacts {
             refused: false,
             asked_to_identify: false,

@@ -245,6 +245,32 @@ fn changes_at_random(seed: u64) -> Line {
     line
 }
 
+fn multicast_polls(seed: u64, master_stops: bool) -> Line {
+    let mut line = Line::new(125_000, seed);
+    for mac in [2, 9, 33] {
+        line.node(mac, Mode::Multicast, 2, 2);
+    }
+    line.master(0, 50);
+    line.packet_rate = 200;
+    line.power_up();
+    line.run(15_000);
+    if master_stops {
+        line.master_off(0);
+    }
+    line.run(10_000);
+    line
+}
+
+#[test]
+fn a_master_whose_multicast_polls_stop_has_stopped() {
+    judge(&[Scenario {
+        name: "multicast polls stop",
+        make: |seed| multicast_polls(seed, true),
+        first: "fault polling-stopped 0",
+        never: &["node-left"],
+    }]);
+}
+
 #[test]
 fn nothing_is_said_of_a_healthy_trunk() {
     let scenario = |name, make| Scenario { name, make, first: WELL, never: &["never-allocated"] };
@@ -268,6 +294,7 @@ fn nothing_is_said_of_a_healthy_trunk() {
         scenario("change of state alone", |seed| cyclic_alone(seed, true)),
         scenario("changes at random", changes_at_random),
         scenario("cyclic without acknowledge", |seed| cyclic_alone(seed, false)),
+        scenario("multicast polls", |seed| multicast_polls(seed, false)),
         scenario("a tool reads parameters", tool),
         scenario("two masters", two_masters),
         scenario("late first poll", late_first_poll),

@@ -12,6 +12,9 @@ use dropline::{Analysis, SourceKind, Summary};
 use super::drive::Drive;
 use super::wire::{MS, Next, Timer, Wire};
 
+/// The address that stands for the nodes of a multicast poll.
+const MULTICAST_GROUP: u8 = 0x15;
+
 /// How a node's data get to its master.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Mode {
@@ -22,6 +25,8 @@ pub enum Mode {
         every_ms: u16,
         acknowledged: bool,
     },
+    /// Polled together with others.
+    Multicast,
     /// A tool, or a node that nobody scans.
     Nothing,
 }
@@ -245,6 +250,7 @@ impl Line {
         let (choice, instance) = match station.mode {
             Mode::Poll => (0x03, 2),
             Mode::Strobe => (0x05, 3),
+            Mode::Multicast => (0x09, 5),
             Mode::Change { acknowledged: true, .. } => (0x11, 4),
             Mode::Change { acknowledged: false, .. } => (0x51, 4),
             Mode::Nothing => (0x01, 1),
@@ -295,7 +301,7 @@ impl Line {
         let master = &mut self.masters[index];
         self.wire.after(master.interval, Timer::Scan(index));
         master.scans += 1;
-        let mut strobed = 0u64;
+        let (mut strobed, mut multicast) = (0u64, false);
         for &node in &master.nodes {
             let turn = master.background.get(&node).copied().unwrap_or(1);
             let Some(station) = self.stations.get(&node) else {
@@ -319,8 +325,14 @@ impl Line {
                     }
                 }
                 Mode::Strobe => strobed |= 1 << node,
+                Mode::Multicast => multicast = true,
                 _ => {}
             }
+        }
+        if multicast {
+            let id = 0x401 | u16::from(MULTICAST_GROUP) << 3;
+            self.wire.take_back(|waiting| waiting == id);
+            self.wire.send(0, id, &[1, 2]);
         }
         if strobed != 0 {
             let id = 0x400 | u16::from(master.mac) << 3;
@@ -396,7 +408,8 @@ impl Line {
             0x400..=0x5FF => {
                 let (mac, message) = ((id >> 3 & 0x3F) as u8, id & 7);
                 match message {
-                    0 => self.strobed(data),
+                    0 => self.asked_together(Mode::Strobe, 0x380),
+                    1 => self.asked_together(Mode::Multicast, 0x300),
                     5 => self.polled(mac, data),
                     3 => self.answered(mac, data),
                     4 | 6 => self.asked(mac, message, data),
@@ -408,13 +421,13 @@ impl Line {
         }
     }
 
-    fn strobed(&mut self, _bits: &[u8]) {
-        let strobes = |s: &&Station| s.mode == Mode::Strobe && s.on && s.online && s.allocated;
-        let macs: Vec<u8> = self.stations.values().filter(strobes).map(|s| s.mac).collect();
+    fn asked_together(&mut self, mode: Mode, answer: u16) {
+        let asked = |s: &&Station| s.mode == mode && s.on && s.online && s.allocated;
+        let macs: Vec<u8> = self.stations.values().filter(asked).map(|s| s.mac).collect();
         for mac in macs {
             let (low, high) = self.at(mac).delay;
             let delay = self.wire.random.between(low, high) * 1000;
-            self.send_input(mac, 0x380 | u16::from(mac), delay);
+            self.send_input(mac, answer | u16::from(mac), delay);
         }
     }
 

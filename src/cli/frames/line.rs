@@ -368,7 +368,10 @@ impl ExplicitField {
             message,
             transaction: explicit.header.transaction,
             service: service.map(|service| service.get()),
-            service_name: service.and_then(|service| service.name()),
+            service_name: service.and_then(|service| match target {
+                Some(target) => service.name_for(target.class),
+                None => service.name(),
+            }),
             class: target.map(|target| target.class.0),
             class_name: target.and_then(|target| target.class.name()),
             instance: target.map(|target| target.instance),

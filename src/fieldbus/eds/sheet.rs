@@ -53,7 +53,8 @@ impl OfferedIo {
     pub fn is_for(&self, kind: ConnectionKind) -> bool {
         let bits = match kind {
             ConnectionKind::Explicit => return false,
-            ConnectionKind::Poll => 0x01,
+            // A multicast poll asks for the same as a poll (from memory).
+            ConnectionKind::Poll | ConnectionKind::MulticastPoll => 0x01,
             ConnectionKind::Strobe => 0x02,
             ConnectionKind::ChangeOfState => 0x04 | 0x08,
         };

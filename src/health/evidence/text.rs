@@ -9,7 +9,7 @@ use super::{
     SizeSource, SlowAgainstPeers, SlowStretch,
 };
 use crate::fieldbus::eds::SheetProblem;
-use crate::fieldbus::{Class, DeviceId, GeneralStatus, Service};
+use crate::fieldbus::{Class, DeviceId, GeneralStatus, Service, ServiceOf};
 use crate::health::{ErrorTrend, TrendDirection};
 use crate::trunk::ClashOutcome;
 use crate::wire::Nanos;
@@ -484,9 +484,10 @@ impl Display for Evidence {
 
 impl Display for RefusedRequest {
     fn fmt(&self, f: &mut Formatter<'_>) -> fmt::Result {
-        write!(f, "{}", Service::from_low_bits(self.service))?;
-        if let Some(class) = self.class {
-            write!(f, " of {}", Class(class))?;
+        let service = Service::from_low_bits(self.service);
+        match self.class.map(Class) {
+            Some(class) => write!(f, "{} of {class}", ServiceOf(service, class))?,
+            None => service.fmt(f)?,
         }
         if let Some(instance) = self.instance {
             write!(f, ", instance {instance}")?;

@@ -40,6 +40,9 @@ pub struct NodeSummary {
     pub poll: PollCounts,
     /// Bit-strobes from the node's first response on; `null` if it never responded to one.
     pub strobe: Option<ExchangeCounts>,
+    /// Multicast polls and responses; `null` if there were none.
+    #[serde(default)]
+    pub multicast_poll: Option<ExchangeCounts>,
     /// The node's change of state or cyclic data as commands, the master's acknowledges as
     /// responses; `null` if it sent none. With acknowledges suppressed, all count as missed.
     pub change_of_state: Option<ExchangeCounts>,
@@ -216,6 +219,12 @@ pub struct DriveSummary {
     pub output_assembly: Option<Known<u16>>,
     /// The assembly that it sends, and how it is known; inferred is a guess.
     pub input_assembly: Option<Known<u16>>,
+    /// Its speeds are in rpm / 2^this, where that was read or set; otherwise in rpm, as far as is known.
+    #[serde(default)]
+    pub speed_scale: Option<i8>,
+    /// What it does when the network is lost, where that was read or set: 0 fault and stop, 1 ignore.
+    #[serde(default)]
+    pub network_fault_mode: Option<u8>,
     /// The last command.
     pub command: Option<DriveCommand>,
     /// The last status that the drive sent.
@@ -277,6 +286,7 @@ impl NodeSummary {
                 fragmented_inferred: node.is_inferred_fragmented(),
             },
             strobe: used(&node.strobe),
+            multicast_poll: used(&node.multicast_poll),
             change_of_state: used(&node.change_of_state),
             address_check_requests: node.address.requests(),
             address_check_responses: node.address.responses(),
@@ -353,6 +363,8 @@ impl DriveSummary {
         Some(DriveSummary {
             output_assembly: drive.output.map(|a| instance(a.value.number(), a.origin)),
             input_assembly: drive.input.map(|a| instance(a.value.number(), a.origin)),
+            speed_scale: drive.speed_scale,
+            network_fault_mode: drive.network_fault_mode,
             command: drive.command(),
             status: drive.status(),
             run_asked: node.following.was_asked(),

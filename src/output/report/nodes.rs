@@ -117,7 +117,11 @@ fn exchanges(node: &NodeSummary) -> Vec<(&'static str, &ExchangeCounts, String)>
     let poll = &node.poll;
     let polled = poll.exchange.commands + poll.exchange.unsolicited > 0;
     let bytes = || format!("{} / {}", sizes(&poll.command_bytes), sizes(&poll.response_bytes));
-    let others = [("strobe", &node.strobe), ("change of state", &node.change_of_state)];
+    let others = [
+        ("strobe", &node.strobe),
+        ("multicast poll", &node.multicast_poll),
+        ("change of state", &node.change_of_state),
+    ];
     polled
         .then(|| ("poll", &poll.exchange, bytes()))
         .into_iter()

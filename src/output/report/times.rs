@@ -223,8 +223,12 @@ fn rows<'a>(report: &Report<'a>, pick: fn(&Exchange) -> Option<&Distribution>) -
         .trunk
         .nodes()
         .flat_map(|(mac_id, node)| {
-            let kinds =
-                [("", &node.poll), (" strobe", &node.strobe), (" COS", &node.change_of_state)];
+            let kinds = [
+                ("", &node.poll),
+                (" strobe", &node.strobe),
+                (" multicast", &node.multicast_poll),
+                (" COS", &node.change_of_state),
+            ];
             kinds.into_iter().filter_map(move |(kind, exchange)| {
                 let spans = pick(exchange)?;
                 Some(Row { label: format!("{mac_id}{kind}"), spans })

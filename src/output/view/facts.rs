@@ -118,7 +118,7 @@ fn connections(node: &Node, lines: &mut Vec<(&'static str, String)>) {
     if let Some(owner) = connections.owner {
         lines.push(("owner", format!("master {}{}", owner.value, in_brackets(owner.origin))));
     }
-    let names = ["explicit", "poll", "strobe", "change of state or cyclic"];
+    let names = ["explicit", "poll", "strobe", "change of state or cyclic", "multicast poll"];
     for (kind, name) in ConnectionKind::ALL.into_iter().zip(names) {
         let connection = connections.get(kind);
         if connection.state == ConnectionState::Nonexistent && connection.timeouts.count() == 0 {
@@ -156,6 +156,15 @@ fn drive(node: &Node, lines: &mut Vec<(&'static str, String)>) {
     if let (Some(input), Some(status)) = (drive.input, drive.status()) {
         let origin = guessed(input.origin);
         lines.push(("status", format!("{status} (assembly {}{origin})", input.value.number())));
+    }
+    if let Some(scale) = drive.speed_scale.filter(|&scale| scale != 0) {
+        lines.push(("speed in", format!("rpm / 2^{scale}")));
+    }
+    match drive.network_fault_mode {
+        Some(0) => lines.push(("net lost", "it faults and stops".to_string())),
+        Some(1) => lines.push(("net lost", "IT RUNS ON: set to ignore a lost network".to_string())),
+        Some(mode) => lines.push(("net lost", format!("as its maker says (mode {mode})"))),
+        None => {}
     }
 }
 

@@ -190,6 +190,7 @@ fn way(row: &NodeRow) -> String {
     match row.way {
         Way::Poll => "poll",
         Way::Strobe => "strobe",
+        Way::Multicast => "multicast",
         Way::Change => "change",
         Way::None => "-",
     }
@@ -252,6 +253,7 @@ fn numbers(row: &NodeRow, detail: &NodeDetail, width: usize) -> Vec<TextLine<'st
     let asked = match row.way {
         Way::Poll => "by polls",
         Way::Strobe => "by strobes",
+        Way::Multicast => "by multicast polls",
         Way::Change => "it sends on change or in cycles; the answers are its master's",
         Way::None => "by nobody; no I/O was seen",
     };

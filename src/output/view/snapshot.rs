@@ -88,6 +88,8 @@ pub struct NodeRow {
 pub enum Way {
     /// Polled.
     Poll,
+    /// Asked by a multicast poll.
+    Multicast,
     /// Strobed.
     Strobe,
     /// It sends on change of state or cyclically.
@@ -268,6 +270,7 @@ fn exchange(node: &Node) -> (Way, &Exchange) {
     let ways = [
         (Way::Poll, &node.poll),
         (Way::Strobe, &node.strobe),
+        (Way::Multicast, &node.multicast_poll),
         (Way::Change, &node.change_of_state),
     ];
     // The polls of a node that also sends on change are what its master waits for.
