@@ -65,9 +65,11 @@ A plan, all lengths in metres, all currents in amperes:
   explicit_interval_ms = 100     # optional: one explicit exchange allowed for this often
   reaction_ms = 0.5              # optional: from command to answer, for the drawn scan
   terminators_at_m = [0, 90]
+  class_2 = true                 # optional: 4 A a section, as Class 2 circuits may carry
 
   [[trunk.section]]              # the trunk from the end that is 0 m, piece by piece
-  cable = \"thick\"                # thick, thin
+  cable = \"thick\"                # thick, thin, or flat with its maker's ohm_per_m,
+                                 # most_current_a and longest_m (a trunk of it alone)
   length_m = 90
 
   [[trunk.supply]]

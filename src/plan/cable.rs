@@ -3,7 +3,7 @@
 //! Source: IEC 62026-3, figures as in published installation guides; where it is something
 //! else, it is said there.
 
-use super::model::{Cable, Cabling, Tap};
+use super::model::{Cable, CableFigures, Cabling, Section, Tap};
 use crate::wire::Bitrate;
 
 /// The longest drop line, in metres.
@@ -18,29 +18,42 @@ pub const CONTACT_OHM: f64 = 0.005;
 /// A terminator, in ohms; one at each end of the trunk.
 pub const TERMINATOR_OHM: f64 = 121.0;
 
-/// What every device needs between its supply conductors, in volts (common practice, no
-/// source).
+/// What every device needs between its supply conductors, in volts: controller user's guide (motion
+/// controller, Rev. E), p. 123.
 pub const LEAST_DEVICE_V: f64 = 11.0;
+
+/// The most that it may have, in volts: the same guide, p. 123.
+pub const MOST_DEVICE_V: f64 = 25.0;
+
+/// The most that the negative conductor may differ between any two places of the trunk, in volts: the
+/// same guide, p. 123.
+pub const MOST_COMMON_MODE_V: f64 = 5.0;
+
+/// What a section of a North American Class 2 circuit may carry, in amperes, whatever its cable: common
+/// practice; the same guide, p. 123, names the limit without its value.
+pub const CLASS_2_A: f64 = 4.0;
 
 /// The most that the voltage may differ between any two places of the trunk (common practice,
 /// no source).
 pub const MOST_DIFFERENCE_V: f64 = 10.0;
 
 impl Cable {
-    /// The resistance of one conductor, in ohms a metre.
-    pub fn ohm_per_m(self) -> f64 {
+    /// What it is good for by the standard; `None` where its maker has to say.
+    pub fn figures(self) -> Option<CableFigures> {
         match self {
-            Cable::Thick => 0.015,
-            Cable::Thin => 0.069,
+            Cable::Thick => {
+                Some(CableFigures { ohm_per_m: 0.015, most_current_a: 8.0, longest_m: None })
+            }
+            Cable::Thin => {
+                Some(CableFigures { ohm_per_m: 0.069, most_current_a: 3.0, longest_m: None })
+            }
+            Cable::Flat => None,
         }
     }
 
-    /// The most current that a section of trunk of it may carry, in amperes.
-    pub fn most_current_a(self) -> f64 {
-        match self {
-            Cable::Thick => 8.0,
-            Cable::Thin => 3.0,
-        }
+    /// The resistance of one conductor of a drop line of it, in ohms a metre. Drop lines are round.
+    pub fn drop_ohm_per_m(self) -> f64 {
+        self.figures().map_or(0.069, |figures| figures.ohm_per_m)
     }
 
     /// The greatest current of a trunk of it by length, with the supply at one end.
@@ -70,6 +83,7 @@ impl Cable {
                 (90.0, 0.71),
                 (100.0, 0.64),
             ],
+            Cable::Flat => &[],
         }
     }
 
@@ -119,9 +133,14 @@ impl Cabling {
     /// The longest way between any two ends in metres of thick cable: the trunk, and a drop
     /// line near an end where it is longer than the rest of the trunk there (from memory).
     pub fn thick_length_m(&self, bitrate: Bitrate) -> f64 {
-        let (_, thin_counts) = longest_trunk(bitrate);
+        let (longest, thin_counts) = longest_trunk(bitrate);
         let counts = |cable| if cable == Cable::Thick { 1.0 } else { thin_counts };
-        let trunk: f64 = self.sections.iter().map(|s| s.length_m * counts(s.cable)).sum();
+        // A trunk of one cable alone may be as long as its maker says.
+        let section = |section: &Section| {
+            let own = section.figures.longest_m.map(|own| longest / own);
+            section.length_m * own.unwrap_or(counts(section.cable))
+        };
+        let trunk: f64 = self.sections.iter().map(section).sum();
         let beyond = |room: &dyn Fn(&Tap) -> f64| {
             let over = |tap: &Tap| (tap.drop_m - room(tap)).max(0.0) * counts(tap.cable);
             self.taps.iter().map(over).fold(0.0, f64::max)
@@ -133,7 +152,6 @@ impl Cabling {
 
 #[cfg(test)]
 mod tests {
-    use super::super::model::Section;
     use super::*;
 
     const OHM_PER_FOOT: f64 = 0.0045;
@@ -174,8 +192,9 @@ mod tests {
         // longest thick rows go over it by up to 2 % since they were made in feet.
         for cable in [Cable::Thick, Cable::Thin] {
             for &(length, current) in cable.current_table() {
-                let volts = sum_rule_v(cable.ohm_per_m(), &[(length, current)]);
-                let limited = current == cable.most_current_a();
+                let figures = cable.figures().unwrap();
+                let volts = sum_rule_v(figures.ohm_per_m, &[(length, current)]);
+                let limited = current == figures.most_current_a;
                 let most = MOST_TRUNK_DROP_V * 1.02;
                 assert!(volts < most && (limited || volts > 0.85 * most), "{length}: {volts}");
             }
@@ -195,7 +214,8 @@ mod tests {
     /// together 156, 78, 39 m.
     #[test]
     fn lengths_by_bit_rate() {
-        let section = |cable, length_m| Section { cable, length_m };
+        let section =
+            |cable: Cable, length_m| Section { cable, length_m, figures: cable.figures().unwrap() };
         let mut cabling = Cabling {
             sections: vec![section(Cable::Thick, 200.0), section(Cable::Thin, 20.0)],
             ..Cabling::default()
@@ -218,5 +238,16 @@ mod tests {
             loads: Vec::new(),
         });
         near(cabling.thick_length_m(Bitrate::new(125_000).unwrap()), 320.0, 1e-9);
+    }
+    /// Flat cable counts by the longest trunk of it that its maker allows.
+    #[test]
+    fn flat_cable_counts_as_its_maker_says() {
+        let figures =
+            CableFigures { ohm_per_m: 0.019, most_current_a: 8.0, longest_m: Some(400.0) };
+        let cabling = Cabling {
+            sections: vec![Section { cable: Cable::Flat, length_m: 100.0, figures }],
+            ..Cabling::default()
+        };
+        near(cabling.thick_length_m(Bitrate::new(125_000).unwrap()), 125.0, 1e-9);
     }
 }

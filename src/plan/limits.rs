@@ -4,8 +4,8 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::cable::{
-    LEAST_DEVICE_V, LONGEST_DROP_M, MOST_DIFFERENCE_V, MOST_TRUNK_DROP_V, longest_trunk,
-    most_drop_current_a, most_drops_m,
+    CLASS_2_A, LEAST_DEVICE_V, LONGEST_DROP_M, MOST_COMMON_MODE_V, MOST_DEVICE_V,
+    MOST_DIFFERENCE_V, MOST_TRUNK_DROP_V, longest_trunk, most_drop_current_a, most_drops_m,
 };
 use super::model::{Cable, Cabling, Plan};
 use super::supply::Network;
@@ -74,6 +74,8 @@ impl LimitVerdict {
 }
 
 const STANDARD: &str = "IEC 62026-3, figures as in published installation guides";
+const MAKER: &str = "the plan: what the cable's maker says";
+const GUIDE: &str = "controller user's guide (motion controller, Rev. E), p. 123";
 const PRACTICE: &str = "common practice, no source";
 const RESPONSE_TIMES: &str = "worst-case response times by Davis, Burns, Bril, Lukkien 2007";
 
@@ -212,9 +214,9 @@ fn supply_limits(cabling: &Cabling, network: &Network) -> Vec<Limit> {
             )
             .to_lowercase(),
             Some(piece.current_a.abs()),
-            piece.cable.most_current_a(),
+            piece.most_current_a,
             "A",
-            STANDARD,
+            if piece.cable == Cable::Flat { MAKER } else { STANDARD },
             "feed in at another place so that no section carries so much",
         )
     });
@@ -240,11 +242,44 @@ fn supply_limits(cabling: &Cabling, network: &Network) -> Vec<Limit> {
             Some(at.device_v),
             LEAST_DEVICE_V,
             "V",
-            PRACTICE,
+            GUIDE,
             "move the supply nearer to the load, add one, or use thick cable",
         )
     });
     limits.extend(closest_or_all(devices.collect()));
+    let highest = taps().map(|(tap, at)| {
+        at_most(
+            "device-voltage-high",
+            format!("voltage at {}", tap.name),
+            Some(at.device_v),
+            MOST_DEVICE_V,
+            "V",
+            GUIDE,
+            "set the supply to 24 V",
+        )
+    });
+    limits.extend(closest_or_all(highest.collect()));
+    limits.push(at_most(
+        "common-mode-voltage",
+        "difference of the negative conductor between any two places".into(),
+        Some(network.common_mode_v()),
+        MOST_COMMON_MODE_V,
+        "V",
+        GUIDE,
+        "move the supply nearer to the load, add one, or use thick cable",
+    ));
+    if cabling.class_2 {
+        let most = network.pieces.iter().map(|piece| piece.current_a.abs()).fold(0.0, f64::max);
+        limits.push(at_most(
+            "class-2-current",
+            "trunk current of any section of a Class 2 circuit".into(),
+            Some(most),
+            CLASS_2_A,
+            "A",
+            PRACTICE,
+            "feed in at another place so that no section carries so much, or split the trunk",
+        ));
+    }
     let volts = || network.taps.iter().map(|at| at.trunk_v).chain(fed(cabling, network));
     let (low, high) = (volts().fold(f64::MAX, f64::min), volts().fold(f64::MIN, f64::max));
     // Without a tap or a supply that feeds there is no voltage to tell of.

@@ -18,8 +18,8 @@ pub mod wire_time;
 pub use chart::{ChartError, STROBE_ROW, ScanBar, ScanBarKind, ScanPicture, scan_svg};
 pub use limits::{Limit, LimitVerdict, Side};
 pub use model::{
-    Cable, Cabling, Connection, CurrentDraw, Plan, PlannedIdentity, PlannedNode, PlannedTrunk,
-    Section, Supply, Tap,
+    Cable, CableFigures, Cabling, Connection, CurrentDraw, Plan, PlannedIdentity, PlannedNode,
+    PlannedTrunk, Section, Supply, Tap,
 };
 pub use report::{PlanReport, Size};
 pub use text::text;

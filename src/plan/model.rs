@@ -140,6 +140,8 @@ pub struct PlannedIdentity {
 pub struct Cabling {
     /// The trunk, section after section.
     pub sections: Vec<Section>,
+    /// The trunk has to keep to the current of North American Class 2 circuits.
+    pub class_2: bool,
     /// Where terminators are; `None` where the plan does not say.
     pub terminators_at_m: Option<Vec<f64>>,
     /// Where drop lines or devices join the trunk, by position.
@@ -162,6 +164,19 @@ pub struct Section {
     pub cable: Cable,
     /// How long it is.
     pub length_m: f64,
+    /// What the cable is good for.
+    pub figures: CableFigures,
+}
+
+/// What a cable is good for: by the standard, or as its maker says.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CableFigures {
+    /// The resistance of one conductor, in ohms a metre.
+    pub ohm_per_m: f64,
+    /// The most current that a section of trunk of it may carry, in amperes.
+    pub most_current_a: f64,
+    /// The longest trunk of it alone at the trunk's bit rate, in metres; `None`: by the standard.
+    pub longest_m: Option<f64>,
 }
 
 /// The kinds of cable.
@@ -172,6 +187,8 @@ pub enum Cable {
     Thick,
     /// Thin cable, for trunks and drop lines.
     Thin,
+    /// Flat trunk cable. Makers differ in its figures, so the plan has to give them.
+    Flat,
 }
 
 /// A place where a drop line or a device joins the trunk.

@@ -4,15 +4,15 @@
 //!
 //! | table | keys |
 //! |---|---|
-//! | `[trunk]` | `name`, `bitrate`, `scan_interval_ms`; optional `explicit_interval_ms` (100; 0 for none), `reaction_ms` (0.5), `terminators_at_m` (a list of positions) |
+//! | `[trunk]` | `name`, `bitrate`, `scan_interval_ms`; optional `explicit_interval_ms` (100; 0 for none), `reaction_ms` (0.5), `terminators_at_m` (a list of positions), `class_2` (true where North American Class 2 circuits are required) |
 //! | `[[node]]` | `mac_id`, `connection` (poll, strobe, change-of-state, cyclic, explicit, master), `command_bytes`, `response_bytes`; optional `name`, `interval_ms` and `acknowledged` (change-of-state and cyclic), `profile` (ac-drive) with `output_assembly`, `input_assembly`; `vendor_id`, `device_type`, `product_code`, `major_revision`, `minor_revision`, `serial`; `current_a` with either `position_m`, `drop_m`, `cable` for a drop of its own or `drop` for a named one |
-//! | `[[trunk.section]]` | `cable` (thick, thin), `length_m`; in order from the end that is 0 m |
+//! | `[[trunk.section]]` | `cable` (thick, thin, flat), `length_m`; of flat cable `ohm_per_m`, `most_current_a`, `longest_m` as its maker says; in order from the end that is 0 m |
 //! | `[[trunk.drop]]` | `name`, `position_m`; optional `drop_m` (0), `cable` (thin), `current_a` (of what has no address) |
 //! | `[[trunk.supply]]` | `name`, `position_m`; optional `voltage_v` (24), `current_a` (the most it gives) |
 
 use super::model::{
-    Cable, Cabling, Connection, CurrentDraw, Plan, PlannedIdentity, PlannedNode, PlannedTrunk,
-    Section, Supply, Tap,
+    Cable, CableFigures, Cabling, Connection, CurrentDraw, Plan, PlannedIdentity, PlannedNode,
+    PlannedTrunk, Section, Supply, Tap,
 };
 use crate::fieldbus::{AssemblyDirection, MacId, Profile, assembly_row};
 use crate::toml_reader::{TableReader, TomlProblems, read_toml};
@@ -220,6 +220,9 @@ fn report_duplicates(keys: &[TableReader], nodes: &[Option<PlannedNode>]) {
 }
 
 const CABLES: [(&str, Cable); 2] = [("thick", Cable::Thick), ("thin", Cable::Thin)];
+/// Of which a trunk can be. Flat cable has no standard figures.
+const TRUNK_CABLES: [(&str, Cable); 3] =
+    [("thick", Cable::Thick), ("thin", Cable::Thin), ("flat", Cable::Flat)];
 
 /// More than any trunk or drop may have, and little enough to tell a slip from a length.
 const MOST_M: f64 = 10_000.0;
@@ -242,12 +245,16 @@ pub(super) fn read_cabling(
         // The sections are at fault, or missing; no position is compared with them.
         _ => f64::INFINITY,
     };
+    let class_2 = trunk.flag("class_2");
     let terminators_at_m = trunk.numbers("terminators_at_m", 0.0..=MOST_M);
     for &position in terminators_at_m.iter().flatten() {
         check_position(trunk, "terminators_at_m", Some(position), length);
     }
     if !given {
-        for key in ["drop", "supply", "terminators_at_m"].into_iter().filter(|key| trunk.has(key)) {
+        for key in ["drop", "supply", "terminators_at_m", "class_2"]
+            .into_iter()
+            .filter(|key| trunk.has(key))
+        {
             trunk.problem(key, "needs the cable: add [[trunk.section]] with cable and length_m");
         }
     }
@@ -282,14 +289,40 @@ pub(super) fn read_cabling(
     let mut supplies = supplies.into_iter().collect::<Option<Vec<_>>>()?;
     taps.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
     supplies.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
-    Some(Some(Cabling { sections: sections?, terminators_at_m, taps, supplies }))
+    let class_2 = class_2.unwrap_or(false);
+    Some(Some(Cabling { sections: sections?, class_2, terminators_at_m, taps, supplies }))
 }
 
 fn read_section(keys: &TableReader) -> Option<Section> {
-    let cable = keys.need("cable", keys.choice("cable", &CABLES));
+    let cable = keys.need("cable", keys.choice("cable", &TRUNK_CABLES));
     let length_m = keys.need("length_m", keys.number("length_m", 0.01..=MOST_M));
+    let given = [
+        ("ohm_per_m", keys.number("ohm_per_m", 0.0005..=1.0)),
+        ("most_current_a", keys.number("most_current_a", 0.1..=MOST_A)),
+        ("longest_m", keys.number("longest_m", 1.0..=MOST_M)),
+    ];
+    let standard = cable.and_then(Cable::figures);
+    for (key, value) in &given {
+        if cable == Some(Cable::Flat) && !keys.has(key) {
+            keys.problem(
+                key,
+                "missing: makers of flat cable differ; take it from the data of yours",
+            );
+        } else if standard.is_some() && value.is_some() {
+            keys.problem(key, "is the standard's for thick and thin cable; leave it out");
+        }
+    }
     keys.finish();
-    Some(Section { cable: cable?, length_m: length_m? })
+    let [(_, ohm_per_m), (_, most_current_a), (_, longest_m)] = given;
+    let figures = match standard {
+        Some(standard) => standard,
+        None => CableFigures {
+            ohm_per_m: ohm_per_m?,
+            most_current_a: most_current_a?,
+            longest_m: Some(longest_m?),
+        },
+    };
+    Some(Section { cable: cable?, length_m: length_m?, figures })
 }
 
 fn read_supply(keys: &TableReader, length: f64) -> Option<Supply> {

@@ -315,7 +315,7 @@ fn supply(cabling: &Cabling, network: &Network) -> SupplyReport {
                 cable: piece.cable,
                 // Without the sign of a zero.
                 current_a: piece.current_a + 0.0,
-                most_a: piece.cable.most_current_a(),
+                most_a: piece.most_current_a,
                 drop_v: piece.drop_v,
             })
             .collect(),

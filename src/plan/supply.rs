@@ -7,7 +7,7 @@
 //! have to gives none. With one supply this is the standard's sum rule, device by device.
 
 use super::cable::CONTACT_OHM;
-use super::model::{Cable, Cabling, Tap};
+use super::model::{Cable, Cabling, Section, Tap};
 
 /// Current and voltage along a trunk.
 #[derive(Debug, Clone, PartialEq)]
@@ -29,6 +29,8 @@ pub struct Piece {
     pub to_m: f64,
     /// The kind of cable.
     pub cable: Cable,
+    /// The most current that it may carry.
+    pub most_current_a: f64,
     /// The current, positive away from the first end.
     pub current_a: f64,
     /// What one conductor loses on it, contacts of taps included.
@@ -49,12 +51,7 @@ pub struct AtTap {
 impl Network {
     /// Solves the network; `None` without a supply.
     pub fn of(cabling: &Cabling) -> Option<Network> {
-        Network::with(cabling, Cable::ohm_per_m)
-    }
-
-    /// The same with other cable.
-    fn with(cabling: &Cabling, ohm_per_m: fn(Cable) -> f64) -> Option<Network> {
-        let mut chain = Chain::of(cabling, ohm_per_m);
+        let mut chain = Chain::of(cabling);
         let mut gives = vec![true; cabling.supplies.len()];
         loop {
             // Contacts lie on the side that a tap is fed from, which is known only afterwards.
@@ -65,9 +62,21 @@ impl Network {
             let taken = flow.supply_a.iter().enumerate().filter(|(_, current)| **current < -1e-9);
             match taken.min_by(|a, b| a.1.total_cmp(b.1)) {
                 Some((supply, _)) => gives[supply] = false,
-                None => return Some(chain.result(cabling, &gives, &flow, ohm_per_m)),
+                None => return Some(chain.result(cabling, &gives, &flow)),
             }
         }
+    }
+}
+
+impl Network {
+    /// The most that the negative conductor differs between any two places of the trunk.
+    pub fn common_mode_v(&self) -> f64 {
+        let (mut here, mut low, mut high) = (0.0f64, 0.0f64, 0.0f64);
+        for piece in &self.pieces {
+            here += piece.drop_v.copysign(piece.current_a);
+            (low, high) = (low.min(here), high.max(here));
+        }
+        high - low
     }
 }
 
@@ -77,7 +86,8 @@ struct Chain {
     /// Of one conductor, in ohms; one fewer than places.
     ohm: Vec<f64>,
     cable_ohm: Vec<f64>,
-    cable: Vec<Cable>,
+    /// What each piece is of.
+    sections: Vec<Section>,
 }
 
 #[derive(Clone, Copy)]
@@ -96,7 +106,7 @@ struct Flow {
 }
 
 impl Chain {
-    fn of(cabling: &Cabling, ohm_per_m: fn(Cable) -> f64) -> Chain {
+    fn of(cabling: &Cabling) -> Chain {
         let bare = |position_m| NetworkPoint { position_m, load_a: 0.0, tap: None, supply: None };
         let mut ends = vec![0.0];
         for section in &cabling.sections {
@@ -113,15 +123,17 @@ impl Chain {
             ..bare(supply.position_m)
         }));
         places.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
-        let mut chain = Chain { places, ohm: Vec::new(), cable_ohm: Vec::new(), cable: Vec::new() };
+        let mut chain =
+            Chain { places, ohm: Vec::new(), cable_ohm: Vec::new(), sections: Vec::new() };
         for pair in chain.places.windows(2) {
             let middle = (pair[0].position_m + pair[1].position_m) / 2.0;
             // Section ends are places, so a piece lies in one section.
             let section = ends[1..].iter().position(|&end| middle <= end);
-            let cable = section.map_or(Cable::Thick, |index| cabling.sections[index].cable);
-            chain.cable.push(cable);
+            let Some(section) = section.or(cabling.sections.len().checked_sub(1)) else { break };
+            let section = cabling.sections[section];
+            chain.sections.push(section);
             let length = pair[1].position_m - pair[0].position_m;
-            chain.cable_ohm.push(length * ohm_per_m(cable));
+            chain.cable_ohm.push(length * section.figures.ohm_per_m);
         }
         chain
     }
@@ -178,13 +190,7 @@ impl Chain {
         Some(Flow { current_a, supply_a })
     }
 
-    fn result(
-        &self,
-        cabling: &Cabling,
-        gives: &[bool],
-        flow: &Flow,
-        ohm_per_m: fn(Cable) -> f64,
-    ) -> Network {
+    fn result(&self, cabling: &Cabling, gives: &[bool], flow: &Flow) -> Network {
         let drops: Vec<_> = self.ohm.iter().zip(&flow.current_a).map(|(r, i)| r * i).collect();
         // (supply's voltage, lost since) at each place, from the left and from the right.
         let source = |place: &NetworkPoint| {
@@ -214,7 +220,7 @@ impl Chain {
             let fed_right = flow.current_a.get(place).is_some_and(|&current| current < 0.0);
             let lost = |from: Option<(f64, f64)>, fed: bool| from.filter(|_| fed).map(|(_, v)| v);
             let drop_v = lost(left, fed_left).into_iter().chain(lost(right, fed_right));
-            let line_v = tap.drop_m * ohm_per_m(tap.cable) * tap.current_a();
+            let line_v = tap.drop_m * tap.cable.drop_ohm_per_m() * tap.current_a();
             Some(AtTap {
                 drop_v: drop_v.fold(0.0, f64::max),
                 trunk_v,
@@ -224,7 +230,8 @@ impl Chain {
         let pieces = (0..self.ohm.len()).map(|index| Piece {
             from_m: self.places[index].position_m,
             to_m: self.places[index + 1].position_m,
-            cable: self.cable[index],
+            cable: self.sections[index].cable,
+            most_current_a: self.sections[index].figures.most_current_a,
             current_a: flow.current_a[index],
             drop_v: drops[index].abs(),
         });
@@ -239,7 +246,7 @@ impl Chain {
 #[cfg(test)]
 mod tests {
     use super::super::cable::sum_rule_v;
-    use super::super::model::{CurrentDraw, Section, Supply};
+    use super::super::model::{CurrentDraw, Supply};
     use super::*;
     use proptest::prelude::*;
 
@@ -260,7 +267,12 @@ mod tests {
         let mut taps: Vec<_> = taps.iter().map(tap).collect();
         taps.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
         Cabling {
-            sections: vec![Section { cable: Cable::Thick, length_m }],
+            sections: vec![Section {
+                cable: Cable::Thick,
+                length_m,
+                figures: Cable::Thick.figures().unwrap(),
+            }],
+            class_2: false,
             terminators_at_m: None,
             taps,
             supplies: supplies.iter().map(supply).collect(),
@@ -273,8 +285,11 @@ mod tests {
 
     const FOOT: f64 = 0.3048;
 
-    fn guide_ohm(_: Cable) -> f64 {
-        0.0045 / FOOT
+    /// The trunk of the guide, whose figures are by the foot.
+    fn of_the_guide(length_m: f64, taps: &[(f64, f64)], supplies: &[(f64, f64)]) -> Network {
+        let mut cabling = cabling(length_m, taps, supplies);
+        cabling.sections[0].figures.ohm_per_m = 0.0045 / FOOT;
+        Network::of(&cabling).unwrap()
     }
 
     /// Worked example of a published installation guide (2004), thick cable, feet: one supply at
@@ -283,7 +298,7 @@ mod tests {
     fn worked_example_with_the_supply_at_the_end() {
         let taps = [(50.0, 1.0), (100.0, 0.5), (400.0, 0.5), (800.0, 0.25)];
         let taps = taps.map(|(feet, current)| (feet * FOOT, current));
-        let network = Network::with(&cabling(250.0, &taps, &[(0.0, 24.0)]), guide_ohm).unwrap();
+        let network = of_the_guide(250.0, &taps, &[(0.0, 24.0)]);
         near(network.taps[3].drop_v, 2.2725);
         near(network.taps[3].trunk_v, 24.0 - 2.0 * 2.2725);
         near(network.taps[0].drop_v, (50.0 * 0.0045 + 0.005) * 2.25);
@@ -298,7 +313,7 @@ mod tests {
         let left = side.map(|(feet, current)| ((middle - feet) * FOOT, current));
         let taps = [left.as_slice(), &[((middle + 50.0) * FOOT, 2.0)]].concat();
         let supply = [(middle * FOOT, 24.0)];
-        let network = Network::with(&cabling(300.0, &taps, &supply), guide_ohm).unwrap();
+        let network = of_the_guide(300.0, &taps, &supply);
         near(network.taps[0].drop_v, (0.455 + 1.81 + 3.615) * 0.25);
         assert_eq!(format!("{:.2}", network.taps[0].drop_v), "1.47");
         near(network.taps[3].drop_v, (50.0 * 0.0045 + 0.005) * 2.0);
@@ -339,7 +354,7 @@ mod tests {
         ) {
             let network = Network::of(&cabling(300.0, &taps, &[(0.0, 24.0)])).unwrap();
             taps.sort_by(|a, b| a.0.total_cmp(&b.0));
-            let sum = sum_rule_v(Cable::Thick.ohm_per_m(), &taps);
+            let sum = sum_rule_v(Cable::Thick.drop_ohm_per_m(), &taps);
             prop_assert!((network.taps.last().unwrap().drop_v - sum).abs() < 1e-9);
         }
 

@@ -37,7 +37,7 @@ fn write_text(out: &mut String, report: &PlanReport) -> fmt::Result {
         writeln!(out, "\nCable")?;
         let thick = match cable.counted_as_thick_m == cable.trunk_m {
             true => String::new(),
-            false => format!(", counted as {} m of thick cable", cable.counted_as_thick_m),
+            false => format!(", counted as {:.1} m of thick cable", cable.counted_as_thick_m),
         };
         writeln!(out, "  trunk {} m{thick}; drop lines {} m", cable.trunk_m, cable.drops_m)?;
         if let Some(ohm) = cable.between_data_wires_ohm {

@@ -134,6 +134,8 @@ fn cable_over_its_limits_is_found_by_name() {
     // (300 × 0.015 + 50 × 0.069 + 0.005) × 2.5 A on one conductor.
     assert!((broken("trunk-voltage-drop") - 19.8875).abs() < 1e-9);
     broken("device-voltage");
+    // With one supply at the end the negative conductor rises by as much as the trunk loses.
+    assert!((broken("common-mode-voltage") - 19.8875).abs() < 1e-9);
     assert_eq!(report["cable"]["between_data_wires_ohm"], 121.0);
 }
 
@@ -166,6 +168,29 @@ fn every_problem_is_told_with_file_line_and_key() {
         assert!(said.contains(words), "{words:?} is missing in\n{said}");
     }
     assert_eq!(said.lines().count(), 7, "{said}");
+}
+
+/// Flat cable by its maker's figures; 4 A in Class 2 circuits: common practice, no source.
+#[test]
+fn flat_cable_and_class_2_circuits() {
+    let flat = "class_2 = true\n[[trunk.section]]\ncable = \"flat\"\nlength_m = 40\n";
+    let supply = "[[trunk.supply]]\nname = \"s\"\nposition_m = 0\n";
+    let node = polled(5, 2, 2) + "position_m = 40\ncurrent_a = 4.5\n";
+    let without = plan(&(head(20.0) + flat + supply + &node), &[]);
+    let said = text(&without.stderr);
+    for key in ["ohm_per_m", "most_current_a", "longest_m"] {
+        let words = format!("trunk.section.{key}: missing: makers of flat cable differ");
+        assert!(said.contains(&words), "{said}");
+    }
+    let figures = "ohm_per_m = 0.02\nmost_current_a = 5\nlongest_m = 400\n";
+    let report = report(&(head(20.0) + flat + figures + supply + &node));
+    assert_eq!(limit(&report, "trunk-length")["value"], 50.0);
+    let section = limit(&report, "section-current");
+    assert_eq!((&section["limit"], &section["verdict"]), (&5.0.into(), &"tight".into()));
+    assert_eq!(limit(&report, "class-2-current")["verdict"], "broken");
+    // (40 × 0.02 + 0.005) × 4.5 A on one conductor.
+    let drop = limit(&report, "trunk-voltage-drop")["value"].as_f64().unwrap();
+    assert!((drop - 3.6225).abs() < 1e-9, "{drop}");
 }
 
 #[test]

@@ -174,6 +174,7 @@ fn trunk(canvas: &Canvas<'_>, cabling: &Cabling, x: impl Fn(f64) -> i32, foot: i
         let (half, word) = match section.cable {
             Cable::Thick => (4, "thick"),
             Cable::Thin => (2, "thin"),
+            Cable::Flat => (3, "flat"),
         };
         let (left, right) = (x(from), x(to));
         canvas.bar((left, TRUNK - half), (right, TRUNK + half), TEAL)?;
