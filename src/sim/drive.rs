@@ -58,6 +58,11 @@ impl Drive {
     /// Takes a command as the assembly that the drive is set to.
     pub(super) fn command(&mut self, bytes: &[u8], now: Time, clock: Clockwork) {
         self.advance(now, clock);
+        if bytes.is_empty() {
+            // A master that is idle asks for nothing.
+            self.run = false;
+            return;
+        }
         let length = self.output_assembly.row().bytes;
         let asked = bytes.get(..length);
         let asked = asked.and_then(|asked| DriveCommand::from_bytes(self.output_assembly, asked));

@@ -332,7 +332,9 @@ impl IoAssembler {
     /// Takes a frame's data; gives the message when it is whole. `fragmented`: whether the
     /// connection's size says so.
     pub(super) fn take(&mut self, data: &[u8], fragmented: bool) -> Option<Vec<u8>> {
-        if !fragmented {
+        // No data is whole as it is: an idle master sends none.
+        if !fragmented || data.is_empty() {
+            self.0.clear();
             return Some(data.to_vec());
         }
         let (head, rest) = data.split_first()?;

@@ -212,7 +212,15 @@ impl Simulation {
             FaultKind::DriveTrip { mac_id } => {
                 self.at_drive(mac_id, |drive, _| drive.tripped = on);
             }
+            FaultKind::ControlNotAsked { mac_id } => {
+                self.at_slot(mac_id, |master, _, node| master.ask_no_control(node, on));
+            }
             FaultKind::MasterStop {} => self.power(0, !on),
+            FaultKind::MasterIdle {} => {
+                if let Program::Master(master) = &mut self.stations[0].program {
+                    master.idle = on;
+                }
+            }
             FaultKind::Overload { scan_interval_ms } => {
                 let interval = on.then(|| self.clock.millis(scan_interval_ms.0).max(Time(1)));
                 if let Program::Master(master) = &mut self.stations[0].program {

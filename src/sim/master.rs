@@ -21,6 +21,8 @@ struct Slot {
     listed: bool,
     /// It is allocated, but not polled.
     idle: bool,
+    /// A drive is not asked to take its control from the network.
+    asks_no_control: bool,
     /// The size of the commands, where it is not the one planned.
     sends: Option<usize>,
     /// Instead of the planned expected packet rate.
@@ -49,6 +51,8 @@ pub(super) struct Master {
     slots: Vec<Slot>,
     /// Instead of the planned scan interval.
     pub(super) interval: Option<Time>,
+    /// In program mode: it polls with no data.
+    pub(super) idle: bool,
     scan: u64,
     scan_open: bool,
     next_read: usize,
@@ -63,6 +67,7 @@ impl Master {
                 mac_id: node.mac_id,
                 listed: true,
                 idle: false,
+                asks_no_control: false,
                 sends: None,
                 rate: None,
                 running: false,
@@ -78,6 +83,7 @@ impl Master {
             plan: plan.clone(),
             slots,
             interval: None,
+            idle: false,
             scan: 0,
             scan_open: false,
             next_read: 0,
@@ -191,7 +197,7 @@ impl Master {
                 continue;
             }
             match slot.plan.connection {
-                IoConnection::Poll => poll(desk, slot),
+                IoConnection::Poll => poll(desk, slot, self.idle),
                 IoConnection::Strobe => strobed.push(slot),
                 IoConnection::ChangeOfState | IoConnection::Cyclic => {}
             }
@@ -258,6 +264,12 @@ impl Master {
         slot.open = None;
     }
 
+    /// Asks a drive for control from the network no more, or again.
+    pub(super) fn ask_no_control(&mut self, node: MacId, on: bool) {
+        let Some((_, slot)) = self.slot_of(node) else { return };
+        slot.asks_no_control = on;
+    }
+
     /// Sends a node commands of another size.
     pub(super) fn send_size(&mut self, node: MacId, bytes: Option<usize>) {
         let Some((_, slot)) = self.slot_of(node) else { return };
@@ -321,7 +333,7 @@ impl Master {
 }
 
 /// Sends a poll command, unless the last one still waits to be sent.
-fn poll(desk: &mut Desk, slot: &mut Slot) {
+fn poll(desk: &mut Desk, slot: &mut Slot, idle: bool) {
     let mac_id = slot.mac_id;
     let unsent = |purpose: &Purpose| matches!(purpose, Purpose::Command { node: Some(node), .. } if *node == mac_id);
     if desk.controller.is_waiting(unsent) {
@@ -332,10 +344,16 @@ fn poll(desk: &mut Desk, slot: &mut Slot) {
     let exchange = *desk.exchanges;
     slot.open = Some(exchange);
     let bytes = match &slot.plan.drive {
+        _ if idle => Vec::new(),
         Some(drive) => {
             let run = wants_run(drive, desk.now, desk.clock);
             let speed = if run { drive.speed_rpm } else { 0 };
-            command_bytes(drive.output_assembly.0, run, speed, drive.asks_control)
+            command_bytes(
+                drive.output_assembly.0,
+                run,
+                speed,
+                drive.asks_control && !slot.asks_no_control,
+            )
         }
         None => {
             if !slot.outputs.is_empty() && desk.chance.happens(Likely::share(0.1)) {

@@ -276,7 +276,7 @@ const CASES: &[Case] = &[
             "kind='wrong-assembly'\nmac_id=38\noutput_assembly=21\ninput_assembly=71\nfrom_s=20",
             "kind='wrong-assembly'\nmac_id=38\noutput_assembly=21\ninput_assembly=71",
         ],
-        right: &[("drive-not-following", Some(38))],
+        right: &[("drive-control-not-asked", Some(38)), ("drive-not-following", Some(38))],
     },
     Case {
         name: "local-control",
@@ -285,7 +285,7 @@ const CASES: &[Case] = &[
             "kind='local-control'\nmac_id=12\nfrom_s=30",
             "kind='local-control'\nmac_id=12",
         ],
-        right: &[("drive-not-following", Some(12))],
+        right: &[("drive-control-elsewhere", Some(12))],
     },
     Case {
         name: "local-reference",
@@ -294,7 +294,7 @@ const CASES: &[Case] = &[
             "kind='local-control'\nmac_id=12\ntakes='control'\nfrom_s=30",
             "kind='local-control'\nmac_id=12\ntakes='reference'",
         ],
-        right: &[("drive-not-following", Some(12))],
+        right: &[("drive-speed-elsewhere", Some(12)), ("drive-control-elsewhere", Some(12))],
     },
     Case {
         name: "drive-not-ready",
@@ -303,7 +303,7 @@ const CASES: &[Case] = &[
             "kind='drive-not-ready'\nmac_id=12\nfrom_s=30",
             "kind='drive-not-ready'\nmac_id=14",
         ],
-        right: &[("drive-not-following", Some(12)), ("drive-not-following", Some(14))],
+        right: &[("drive-not-ready", Some(12)), ("drive-not-ready", Some(14))],
     },
     Case {
         name: "drive-trip",
@@ -312,7 +312,25 @@ const CASES: &[Case] = &[
             "kind='drive-trip'\nmac_id=12\nfrom_s=30",
             "kind='drive-trip'\nmac_id=14\nfrom_s=15",
         ],
-        right: &[("drive-not-following", Some(12)), ("drive-not-following", Some(14))],
+        right: &[("drive-faulted", Some(12)), ("drive-faulted", Some(14))],
+    },
+    Case {
+        name: "control-not-asked",
+        strengths: [
+            "kind='control-not-asked'\nmac_id=12\nfrom_s=50",
+            "kind='control-not-asked'\nmac_id=12\nfrom_s=30",
+            "kind='control-not-asked'\nmac_id=14",
+        ],
+        right: &[("drive-control-not-asked", Some(12)), ("drive-control-not-asked", Some(14))],
+    },
+    Case {
+        name: "master-idle",
+        strengths: [
+            "kind='master-idle'\nfrom_s=58",
+            "kind='master-idle'\nfrom_s=30",
+            "kind='master-idle'\nfrom_s=12",
+        ],
+        right: &[("master-idle", Some(0)), ("master-idle", None)],
     },
     Case {
         name: "master-stop",
@@ -321,7 +339,7 @@ const CASES: &[Case] = &[
             "kind='master-stop'\nfrom_s=50",
             "kind='master-stop'\nfrom_s=20",
         ],
-        right: &[("polling-stopped", None)],
+        right: &[("polling-stopped", Some(0)), ("polling-stopped", None)],
     },
     Case {
         name: "overload",

@@ -186,8 +186,15 @@ pub enum FaultKind {
         /// The drive.
         mac_id: MacId,
     },
+    /// The master does not ask a drive for control from the network.
+    ControlNotAsked {
+        /// The drive.
+        mac_id: MacId,
+    },
     /// The master is off.
     MasterStop {},
+    /// The master is idle: it polls with no data.
+    MasterIdle {},
     /// The master scans faster than the trunk can carry.
     Overload {
         /// The scan interval.
@@ -291,6 +298,7 @@ impl FaultKind {
                 | LocalControl { .. }
                 | DriveNotReady { .. }
                 | DriveTrip { .. }
+                | ControlNotAsked { .. }
         )
     }
 
@@ -315,12 +323,14 @@ impl FaultKind {
             | RefusesSetup { mac_id }
             | LocalControl { mac_id, .. }
             | DriveNotReady { mac_id }
-            | DriveTrip { mac_id } => vec![*mac_id],
+            | DriveTrip { mac_id }
+            | ControlNotAsked { mac_id } => vec![*mac_id],
             Noise { mac_id, .. } => mac_id.iter().copied().collect(),
             SupplySag { mac_ids, .. } => mac_ids.clone(),
             MissingTerminator { .. }
             | WrongBitrate { .. }
             | MasterStop {}
+            | MasterIdle {}
             | Overload { .. }
             | Babble { .. }
             | InvalidIdentifier { .. }
