@@ -3,9 +3,9 @@
 //! To add one, add a row to [`ASSEMBLIES`]. The codec of commands and responses, the inference of
 //! a drive from its I/O, the sizes in a plan, the simulator and the comparison take it from there.
 //!
-//! Source: IEC 62026-3 by way of the CIP AC/DC drive profile, assemblies 20, 21, 70, 71; bits as
-//! in published manuals; 22, 23, 72, 73: drive adapter manual FDNA-01, p. 108; 24, 25, 74, 75 and the
-//! mode in 25: from memory.
+//! Source: IEC 62026-3 by way of the CIP AC/DC drive profile. Bits of 20 and 21 as in drive manual
+//! 1329I, C-6, of 70 and 71 C-8; 22, 23, 72, 73: drive adapter manual FDNA-01, p. 108. From memory: the
+//! warning bit and the state byte of 71, and 24, 25, 74, 75.
 
 /// Which way an assembly goes, by the words of the standard: an output assembly goes to the
 /// device, an input assembly comes from it.

@@ -1,7 +1,7 @@
 //! The I/O of an AC drive: what the master asks for and what the drive says it does.
 //!
 //! Which bits say what stands in the table of assemblies. Source of the drive's states: CIP AC/DC
-//! drive profile, as in published manuals.
+//! drive profile, as in function manual E6581268, p. 22.
 
 use std::fmt;
 
@@ -287,7 +287,7 @@ mod tests {
         InputAssembly::from_number(number).unwrap()
     }
 
-    /// Bits: CIP AC/DC drive profile, as in published manuals.
+    /// Bits: CIP AC/DC drive profile, as in drive manual 1329I, C-6.
     #[test]
     fn what_the_master_asks() {
         let command = |assembly, data: &[u8]| DriveCommand::from_bytes(assembly, data).unwrap();
@@ -302,7 +302,8 @@ mod tests {
         assert_eq!(DriveCommand::from_bytes(output(20), &[1, 0]), None);
     }
 
-    /// Bits and drive states: CIP AC/DC drive profile, as in published manuals.
+    /// Bits: CIP AC/DC drive profile, as in drive manual 1329I, C-8; drive states: function manual
+    /// E6581268, p. 22.
     #[test]
     fn what_the_drive_says() {
         let status = |assembly, data: &[u8]| DriveStatus::from_bytes(assembly, data).unwrap();

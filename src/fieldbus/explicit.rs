@@ -357,7 +357,8 @@ impl Service {
     }
 
     /// What it is called when it is asked of an object of this class; `None` where that is not known.
-    /// From 4B on a service is the class's own.
+    /// From 4B on a service is the class's own: manometer manual "DMA series", p. 104, has 4B and 4C of
+    /// the DeviceNet object, and other meanings of 4D and 4E.
     pub const fn name_for(self, class: Class) -> Option<&'static str> {
         match (class.0, self.0) {
             (0x03, 0x4B | 0x4C) | (_, ..0x4B) => self.name(),

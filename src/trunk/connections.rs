@@ -3,7 +3,8 @@
 //!
 //! Source: IEC 62026-3, connection object and predefined master/slave connection set: timed
 //! out after 4 x expected packet rate, 2500 ms by default for explicit messages; until the first
-//! message was consumed not before 10 s; what consumes nothing does not time out. From memory:
+//! message was consumed not before 10 s; what consumes nothing does not time out. Watchdog actions:
+//! overload relay manual 193-UM006A, B-8. From memory:
 //! rate 0 means no watchdog, setting the rate establishes an I/O connection, an explicit
 //! connection that times out is deleted.
 

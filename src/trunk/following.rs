@@ -1,7 +1,8 @@
 //! Whether a drive does what its master asks, whether it is faulted, and what it says meanwhile.
 //!
 //! Source: no control without the bits that ask for it, run acts by its rising edge, both
-//! directions at once are no action: drive adapter manual FDNA-01, p. 80. Which output goes with
+//! directions at once are no action: drive adapter manual FDNA-01, p. 80; the same events in drive manual
+//! 1329I, C-19. Which output goes with
 //! which input assembly: CIP AC/DC drive profile.
 
 use super::statistics::Occurrences;

@@ -186,7 +186,7 @@ fn flat_cable_and_class_2_circuits() {
     let report = report(&(head(20.0) + flat + figures + supply + &node));
     assert_eq!(limit(&report, "trunk-length")["value"], 50.0);
     let section = limit(&report, "section-current");
-    assert_eq!((&section["limit"], &section["verdict"]), (&5.0.into(), &"tight".into()));
+    assert_eq!((&section["limit"], &section["verdict"]), (&5.0.into(), &"kept".into()));
     assert_eq!(limit(&report, "class-2-current")["verdict"], "broken");
     // (40 × 0.02 + 0.005) × 4.5 A on one conductor.
     let drop = limit(&report, "trunk-voltage-drop")["value"].as_f64().unwrap();
