@@ -51,6 +51,8 @@ pub struct Station {
     pub skips: f64,
     /// So that its data change.
     pub count: u64,
+    /// When its master last acknowledged what it sent by itself.
+    acknowledged: Option<i64>,
     /// A request that comes in fragments, so far.
     partial: Vec<u8>,
 }
@@ -135,6 +137,7 @@ impl Line {
             skips: 0.0,
             count: 0,
             partial: Vec::new(),
+            acknowledged: None,
         };
         self.stations.insert(mac, station);
         self.stations.get_mut(&mac).expect("just put in")
@@ -316,6 +319,7 @@ impl Line {
                     let data = match master.commands.get(&node) {
                         _ if master.idle => vec![],
                         Some(command) => command.clone(),
+                        None if station.drive.is_some() => vec![0; station.out],
                         None => (0..station.out)
                             .map(|n| (n as u64 * 37 + master.scans / 8) as u8)
                             .collect(),
@@ -374,7 +378,12 @@ impl Line {
 
     fn produce(&mut self, mac: u8) {
         let Mode::Change { every_ms, .. } = self.at(mac).mode else { return };
-        if !self.at(mac).on {
+        let now = self.wire.now;
+        let station = self.at(mac);
+        // Its connection times out after four times its rate, and it sends no more.
+        let limit = 4 * i64::from(every_ms) * MS;
+        if !station.on || station.acknowledged.is_some_and(|last| last + limit < now) {
+            station.acknowledged = None;
             return;
         }
         self.wire.after(i64::from(every_ms) * MS, Timer::Produce(mac));
@@ -411,6 +420,10 @@ impl Line {
                     0 => self.asked_together(Mode::Strobe, 0x380),
                     1 => self.asked_together(Mode::Multicast, 0x300),
                     5 => self.polled(mac, data),
+                    2 => {
+                        let now = self.wire.now;
+                        self.at(mac).acknowledged = Some(now);
+                    }
                     3 => self.answered(mac, data),
                     4 | 6 => self.asked(mac, message, data),
                     _ => {}

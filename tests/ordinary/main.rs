@@ -8,6 +8,7 @@ mod drive;
 mod drive_control;
 mod errors;
 mod healthy;
+mod lights;
 mod line;
 mod nodes;
 mod scans;
