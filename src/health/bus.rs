@@ -305,7 +305,7 @@ fn dense_burst(trunk: &Trunk) -> Option<Finding> {
         burst.frames >= DENSE_ERRORS
             && (burst.good_frames as f64) < DENSE_GOOD_FRAMES * burst.frames as f64
     };
-    let burst = trunk.errors.largest_burst().filter(is_dense)?;
+    let burst = trunk.errors.densest_run().filter(is_dense)?;
     let near = |t: Nanos| {
         let early = burst.from.0.saturating_sub(NEAR_BURST.0);
         let late = burst.to.0.saturating_add(NEAR_BURST.0);

@@ -19,6 +19,8 @@ pub struct BusErrors {
     good_before_run: u64,
     bursts: u64,
     largest: Option<Burst>,
+    dense: Option<DenseRun>,
+    densest: Option<Burst>,
     /// The adapter's own controller.
     pub controller: AdapterController,
 }
@@ -36,9 +38,20 @@ pub struct Burst {
     pub good_frames: u64,
 }
 
+/// Errors with hardly a good frame between any two of them.
+#[derive(Debug, Clone, Copy)]
+struct DenseRun {
+    burst: Burst,
+    good_before: u64,
+    good_at_last: u64,
+}
+
 impl BusErrors {
     /// Error frames with no longer gap than this belong together.
     pub const BURST_GAP: Nanos = Nanos::from_millis(100);
+    /// Errors with no more good frames than this from one to the next are dense: a node that tries again
+    /// and again lets others through between.
+    const DENSE_GAP: u64 = 2;
     /// From so many on it is a burst.
     pub const BURST_FRAMES: u64 = 5;
 
@@ -55,6 +68,7 @@ impl BusErrors {
             if kind != ErrorKind::AdapterOverrun {
                 self.with_cause.add(t);
                 self.extend_run(t, good);
+                self.extend_dense(t, good);
             }
         }
         self.controller.frame(t, frame)
@@ -79,6 +93,28 @@ impl BusErrors {
         let larger = self.largest.is_none_or(|largest| run.frames > largest.frames);
         if run.frames >= Self::BURST_FRAMES && larger {
             self.largest = Some(run);
+        }
+    }
+
+    fn extend_dense(&mut self, t: Nanos, good: u64) {
+        let is_dense = |run: &&mut DenseRun| {
+            t.since(run.burst.to).is_some_and(|gap| gap <= Self::BURST_GAP)
+                && good.saturating_sub(run.good_at_last) <= Self::DENSE_GAP
+        };
+        let burst = Burst { from: t, to: t, frames: 1, good_frames: 0 };
+        let run = match self.dense.as_mut().filter(is_dense) {
+            Some(run) => {
+                run.burst.to = t;
+                run.burst.frames += 1;
+                run.burst.good_frames = good.saturating_sub(run.good_before);
+                run
+            }
+            None => self.dense.insert(DenseRun { burst, good_before: good, good_at_last: good }),
+        };
+        run.good_at_last = good;
+        let burst = run.burst;
+        if self.densest.is_none_or(|densest| burst.frames > densest.frames) {
+            self.densest = Some(burst);
         }
     }
 
@@ -107,6 +143,11 @@ impl BusErrors {
     /// How many bursts there were.
     pub fn bursts(&self) -> u64 {
         self.bursts
+    }
+
+    /// The longest run of errors with hardly a good frame between any two of them.
+    pub fn densest_run(&self) -> Option<&Burst> {
+        self.densest.as_ref()
     }
 
     /// The burst with the most error frames.

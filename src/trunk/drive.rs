@@ -44,6 +44,8 @@ pub struct NodeDrive {
     command: Option<Unread<OutputAssembly>>,
     status: Option<Unread<InputAssembly>>,
     watch: DriveEvidence,
+    /// What the I/O looked like when its assemblies were last guessed.
+    guessed_from: Option<(BitsSeen, BitsSeen)>,
 }
 
 /// What the I/O looked like so far.
@@ -66,7 +68,7 @@ struct DriveEvidence {
 }
 
 /// The length of the data one way, and the bits that were set in any of them.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 struct BitsSeen {
     bytes: usize,
     bits: AssemblyBits,
@@ -171,6 +173,7 @@ impl NodeDrive {
         if watch.ruled_out || other_type {
             self.output = self.output.filter(|known| known.origin != Origin::Inferred);
             self.input = self.input.filter(|known| known.origin != Origin::Inferred);
+            self.guessed_from = None;
             return;
         }
         let behaves = watch.followed_on && watch.followed_off || watch.at_speed >= AT_SPEED;
@@ -178,6 +181,10 @@ impl NodeDrive {
             return;
         }
         let (commands, responses) = (watch.commands, watch.responses);
+        // Nothing new was set, so the guess is the same.
+        if self.guessed_from.replace((commands, responses)) == Some((commands, responses)) {
+            return;
+        }
         // A master that never sent any data has said nothing that the poorest could not say.
         let bytes = if commands.bytes == 0 { responses.bytes } else { commands.bytes };
         if let Some(output) = OutputAssembly::first_with(Profile::AcDrive, bytes, commands.bits) {
@@ -227,7 +234,9 @@ impl DriveEvidence {
             self.followed_on |= running;
             self.followed_off |= self.followed_on && !running;
         }
-        self.at_speed += u32::from(running && self.run_asked && self.is_at_speed(bits));
+        if self.at_speed < AT_SPEED && running && self.run_asked && self.is_at_speed(bits) {
+            self.at_speed += 1;
+        }
         // Both directions at once is no drive.
         self.ruled_out |= forward && reverse;
     }

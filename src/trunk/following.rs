@@ -124,17 +124,21 @@ impl Following {
         Some(status.faulted)
     }
 
-    /// A response of the drive, while the master's last command asked for this. `pair_differs`: the
-    /// two are known to be of assemblies that do not go together.
+    /// A response of the drive, while the master's last command asked for this. `pair_differs`: whether
+    /// the two are known to be of assemblies that do not go together.
     #[inline]
     pub(super) fn response(
         &mut self,
         t: Nanos,
         asked: &DriveCommand,
         status: &DriveStatus,
-        pair_differs: bool,
+        pair_differs: impl FnOnce() -> bool,
     ) -> Option<DriveChange> {
         let run = asked.run();
+        if !run && self.waiting.is_none() && !self.told {
+            self.held_over = false;
+            return None;
+        }
         self.asked |= run;
         let could_not = status.faulted
             || status.ready == Some(false)
@@ -153,11 +157,12 @@ impl Following {
     }
 
     /// What keeps it from doing what is asked; `None`: it does it.
+    #[inline]
     fn obstacle(
         &self,
         asked: &DriveCommand,
         status: &DriveStatus,
-        pair_differs: bool,
+        pair_differs: impl FnOnce() -> bool,
     ) -> Option<DriveObstacle> {
         let speed_elsewhere = status.reference_from_network == Some(false)
             && asked.reference_from_network == Some(true);
@@ -168,7 +173,7 @@ impl Following {
         Some(match () {
             () if status.faulted => DriveObstacle::Faulted,
             () if asked.run_forward && asked.run_reverse => DriveObstacle::BothDirections,
-            () if pair_differs => DriveObstacle::AssemblyPair,
+            () if pair_differs() => DriveObstacle::AssemblyPair,
             () if no_control && asked.control_from_network != Some(true) => {
                 DriveObstacle::ControlNotAsked
             }
@@ -268,7 +273,7 @@ mod tests {
             let asked = DriveCommand::from_bytes(output, &[bits, 0, low, high]).unwrap();
             let status = DriveStatus::from_bytes(input, &[status, 3, 0, 0]).unwrap();
             following.fault(Nanos::from_millis(ms), &status);
-            following.response(Nanos::from_millis(ms), &asked, &status, false);
+            following.response(Nanos::from_millis(ms), &asked, &status, || false);
         }
         following
     }

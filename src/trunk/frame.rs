@@ -256,9 +256,10 @@ impl Trunk {
                 Some(true) => events(t, Event::DriveFaulted(mac_id)),
                 Some(false) => events(t, Event::DriveFaultOver(mac_id)),
             }
-            let differs = node.drive.pair_differs();
-            let asked = node.drive.command();
-            match asked.and_then(|asked| node.following.response(t, &asked, &status, differs)) {
+            let (drive, following) = (&node.drive, &mut node.following);
+            let differs = || drive.pair_differs();
+            let asked = drive.command();
+            match asked.and_then(|asked| following.response(t, &asked, &status, differs)) {
                 None => {}
                 Some(DriveChange::Follows) => events(t, Event::DriveFollows(mac_id)),
                 Some(DriveChange::NotFollowing) => events(t, Event::DriveNotFollowing(mac_id)),
