@@ -70,6 +70,8 @@ const FAULTS: &[(&str, &str)] = &[
     ("local control", "kind = 'local-control'\nmac_id = 12"),
     ("drive not ready", "kind = 'drive-not-ready'\nmac_id = 12\nfrom_s = 30"),
     ("drive trips", "kind = 'drive-trip'\nmac_id = 12\nfrom_s = 20"),
+    ("control not asked", "kind = 'control-not-asked'\nmac_id = 12\nfrom_s = 20"),
+    ("master idle", "kind = 'master-idle'\nfrom_s = 20"),
     ("master stops", "kind = 'master-stop'\nfrom_s = 20\nuntil_s = 23"),
     ("overload", "kind = 'overload'\nscan_interval_ms = 8"),
     ("babble", "kind = 'babble'\nid = 1\nbytes = 8\ninterval_ms = 4"),

@@ -147,7 +147,7 @@ fn while_running(trunk: &Trunk) -> Markup {
         seconds => format!("{:.3}", errors as f64 / seconds),
     };
     html! {
-        table.causes {
+        table.causes.fold {
             caption { "Frames destroyed on the wire while a drive ran and while it stood" }
             thead {
                 tr {
@@ -167,10 +167,10 @@ fn while_running(trunk: &Trunk) -> Markup {
                             "node " (mac_id)
                             @if guessed(mac_id) { " (a drive, by its traffic)" }
                         }
-                        @for (errors, seconds) in sums(drive) {
-                            td.n { (duration(seconds)) }
-                            td.n { (errors) }
-                            td.n { (rate(errors, seconds)) }
+                        @for (what, (errors, seconds)) in ["ran", "stood"].into_iter().zip(sums(drive)) {
+                            td.n data-what=(what) { (duration(seconds)) }
+                            td.n data-what="errors" { (errors) }
+                            td.n data-what="a second" { (rate(errors, seconds)) }
                         }
                     }
                 }
