@@ -36,6 +36,7 @@ fn not_following(node: &Node, obstacle: DriveObstacle, code: Code) -> Option<Fin
             || input.map(|i| i.origin) == inferred,
         output_assembly: output.map(|output| output.value.number()),
         input_assembly: input.map(|input| input.value.number()),
+        ongoing: node.following.is_kept_by(obstacle),
     };
     let finding = Finding::new(code, Severity::Fault, evidence).with_count(episodes.count);
     let times = (Some(episodes.first), Some(episodes.last));

@@ -236,6 +236,11 @@ impl Following {
         &self.episodes[obstacle as usize]
     }
 
+    /// Whether this keeps it from following now, for [`Following::PATIENCE`] at least.
+    pub fn is_kept_by(&self, obstacle: DriveObstacle) -> bool {
+        self.waiting.is_some_and(|waiting| waiting.counted && waiting.obstacle == obstacle)
+    }
+
     /// When it said that it became faulted.
     pub fn faults(&self) -> &Occurrences {
         &self.faults

@@ -1,8 +1,8 @@
 //! What keeps people and machines safe, said before the first check that has an effect.
 
 /// Wherever a mended cause can start a motor.
-pub(super) const STAND_CLEAR: &str = "Take the run command away first (master out of run), keep people clear, isolate and lock off: \
-     the motor may start at once when the cause is mended.";
+pub(super) const STAND_CLEAR: &str = "Take run away (master out of run) and keep people clear; isolate and lock off: the motor may start \
+     at once when the cause is mended.";
 
 /// Before anything that takes a node off the trunk or changes what it does.
 pub(super) const MACHINES_STOPPED: &str = "What follows stops machines, perhaps not only yours, and a drive that is set to ignore a lost \

@@ -81,6 +81,7 @@ mod tests {
             assemblies_guessed: known.is_none(),
             output_assembly: known,
             input_assembly: known.map(|output| output + 50),
+            ongoing: false,
         };
         evidence.to_string()
     }

@@ -285,6 +285,9 @@ pub enum Evidence {
         /// The assembly that it sends.
         #[serde(default)]
         input_assembly: Option<u16>,
+        /// Whether it still does not.
+        #[serde(default)]
+        ongoing: bool,
     },
     /// A drive that is faulted.
     DriveFaults {
@@ -469,4 +472,22 @@ pub enum Evidence {
         /// Faults beyond these.
         more: usize,
     },
+}
+
+impl Evidence {
+    /// Whether what was found is a state that still holds, so that it is open whenever it began.
+    pub fn is_ongoing(&self) -> bool {
+        match self {
+            Evidence::Absence { returned_ns, .. } => returned_ns.is_none(),
+            Evidence::PollingPause { resumed, .. } => !resumed,
+            Evidence::IdleMaster { to_ns, .. } => to_ns.is_none(),
+            Evidence::DriveFaults { faulted_since_ns, .. } => faulted_since_ns.is_some(),
+            Evidence::DriveNotRunning { ongoing, .. } => *ongoing,
+            Evidence::AddressClash { outcome, .. } => *outcome == ClashOutcome::Contested,
+            Evidence::NotPolled { .. }
+            | Evidence::NotAllocated { .. }
+            | Evidence::IoSizes { .. } => true,
+            _ => false,
+        }
+    }
 }

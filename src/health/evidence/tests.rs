@@ -175,6 +175,7 @@ fn of_trunk() -> Vec<(Evidence, &'static str)> {
                 assemblies_guessed: false,
                 output_assembly: Some(21),
                 input_assembly: None,
+                ongoing: false,
             },
             "did not do what it was told, once, for 4.000 s at most; it reported: not ready",
         ),

@@ -290,6 +290,7 @@ impl Display for Evidence {
                 assemblies_guessed,
                 output_assembly,
                 input_assembly,
+                ..
             } => drives::not_running(
                 f,
                 (*episodes, *longest_ns),

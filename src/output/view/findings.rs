@@ -309,7 +309,7 @@ pub fn phrase(found: &Found) -> String {
         Code::DriveFaulted if found.finding.severity == Severity::Fault => "is faulted",
         Code::DriveFaulted => "was faulted",
         Code::DriveControlElsewhere => "takes run and stop from elsewhere",
-        Code::DriveControlNotAsked => "is not asked to take its control from the network",
+        Code::DriveControlNotAsked => "is not asked for network control",
         Code::DriveAssemblyPair => "assemblies do not go together",
         Code::DriveSpeedElsewhere => "takes its speed from elsewhere",
         Code::DriveBothDirections => "is asked to run both ways at once",

@@ -261,6 +261,7 @@ fn keep_causes_open(findings: &mut [Found]) {
 fn is_open(finding: &Finding, trunk: &Trunk) -> bool {
     match (finding.code, finding.last) {
         (Code::NodeLeft, _) => finding.severity == Severity::Fault,
+        _ if finding.evidence.is_ongoing() => true,
         (_, Some(last)) => trunk.now().since(last).is_none_or(|ago| ago <= OPEN_FOR),
         (_, None) => true,
     }
@@ -424,5 +425,33 @@ mod tests {
         });
         keep_causes_open(&mut findings);
         assert_eq!(findings.map(|found| found.open), [true, true, false]);
+    }
+
+    /// A state that holds is open, however long ago it began.
+    #[test]
+    fn what_goes_on_is_open() {
+        let evidence = |resumed| Evidence::PollingPause {
+            from_ns: Nanos::ZERO,
+            span_ns: Nanos::SECOND,
+            resumed,
+        };
+        let finding = |resumed| {
+            let finding = Finding {
+                code: Code::PollingStopped,
+                severity: Severity::Fault,
+                mac_id: None,
+                count: 1,
+                first: Some(Nanos::ZERO),
+                last: Some(Nanos::ZERO),
+                evidence: evidence(resumed),
+                explained_by: None,
+            };
+            let mut trunk = Trunk::default();
+            let what = crate::wire::What::Mark("an hour later".into());
+            let record = crate::wire::Record { t: Nanos::from_millis(3_600_000), what };
+            trunk.take(&record, &mut |_, _| {});
+            is_open(&finding, &trunk)
+        };
+        assert!(finding(false) && !finding(true));
     }
 }
