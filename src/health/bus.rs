@@ -20,6 +20,9 @@ const MANY_ERRORS: f64 = 0.01;
 const FEW_ERRORS: u64 = 2;
 const FEW_ERRORS_A_DAY: f64 = 3.0;
 const FEW_SHARE: f64 = 0.001;
+/// Errors before any node answered are those of switching on if they last no longer. Common practice, no
+/// source.
+const POWER_UP: Nanos = Nanos::from_millis(30_000);
 /// Load of the fullest second from which on it is a warning, then a fault. Common practice, no
 /// source.
 const LOAD_WARNING: f64 = 0.70;
@@ -109,7 +112,9 @@ fn bus_errors(trunk: &Trunk) -> Option<Finding> {
     let days = trunk.now().as_secs() / 86_400.0;
     let few = FEW_ERRORS + (FEW_ERRORS_A_DAY * days) as u64;
     // A trunk that is being switched on has no acknowledges and contacts that bounce.
-    let is_over = seen.last() <= trunk.first_answer();
+    let before_answers = seen.last().zip(trunk.first_answer()).is_some_and(|(l, a)| l <= a);
+    let span = seen.first().zip(seen.last()).and_then(|(first, last)| last.since(first));
+    let is_over = before_answers && span.is_some_and(|span| span <= POWER_UP);
     let severity = if is_over || passive == 0 && seen.count() <= few && share < FEW_SHARE {
         Severity::Note
     } else if share >= MANY_ERRORS || passive > 0 && seen.count() > 0 {

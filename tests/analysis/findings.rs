@@ -353,3 +353,12 @@ fn the_page() {
         true
     ));
 }
+
+/// An adapter that is error-passive though nothing was destroyed is a warning, whoever answered.
+#[test]
+fn a_passive_adapter_alone() {
+    let mut scene = well();
+    scene.error(0x204, 0x0020_0000_0000_0080);
+    scene.scans(100, &NODES, &[]);
+    assert_eq!(ended(scene), ["warning bus-errors"]);
+}
