@@ -9,6 +9,7 @@ mod connection;
 mod drive;
 pub mod eds;
 mod explicit;
+mod explicit_codes;
 mod identifier;
 mod lights;
 mod mac_id;
@@ -23,10 +24,9 @@ pub use connection::{AllocateRequest, Choice, OpenRequest, OpenResponse, allocat
 pub use connection::{ConnectionKind, ConnectionState, WatchdogAction};
 pub use connection::{Fragment, FragmentKind};
 pub use drive::{DriveCommand, DriveState, DriveStatus, Unread};
-pub use explicit::GeneralStatus;
-pub use explicit::Service;
-pub(crate) use explicit::ServiceOf;
-pub use explicit::{BodyFormat, Class, CutShort, ExplicitBody, ExplicitHeader, Target};
+pub use explicit::{BodyFormat, CutShort, ExplicitBody, ExplicitHeader, Target};
+pub(crate) use explicit_codes::ServiceOf;
+pub use explicit_codes::{Class, GeneralStatus, Service};
 pub use identifier::{Identifier, IdentifierInfo, Role};
 pub use lights::{
     Light, ModuleFacts, NetworkFacts, module as module_light, network as network_light,
