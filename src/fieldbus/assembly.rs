@@ -31,10 +31,9 @@ const PLACES: [[BitRange; Signal::COUNT]; ASSEMBLIES.len()] = {
     let mut places = [[(0, 0); Signal::COUNT]; ASSEMBLIES.len()];
     let mut row = 0;
     while row < ASSEMBLIES.len() {
-        let fields = ASSEMBLIES[row].fields;
         let mut n = 0;
-        while n < fields.len() {
-            let field = fields[n];
+        while n < ASSEMBLIES[row].field_count() {
+            let field = ASSEMBLIES[row].field(n);
             places[row][field.signal as usize] = (8 * field.byte + field.bit, field.coding.width());
             n += 1;
         }
@@ -47,8 +46,8 @@ const PLACES: [[BitRange; Signal::COUNT]; ASSEMBLIES.len()] = {
 /// The bits that the fields of a row may set.
 const fn bits_used(row: &AssemblyRow) -> AssemblyBits {
     let (mut bits, mut n) = (0, 0);
-    while n < row.fields.len() {
-        let field = row.fields[n];
+    while n < row.field_count() {
+        let field = row.field(n);
         bits |= field.coding.mask() << (8 * field.byte + field.bit);
         n += 1;
     }
@@ -226,7 +225,7 @@ mod tests {
     fn fields_of_a_row_do_not_overlap_and_lie_inside_it() {
         for row in ASSEMBLIES {
             let mut taken = 0u64;
-            for field in row.fields {
+            for field in (0..row.field_count()).map(|n| row.field(n)) {
                 let first = 8 * field.byte + field.bit;
                 let bits = ((1u64 << field.coding.width()) - 1) << first;
                 assert_eq!(taken & bits, 0, "{} of {}", first, row.number);

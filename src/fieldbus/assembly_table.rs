@@ -147,8 +147,23 @@ pub struct AssemblyRow {
     pub bytes: usize,
     /// Whose it is.
     pub profile: Profile,
-    /// Its fields; every other bit is 0.
+    /// Its fields; every bit that is neither in these nor in `more` is 0.
     pub fields: &'static [AssemblyField],
+    /// What it has beyond those.
+    pub more: &'static [AssemblyField],
+}
+
+impl AssemblyRow {
+    /// How many fields it has.
+    pub(super) const fn field_count(&self) -> usize {
+        self.fields.len() + self.more.len()
+    }
+
+    /// One of them.
+    pub(super) const fn field(&self, n: usize) -> AssemblyField {
+        let own = self.fields.len();
+        if n < own { self.fields[n] } else { self.more[n - own] }
+    }
 }
 
 const fn flag(signal: Signal, byte: u8, bit: u8) -> AssemblyField {
@@ -167,6 +182,44 @@ const fn value(signal: Signal, byte: u8) -> AssemblyField {
     AssemblyField { signal, byte, bit: 0, coding: Coding::Value }
 }
 
+/// The fields of 20, which the longer ones have, too.
+const BASIC_OUTPUT: &[AssemblyField] = &[
+    flag(Signal::RunForward, 0, 0),
+    flag(Signal::FaultReset, 0, 2),
+    speed(Signal::SpeedReference, 2),
+];
+
+/// The fields of 21, which the longer ones have, too.
+const EXTENDED_OUTPUT: &[AssemblyField] = &[
+    flag(Signal::RunForward, 0, 0),
+    flag(Signal::RunReverse, 0, 1),
+    flag(Signal::FaultReset, 0, 2),
+    flag(Signal::AskNetworkControl, 0, 5),
+    flag(Signal::AskNetworkReference, 0, 6),
+    speed(Signal::SpeedReference, 2),
+];
+
+/// The fields of 70, which the longer ones have, too.
+const BASIC_INPUT: &[AssemblyField] = &[
+    flag(Signal::Faulted, 0, 0),
+    flag(Signal::RunningForward, 0, 2),
+    speed(Signal::SpeedActual, 2),
+];
+
+/// The fields of 71, which the longer ones have, too.
+const EXTENDED_INPUT: &[AssemblyField] = &[
+    flag(Signal::Faulted, 0, 0),
+    flag(Signal::Warning, 0, 1),
+    flag(Signal::RunningForward, 0, 2),
+    flag(Signal::RunningReverse, 0, 3),
+    flag(Signal::Ready, 0, 4),
+    flag(Signal::NetworkControl, 0, 5),
+    flag(Signal::NetworkReference, 0, 6),
+    flag(Signal::AtReference, 0, 7),
+    code(Signal::State, 1),
+    speed(Signal::SpeedActual, 2),
+];
+
 /// The assemblies. Of those that could explain what was heard the first is inferred, so the
 /// one with fewer fields stands first.
 pub const ASSEMBLIES: &[AssemblyRow] = &[
@@ -176,11 +229,8 @@ pub const ASSEMBLIES: &[AssemblyRow] = &[
         direction: AssemblyDirection::Output,
         bytes: 4,
         profile: Profile::AcDrive,
-        fields: &[
-            flag(Signal::RunForward, 0, 0),
-            flag(Signal::FaultReset, 0, 2),
-            speed(Signal::SpeedReference, 2),
-        ],
+        fields: BASIC_OUTPUT,
+        more: &[],
     },
     // Extended speed control output.
     AssemblyRow {
@@ -188,14 +238,8 @@ pub const ASSEMBLIES: &[AssemblyRow] = &[
         direction: AssemblyDirection::Output,
         bytes: 4,
         profile: Profile::AcDrive,
-        fields: &[
-            flag(Signal::RunForward, 0, 0),
-            flag(Signal::RunReverse, 0, 1),
-            flag(Signal::FaultReset, 0, 2),
-            flag(Signal::AskNetworkControl, 0, 5),
-            flag(Signal::AskNetworkReference, 0, 6),
-            speed(Signal::SpeedReference, 2),
-        ],
+        fields: EXTENDED_OUTPUT,
+        more: &[],
     },
     // Speed and torque control output.
     AssemblyRow {
@@ -203,12 +247,8 @@ pub const ASSEMBLIES: &[AssemblyRow] = &[
         direction: AssemblyDirection::Output,
         bytes: 6,
         profile: Profile::AcDrive,
-        fields: &[
-            flag(Signal::RunForward, 0, 0),
-            flag(Signal::FaultReset, 0, 2),
-            speed(Signal::SpeedReference, 2),
-            value(Signal::TorqueReference, 4),
-        ],
+        fields: BASIC_OUTPUT,
+        more: &[value(Signal::TorqueReference, 4)],
     },
     // Extended speed and torque control output.
     AssemblyRow {
@@ -216,15 +256,8 @@ pub const ASSEMBLIES: &[AssemblyRow] = &[
         direction: AssemblyDirection::Output,
         bytes: 6,
         profile: Profile::AcDrive,
-        fields: &[
-            flag(Signal::RunForward, 0, 0),
-            flag(Signal::RunReverse, 0, 1),
-            flag(Signal::FaultReset, 0, 2),
-            flag(Signal::AskNetworkControl, 0, 5),
-            flag(Signal::AskNetworkReference, 0, 6),
-            speed(Signal::SpeedReference, 2),
-            value(Signal::TorqueReference, 4),
-        ],
+        fields: EXTENDED_OUTPUT,
+        more: &[value(Signal::TorqueReference, 4)],
     },
     // Process control output.
     AssemblyRow {
@@ -232,12 +265,8 @@ pub const ASSEMBLIES: &[AssemblyRow] = &[
         direction: AssemblyDirection::Output,
         bytes: 6,
         profile: Profile::AcDrive,
-        fields: &[
-            flag(Signal::RunForward, 0, 0),
-            flag(Signal::FaultReset, 0, 2),
-            speed(Signal::SpeedReference, 2),
-            value(Signal::ProcessReference, 4),
-        ],
+        fields: BASIC_OUTPUT,
+        more: &[value(Signal::ProcessReference, 4)],
     },
     // Extended process control output.
     AssemblyRow {
@@ -245,15 +274,10 @@ pub const ASSEMBLIES: &[AssemblyRow] = &[
         direction: AssemblyDirection::Output,
         bytes: 6,
         profile: Profile::AcDrive,
-        fields: &[
-            flag(Signal::RunForward, 0, 0),
-            flag(Signal::RunReverse, 0, 1),
-            flag(Signal::FaultReset, 0, 2),
-            flag(Signal::AskNetworkControl, 0, 5),
-            flag(Signal::AskNetworkReference, 0, 6),
+        fields: EXTENDED_OUTPUT,
+        more: &[
             flag(Signal::AskNetworkProcess, 0, 7),
             code(Signal::Mode, 1),
-            speed(Signal::SpeedReference, 2),
             value(Signal::ProcessReference, 4),
         ],
     },
@@ -263,11 +287,8 @@ pub const ASSEMBLIES: &[AssemblyRow] = &[
         direction: AssemblyDirection::Input,
         bytes: 4,
         profile: Profile::AcDrive,
-        fields: &[
-            flag(Signal::Faulted, 0, 0),
-            flag(Signal::RunningForward, 0, 2),
-            speed(Signal::SpeedActual, 2),
-        ],
+        fields: BASIC_INPUT,
+        more: &[],
     },
     // Extended speed control input.
     AssemblyRow {
@@ -275,18 +296,8 @@ pub const ASSEMBLIES: &[AssemblyRow] = &[
         direction: AssemblyDirection::Input,
         bytes: 4,
         profile: Profile::AcDrive,
-        fields: &[
-            flag(Signal::Faulted, 0, 0),
-            flag(Signal::Warning, 0, 1),
-            flag(Signal::RunningForward, 0, 2),
-            flag(Signal::RunningReverse, 0, 3),
-            flag(Signal::Ready, 0, 4),
-            flag(Signal::NetworkControl, 0, 5),
-            flag(Signal::NetworkReference, 0, 6),
-            flag(Signal::AtReference, 0, 7),
-            code(Signal::State, 1),
-            speed(Signal::SpeedActual, 2),
-        ],
+        fields: EXTENDED_INPUT,
+        more: &[],
     },
     // Speed and torque control input.
     AssemblyRow {
@@ -294,12 +305,8 @@ pub const ASSEMBLIES: &[AssemblyRow] = &[
         direction: AssemblyDirection::Input,
         bytes: 6,
         profile: Profile::AcDrive,
-        fields: &[
-            flag(Signal::Faulted, 0, 0),
-            flag(Signal::RunningForward, 0, 2),
-            speed(Signal::SpeedActual, 2),
-            value(Signal::TorqueActual, 4),
-        ],
+        fields: BASIC_INPUT,
+        more: &[value(Signal::TorqueActual, 4)],
     },
     // Extended speed and torque control input.
     AssemblyRow {
@@ -307,19 +314,8 @@ pub const ASSEMBLIES: &[AssemblyRow] = &[
         direction: AssemblyDirection::Input,
         bytes: 6,
         profile: Profile::AcDrive,
-        fields: &[
-            flag(Signal::Faulted, 0, 0),
-            flag(Signal::Warning, 0, 1),
-            flag(Signal::RunningForward, 0, 2),
-            flag(Signal::RunningReverse, 0, 3),
-            flag(Signal::Ready, 0, 4),
-            flag(Signal::NetworkControl, 0, 5),
-            flag(Signal::NetworkReference, 0, 6),
-            flag(Signal::AtReference, 0, 7),
-            code(Signal::State, 1),
-            speed(Signal::SpeedActual, 2),
-            value(Signal::TorqueActual, 4),
-        ],
+        fields: EXTENDED_INPUT,
+        more: &[value(Signal::TorqueActual, 4)],
     },
     // Process control input.
     AssemblyRow {
@@ -327,12 +323,8 @@ pub const ASSEMBLIES: &[AssemblyRow] = &[
         direction: AssemblyDirection::Input,
         bytes: 6,
         profile: Profile::AcDrive,
-        fields: &[
-            flag(Signal::Faulted, 0, 0),
-            flag(Signal::RunningForward, 0, 2),
-            speed(Signal::SpeedActual, 2),
-            value(Signal::ProcessActual, 4),
-        ],
+        fields: BASIC_INPUT,
+        more: &[value(Signal::ProcessActual, 4)],
     },
     // Extended process control input.
     AssemblyRow {
@@ -340,18 +332,7 @@ pub const ASSEMBLIES: &[AssemblyRow] = &[
         direction: AssemblyDirection::Input,
         bytes: 6,
         profile: Profile::AcDrive,
-        fields: &[
-            flag(Signal::Faulted, 0, 0),
-            flag(Signal::Warning, 0, 1),
-            flag(Signal::RunningForward, 0, 2),
-            flag(Signal::RunningReverse, 0, 3),
-            flag(Signal::Ready, 0, 4),
-            flag(Signal::NetworkControl, 0, 5),
-            flag(Signal::NetworkReference, 0, 6),
-            flag(Signal::AtReference, 0, 7),
-            code(Signal::State, 1),
-            speed(Signal::SpeedActual, 2),
-            value(Signal::ProcessActual, 4),
-        ],
+        fields: EXTENDED_INPUT,
+        more: &[value(Signal::ProcessActual, 4)],
     },
 ];

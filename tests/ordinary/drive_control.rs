@@ -26,11 +26,8 @@ fn then(seed: u64, change: fn(&mut Line)) -> Line {
     line
 }
 
-fn not_asked(seed: u64) -> Line {
-    let mut line = drives(seed, 21, 71);
-    line.running();
-    work(&mut line, 12);
-    // The program has lost the bits that ask for control.
+/// Both drives run and stop again; drive 12 is not asked to take its control from the network.
+fn work_without_asking(mut line: Line) -> Line {
     for second in 0..20 {
         let run = if second % 8 < 5 { 0x01 } else { 0x00 };
         command(&mut line, 0x60 | run, 800);
@@ -38,6 +35,14 @@ fn not_asked(seed: u64) -> Line {
         line.run(1000);
     }
     line
+}
+
+fn not_asked(seed: u64) -> Line {
+    let mut line = drives(seed, 21, 71);
+    line.running();
+    work(&mut line, 12);
+    // The program has lost the bits that ask for control.
+    work_without_asking(line)
 }
 
 /// The drive is set to 21 and 71, its master sends 20: told from the start by the paths that the
@@ -53,13 +58,7 @@ fn mixed_pair(seed: u64) -> Line {
         line.run(500);
     }
     line.drive_at(12).control_elsewhere = true;
-    for second in 0..20 {
-        let run = if second % 8 < 5 { 0x01 } else { 0x00 };
-        command(&mut line, 0x60 | run, 800);
-        line.masters[0].commands.insert(12, vec![run, 0, 0x20, 3]);
-        line.run(1000);
-    }
-    line
+    work_without_asking(line)
 }
 
 /// The drive trips while it runs, and the controller takes run away in the same second.
@@ -123,13 +122,7 @@ fn reverse(seed: u64) -> Line {
 fn old_pair(seed: u64) -> Line {
     let mut line = drives(seed, 20, 70);
     line.running();
-    for second in 0..20 {
-        let run = if second % 8 < 5 { 0x01 } else { 0x00 };
-        command(&mut line, 0x60 | run, 800);
-        line.masters[0].commands.insert(12, vec![run, 0, 0x20, 3]);
-        line.run(1000);
-    }
-    line
+    work_without_asking(line)
 }
 
 #[test]
