@@ -41,6 +41,9 @@
 //! # Ok::<(), dropline::capture::SourceError>(())
 //! ```
 
+// What only a live watch uses is not used where there is none.
+#![cfg_attr(not(target_os = "linux"), allow(dead_code, unused_imports))]
+
 mod analysis;
 mod cli;
 mod fieldbus;
@@ -116,9 +119,11 @@ pub mod record {
 /// # }
 /// ```
 pub mod capture {
+    #[cfg(target_os = "linux")]
+    pub use crate::source::Safety;
     pub use crate::source::{
         CaptureFormat, Carried, LiveOptions, LiveSource, Progress, ReadAhead, ReadOptions, Reader,
-        RecordWriter, Safety, SourceError, open, open_all, open_live, open_reader,
+        RecordWriter, SourceError, open, open_all, open_live, open_reader,
     };
 }
 

@@ -1,20 +1,22 @@
 //! Arguments to commands. Each command has a file of its own with its arguments and its run.
 
-mod adapter;
 mod analyse;
 mod arguments;
 mod compare;
 mod completions;
 mod convert;
 mod frames;
+#[cfg_attr(target_os = "linux", path = "live/mod.rs")]
+#[cfg_attr(not(target_os = "linux"), path = "live_elsewhere.rs")]
+mod live;
 mod plan;
 mod replay;
 mod replay_view;
 mod report;
 mod simulate;
+mod stop;
 mod terminal;
 mod view;
-mod watch;
 
 use std::process::ExitCode;
 
@@ -34,7 +36,7 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    Watch(watch::WatchArgs),
+    Watch(live::WatchArgs),
     Compare(compare::CompareArgs),
     Convert(convert::ConvertArgs),
     Demo(simulate::DemoArgs),
@@ -42,7 +44,7 @@ enum Command {
     Replay(replay::ReplayArgs),
     Plan(plan::PlanArgs),
     Simulate(simulate::SimulateArgs),
-    Adapter(adapter::AdapterArgs),
+    Adapter(live::AdapterArgs),
     Report(report::ReportArgs),
     Completions(completions::CompletionsArgs),
     Manual(completions::ManualArgs),
@@ -50,10 +52,11 @@ enum Command {
 
 /// Runs the command line; messages go to standard error, results to standard output.
 pub fn main() -> ExitCode {
-    let cli = Cli::parse();
+    // A shell of Windows leaves patterns of file names to the program.
+    let cli = Cli::parse_from(wild::args_os());
     terminal::show_diagnostics();
     let outcome: anyhow::Result<CommandOutcome> = match &cli.command {
-        Command::Watch(args) => watch::run(args),
+        Command::Watch(args) => live::run_watch(args),
         Command::Compare(args) => compare::run(args),
         Command::Convert(args) => convert::run(args),
         Command::Demo(args) => simulate::run_demo(args),
@@ -61,7 +64,7 @@ pub fn main() -> ExitCode {
         Command::Replay(args) => replay::run(args),
         Command::Plan(args) => plan::run(args),
         Command::Simulate(args) => simulate::run(args),
-        Command::Adapter(args) => adapter::run(args),
+        Command::Adapter(args) => live::run_adapter(args),
         Command::Report(args) => report::run(args),
         Command::Completions(args) => completions::print_completions(args, Cli::command()),
         Command::Manual(args) => completions::print_manual(args, Cli::command()),

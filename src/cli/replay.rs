@@ -10,10 +10,9 @@ use std::thread;
 use anyhow::{anyhow, bail};
 use clap::Args;
 
-use super::analyse::{
-    CaptureSet, Observed, analyse, analyse_with, block_on, capture_name, file_name,
-};
+use super::analyse::{CaptureSet, Observed, analyse, analyse_with, capture_name, file_name};
 use super::arguments::{Expected, Results};
+use super::stop::block_on;
 use super::terminal::{Bar, CommandOutcome, print, say};
 use super::{replay_view, view};
 use crate::analysis::{Analysis, Given};

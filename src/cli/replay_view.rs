@@ -7,7 +7,7 @@ use anyhow::anyhow;
 use jiff::tz::TimeZone;
 use tokio::time::sleep;
 
-use super::analyse::Stop;
+use super::stop::Stop;
 use super::view::View;
 use crate::analysis::{Analysis, Given};
 use crate::fieldbus::MacId;

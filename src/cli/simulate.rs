@@ -10,13 +10,13 @@ use clap::Args;
 
 use super::analyse::{analyse_with, file_name, show_messages};
 use super::arguments::{Expected, Results, Times, wrong_toml};
+use super::live;
 use super::terminal::{Bar, CommandOutcome, say};
 use crate::analysis::Finished;
 use crate::health::Summary;
 use crate::output::capture::{CaptureWriter, WriterOptions};
 use crate::output::{CreateError, OutputPlace, UsedFiles};
 use crate::plan::Plan;
-use crate::sim::player::Player;
 use crate::sim::{Scenario, SimSource};
 use crate::source::{Progress, ReadOptions, Reader, SourceError, open, read_text};
 use crate::wire::{Header, Nanos, Record, write_header, write_record};
@@ -96,6 +96,17 @@ pub(super) fn run(args: &SimulateArgs) -> anyhow::Result<CommandOutcome> {
     Ok(CommandOutcome::Done)
 }
 
+/// Plays the scenario or the capture onto a virtual interface.
+fn play(args: &SimulateArgs, interface: &str) -> anyhow::Result<CommandOutcome> {
+    let is_scenario = args.scenario.extension().is_some_and(|extension| extension == "toml");
+    if is_scenario {
+        live::play(&mut simulation(args)?, interface)?;
+    } else {
+        live::play(&mut open(&args.scenario, &ReadOptions::default())?, interface)?;
+    }
+    Ok(CommandOutcome::Done)
+}
+
 fn simulation(args: &SimulateArgs) -> anyhow::Result<SimSource> {
     let path = &args.scenario;
     let text = read_text(path)?;
@@ -107,34 +118,6 @@ fn simulation(args: &SimulateArgs) -> anyhow::Result<SimSource> {
         wrong_toml(path, &problems)
     })?;
     Ok(SimSource::new(scenario, args.seed))
-}
-
-/// Plays a scenario or a capture onto a virtual interface.
-fn play(args: &SimulateArgs, interface: &str) -> anyhow::Result<CommandOutcome> {
-    let mut player = Player::open(interface)?;
-    let is_scenario = args.scenario.extension().is_some_and(|extension| extension == "toml");
-    let played = if is_scenario {
-        let mut source = simulation(args)?;
-        play_all(&mut source, &mut player)
-    } else {
-        let mut source = open(&args.scenario, &ReadOptions::default())?;
-        play_all(&mut source, &mut player)
-    };
-    played?;
-    Ok(CommandOutcome::Done)
-}
-
-fn play_all(source: &mut impl Reader, player: &mut Player) -> Result<(), SourceError> {
-    let mut batch = Vec::new();
-    loop {
-        let more = source.read(&mut batch)?;
-        for record in batch.drain(..) {
-            player.play(&record)?;
-        }
-        if !more {
-            return Ok(());
-        }
-    }
 }
 
 /// Runs the simulation to its end and writes every record.

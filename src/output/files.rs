@@ -7,6 +7,8 @@ use std::path::{Path, PathBuf};
 
 use tempfile::{Builder, NamedTempFile};
 
+use crate::source::is_locked;
+
 /// Why a file cannot be made or written: one line with its name and what to do.
 #[derive(Debug, thiserror::Error)]
 #[error("{}: {problem}", path.display())]
@@ -43,6 +45,7 @@ fn create_problem(error: &io::Error) -> String {
         ErrorKind::PermissionDenied => "you may not write there; choose a directory of your own",
         ErrorKind::IsADirectory => "a directory; give the name of a file",
         ErrorKind::StorageFull => "the disk is full; free some space",
+        _ if is_locked(error) => "another program has it open; close it there",
         _ => return format!("cannot be written: {error}"),
     };
     problem.to_owned()
@@ -68,7 +71,7 @@ impl UsedFiles {
     /// A file; `-` is standard input.
     pub fn add(&mut self, path: &Path) {
         let is_stdin = path == Path::new("-");
-        let identity = if is_stdin { identity(Path::new("/dev/stdin")) } else { identity(path) };
+        let identity = if is_stdin { identity_of_stdin() } else { identity(path) };
         self.files.push(UsedFile {
             shown: if is_stdin { "standard input".into() } else { path.display().to_string() },
             place: if is_stdin { None } else { follow_links(path).ok() },
@@ -115,9 +118,23 @@ fn identity(path: &Path) -> Option<FileIdentity> {
     Some((metadata.dev(), metadata.ino()))
 }
 
-#[cfg(not(unix))]
-fn identity(_: &Path) -> Option<FileIdentity> {
-    None
+#[cfg(windows)]
+fn identity(path: &Path) -> Option<FileIdentity> {
+    use winapi_util::{Handle, file};
+    let information = file::information(Handle::from_path_any(path).ok()?).ok()?;
+    Some((information.volume_serial_number(), information.file_index()))
+}
+
+#[cfg(unix)]
+fn identity_of_stdin() -> Option<FileIdentity> {
+    identity(Path::new("/dev/stdin"))
+}
+
+#[cfg(windows)]
+fn identity_of_stdin() -> Option<FileIdentity> {
+    use winapi_util::{HandleRef, file};
+    let information = file::information(HandleRef::stdin()).ok()?;
+    Some((information.volume_serial_number(), information.file_index()))
 }
 
 /// Where a file is or would be, its links followed.
@@ -233,6 +250,19 @@ fn has_reader(path: &Path) -> bool {
 #[cfg(not(unix))]
 fn has_reader(_: &Path) -> bool {
     true
+}
+
+/// Whether the file system of an open file takes no more writes.
+#[cfg(unix)]
+pub(super) fn is_read_only(file: &File) -> bool {
+    use nix::sys::statvfs::{FsFlags, fstatvfs};
+    fstatvfs(file).is_ok_and(|system| system.flags().contains(FsFlags::ST_RDONLY))
+}
+
+/// Windows says so where it is written.
+#[cfg(not(unix))]
+pub(super) fn is_read_only(_: &File) -> bool {
+    false
 }
 
 /// A new file in the directory of this one, with the rights of the one that it replaces.

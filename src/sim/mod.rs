@@ -14,6 +14,8 @@ mod explicit;
 mod fault_injection;
 mod frame_bits;
 mod master;
+/// Played onto a virtual interface, which Linux alone has.
+#[cfg(target_os = "linux")]
 pub mod player;
 mod program;
 mod random;

@@ -7,6 +7,9 @@ mod formats;
 mod input;
 mod json_lines;
 mod lines;
+/// Linux alone has SocketCAN. Elsewhere captures are read, and nothing is listened to.
+#[cfg_attr(target_os = "linux", path = "live/mod.rs")]
+#[cfg_attr(not(target_os = "linux"), path = "live_elsewhere.rs")]
 mod live;
 mod pcapng;
 mod text_files;
@@ -14,20 +17,17 @@ mod unpack;
 
 use std::io;
 
-use crate::wire::{Header, Nanos, Record, Tally};
+use crate::wire::{Bitrate, Header, Nanos, Record, Tally};
 
 pub use capture_set::{PieceName, open_all, whole_name};
-pub use error::{
-    BlockError, CaptureSetError, Complaints, FileError, FormatError, LiveError, NetlinkError,
-    SourceError,
-};
+pub use error::{BlockError, CaptureSetError, Complaints, FileError, FormatError, SourceError};
 pub use formats::{CaptureFormat, ReadAhead, open, open_reader, reader_from};
 pub use input::{Progress, ReadOptions};
 pub use json_lines::Packer;
-pub use live::{
-    AdapterStatus, BitrateTrial, LiveOptions, Safety, find_bitrate, interface_kind, open_live,
-};
-pub use text_files::{data_sheets, read_bounded, read_text, unreadable};
+#[cfg(target_os = "linux")]
+pub use live::{AdapterStatus, BitrateTrial, Safety, find_bitrate, interface_kind};
+pub use live::{LiveError, open_live};
+pub use text_files::{data_sheets, is_locked, read_bounded, read_text, unreadable};
 
 /// Records that are read or simulated: a capture, several captures as one, the simulated trunk.
 /// Its calls may wait for a disk, so a program that has more to do than to read calls it on a
@@ -58,6 +58,17 @@ pub trait Reader {
     fn messages(&mut self) -> Vec<String> {
         Vec::new()
     }
+}
+
+/// Which trunk to listen to, and how.
+#[derive(Debug, Clone)]
+pub struct LiveOptions {
+    /// The interface's name.
+    pub interface: String,
+    /// The trunk's bit rate, where the interface has none of its own.
+    pub bitrate: Option<Bitrate>,
+    /// Listen also through a controller that is able to send.
+    pub allow_active: bool,
 }
 
 /// A trunk that is listened to as it runs.

@@ -51,14 +51,23 @@ pub fn read_bounded(file: impl Read, most: u64) -> io::Result<Vec<u8>> {
     Ok(bytes)
 }
 
+/// Whether a file cannot be opened because another program has it open, as Windows allows it to:
+/// `ERROR_SHARING_VIOLATION`, `ERROR_LOCK_VIOLATION`.
+pub fn is_locked(error: &io::Error) -> bool {
+    cfg!(windows) && matches!(error.raw_os_error(), Some(32 | 33))
+}
+
 /// The error for a file that the system does not let be read.
 pub fn unreadable(path: &Path, error: io::Error) -> SourceError {
     let error = match error.kind() {
         ErrorKind::NotFound => FileError::NotFound(almost(path)),
+        // Windows refuses to open a directory.
+        ErrorKind::PermissionDenied if path.is_dir() => FileError::Directory,
         ErrorKind::PermissionDenied => FileError::Forbidden,
         ErrorKind::IsADirectory => FileError::Directory,
         ErrorKind::FileTooLarge => FileError::TooLong(error),
         ErrorKind::InvalidData => FileError::NotText,
+        _ if is_locked(&error) => FileError::Locked,
         _ => FileError::Other(error),
     };
     SourceError::File { name: path.display().to_string(), error }

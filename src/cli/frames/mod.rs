@@ -10,9 +10,9 @@ use anyhow::{anyhow, bail};
 use clap::Args;
 
 use self::entry::{DecodedRecord, Filter, RecordDecoder};
-use super::analyse::{CaptureSet, Stop, block_on};
-use super::arguments::bitrate;
-use super::arguments::read_plan;
+use super::analyse::CaptureSet;
+use super::arguments::{bitrate, read_plan};
+use super::stop::{Stop, block_on};
 use super::terminal::{Bar, CommandOutcome, say};
 use crate::source::{self, LiveOptions, LiveSource, Reader};
 use crate::wire::{Bitrate, Nanos, Record};

@@ -9,9 +9,7 @@ use std::sync::mpsc;
 use std::sync::mpsc::{Receiver, RecvError, Sender, TryRecvError};
 use std::{io, thread};
 
-use nix::errno::Errno;
-use nix::sys::statvfs::{FsFlags, fstatvfs};
-
+use crate::output::files::is_read_only;
 use crate::source::Packer;
 use crate::wire::{Header, Nanos, Record, Tally, What, write_header, write_record};
 
@@ -231,12 +229,10 @@ impl Sink for File {
             twin.sync_data()?;
             // Where ext4 was made read-only in an emergency, writing and syncing still succeed, and
             // nothing reaches the disk (seen with Linux 6.1).
-            match fstatvfs(&twin) {
-                Ok(system) if system.flags().contains(FsFlags::ST_RDONLY) => {
-                    Err(Errno::EROFS.into())
-                }
-                _ => Ok(()),
+            if is_read_only(&twin) {
+                return Err(io::ErrorKind::ReadOnlyFilesystem.into());
             }
+            Ok(())
         }))
     }
 

@@ -7,7 +7,6 @@ use std::sync::{Arc, mpsc};
 use std::time::{Duration, Instant};
 
 use jiff::{SignedDuration, Timestamp};
-use nix::errno::Errno;
 
 use super::piece::{CapturePiece, Sink};
 use super::queue::{Dropped, QueueItem, WriterQueue};
@@ -415,6 +414,9 @@ impl<S: Sink> WriterThread<S> {
     }
 }
 
+/// The system's number for a disk that cannot do its work: EIO, ERROR_IO_DEVICE.
+const DISK_FAILS: i32 = if cfg!(windows) { 1117 } else { 5 };
+
 fn reason(error: &io::Error) -> String {
     match error.kind() {
         ErrorKind::StorageFull | ErrorKind::QuotaExceeded | ErrorKind::WriteZero => {
@@ -423,8 +425,7 @@ fn reason(error: &io::Error) -> String {
         ErrorKind::ReadOnlyFilesystem => {
             "the disk has become read-only: see in dmesg why, then remount it for writing".into()
         }
-        // The kernel has no name for it but "Input/output error".
-        _ if error.raw_os_error() == Some(Errno::EIO as i32) => {
+        _ if error.raw_os_error() == Some(DISK_FAILS) => {
             "the disk fails: see in dmesg why; it may have to be replaced".into()
         }
         _ => format!("cannot be written: {error}"),
@@ -439,9 +440,10 @@ mod tests {
     fn what_is_wrong_with_a_disk_is_named_as_such() {
         let full = io::Error::from_raw_os_error(28);
         assert_eq!(reason(&full), "the disk is full: free some space");
-        let message = |errno: Errno| reason(&errno.into());
-        assert!(message(Errno::EROFS).starts_with("the disk has become read-only: "));
-        assert!(message(Errno::EIO).starts_with("the disk fails: "));
+        let read_only = reason(&ErrorKind::ReadOnlyFilesystem.into());
+        assert!(read_only.starts_with("the disk has become read-only: "));
+        let fails = reason(&io::Error::from_raw_os_error(DISK_FAILS));
+        assert!(fails.starts_with("the disk fails: "));
         assert!(reason(&io::Error::other("x")).starts_with("cannot be written"));
     }
 }

@@ -8,8 +8,9 @@ use std::{fs, io};
 use serde::Serialize;
 use socketcan::nl::CanState;
 
+use super::LiveError;
 use super::link::{ControllerEvents, InterfaceCounts, Link, can_interfaces};
-use crate::source::{LiveError, SourceError};
+use crate::source::{LiveOptions, SourceError};
 use crate::wire::Bitrate;
 
 /// Whether listening through an interface can disturb a trunk.
@@ -154,17 +155,6 @@ fn product(device: &Path) -> Option<String> {
     let text = read(device.join("../product")).or_else(|_| read(device.join("product"))).ok()?;
     let text = text.trim();
     (!text.is_empty()).then(|| text.chars().filter(|letter| !letter.is_control()).collect())
-}
-
-/// What the user asked for.
-#[derive(Debug, Clone)]
-pub struct LiveOptions {
-    /// The interface's name.
-    pub interface: String,
-    /// The trunk's bit rate, where the interface has none of its own.
-    pub bitrate: Option<Bitrate>,
-    /// Listen also through a controller that is able to send.
-    pub allow_active: bool,
 }
 
 /// How an interface that may be listened to is set.

@@ -9,10 +9,10 @@ use socketcan::nl::{CanBitTiming, CanCtrlModes, InterfaceCanParams};
 use socketcan::{CanCtrlMode, CanInterface};
 use tokio::time::{Instant, timeout_at};
 
-use super::adapter::LiveOptions;
+use super::LiveError;
 use super::link::{BitTiming, ControllerSettings, Link};
 use super::socketcan::SocketCanSource;
-use crate::source::{LiveError, LiveSource, SourceError};
+use crate::source::{LiveOptions, LiveSource, SourceError};
 use crate::wire::{Bitrate, What};
 
 /// The bit rates that a DeviceNet trunk can have (IEC 62026-3).

@@ -14,7 +14,8 @@ use nix::net::if_::if_nametoindex;
 use serde::Serialize;
 use socketcan::{CanCtrlMode, CanInterface, nl::CanState};
 
-use crate::source::{LiveError, NetlinkError, SourceError};
+use super::error::{LiveError, NetlinkError};
+use crate::source::SourceError;
 use crate::words::did_you_mean;
 
 /// An interface as it is at this moment.

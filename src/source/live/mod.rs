@@ -3,14 +3,16 @@
 
 mod adapter;
 mod bitrate_search;
+mod error;
 mod link;
 mod receiver;
 mod socketcan;
 
 use self::socketcan::SocketCanSource;
-use super::{LiveSource, SourceError};
-pub use adapter::{AdapterStatus, LiveOptions, Safety};
+use super::{LiveOptions, LiveSource, SourceError};
+pub use adapter::{AdapterStatus, Safety};
 pub use bitrate_search::{BitrateTrial, find_bitrate};
+pub use error::LiveError;
 pub use link::interface_kind;
 
 /// Listens to a trunk. A further kind of live source is chosen here, by its options. Needs a tokio

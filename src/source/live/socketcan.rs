@@ -18,10 +18,11 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 
-use super::adapter::{LiveOptions, listen_settings, set_up_command};
+use super::LiveError;
+use super::adapter::{listen_settings, set_up_command};
 use super::link::{Link, LinkError};
 use super::receiver::{Receiver, is_link_gone};
-use crate::source::{LiveError, LiveSource, SourceError};
+use crate::source::{LiveOptions, LiveSource, SourceError};
 use crate::wire::{Clock, Header, Nanos, Record, What};
 
 /// How often an interface that is down is looked at.

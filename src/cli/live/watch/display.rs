@@ -7,9 +7,8 @@ use std::time::{Duration, Instant};
 
 use sd_notify::NotifyState;
 
-use super::super::view;
-use super::super::view::View;
 use crate::analysis::Analysis;
+use crate::cli::view::{self, View};
 use crate::health::Context;
 use crate::health::compare::Acceptance;
 use crate::output::event_log::Narrator;

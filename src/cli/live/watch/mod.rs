@@ -18,10 +18,11 @@ use self::capture_policy::{CapturePolicy, Margins};
 use self::display::{ServiceManager, WatchDisplay};
 use self::hook::{Hook, HookOptions};
 use self::newcomers::ExpectedNewcomers;
-use super::analyse::{Stop, block_on, file_name};
-use super::arguments::{Expected, Results, address, bitrate, bytes, duration, nanos};
-use super::terminal::{CommandOutcome, take_diagnostics};
 use crate::analysis::Analysis;
+use crate::cli::analyse::file_name;
+use crate::cli::arguments::{Expected, Results, address, bitrate, bytes, duration, nanos};
+use crate::cli::stop::{Stop, block_on};
+use crate::cli::terminal::{CommandOutcome, take_diagnostics};
 use crate::fieldbus::MacId;
 use crate::health::summary::SourceKind;
 use crate::health::{OnsetTracker, Summary};
@@ -43,7 +44,7 @@ use crate::wire::{Bitrate, Header, Nanos, Record, What};
 Connecting to a trunk is work inside a cabinet: for qualified people, under the local codes and
 the makers' manuals. Isolate and prove dead first; drives hold a charge after they are switched
 off. dropline is not a safety device.")]
-pub(super) struct WatchArgs {
+pub(in crate::cli) struct WatchArgs {
     /// The CAN interface, such as can0
     #[arg(value_name = "IFACE")]
     interface: String,
@@ -186,7 +187,7 @@ impl WatchArgs {
     }
 }
 
-pub(super) fn run(args: &WatchArgs) -> anyhow::Result<CommandOutcome> {
+pub(in crate::cli) fn run(args: &WatchArgs) -> anyhow::Result<CommandOutcome> {
     let read = args.expected.files().with(args.baseline.as_deref());
     if let Some(capture) = args.capture.as_deref().filter(|_| args.results.overwrite) {
         OutputPlace::check(capture, true, &read)?;

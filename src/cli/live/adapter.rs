@@ -8,9 +8,9 @@ use anyhow::bail;
 use clap::Args;
 use serde_json::json;
 
-use super::analyse::{Stop, block_on};
-use super::arguments::{bitrate, duration};
-use super::terminal::{CommandOutcome, print};
+use crate::cli::arguments::{bitrate, duration};
+use crate::cli::stop::{Stop, block_on};
+use crate::cli::terminal::{CommandOutcome, print};
 use crate::source::{AdapterStatus, BitrateTrial, Safety, find_bitrate};
 use crate::wire::Bitrate;
 use crate::words::{CAUTIONS, CLIP_ON};
@@ -27,7 +27,7 @@ use crate::words::{CAUTIONS, CLIP_ON};
 Connecting to a trunk is work inside a cabinet: for qualified people, under the local codes and
 the makers' manuals. Isolate and prove dead first; drives hold a charge after they are switched
 off. dropline is not a safety device.")]
-pub(super) struct AdapterArgs {
+pub(in crate::cli) struct AdapterArgs {
     /// The CAN interface, such as can0
     #[arg(value_name = "IFACE")]
     interface: Option<String>,
@@ -49,7 +49,7 @@ pub(super) struct AdapterArgs {
     json: bool,
 }
 
-pub(super) fn run(args: &AdapterArgs) -> anyhow::Result<CommandOutcome> {
+pub(in crate::cli) fn run(args: &AdapterArgs) -> anyhow::Result<CommandOutcome> {
     match &args.interface {
         Some(name) if args.find_bitrate => find(args, name),
         Some(name) => tell(args, std::slice::from_ref(name)),

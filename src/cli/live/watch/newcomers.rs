@@ -4,8 +4,8 @@ use std::collections::HashMap;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use super::super::compare::visit;
 use crate::analysis::{Analysis, Given};
+use crate::cli::compare::visit;
 use crate::fieldbus::MacId;
 use crate::health::Summary;
 use crate::health::compare::{Acceptance, AcceptanceResult, Comparison, Point, Tolerance};
