@@ -12,7 +12,7 @@ use embedded_can::{ExtendedId, Id, StandardId};
 use nix::libc;
 use nix::libc::{CAN_EFF_FLAG, CAN_EFF_MASK, CAN_ERR_FLAG, CAN_MTU, CAN_RTR_FLAG, CAN_SFF_MASK};
 use nix::sys::socket::{ControlMessageOwned, MsgFlags, recvmsg};
-use nix::sys::time::TimeSpec;
+use nix::sys::time::{TimeSpec, TimeValLike as _};
 use socketcan::{CanAddr, CanSocket, Socket as _, SocketOptions};
 use tokio::io::Interest;
 use tokio::io::unix::AsyncFd;
@@ -172,7 +172,7 @@ fn read(
             }
         }
         let stamp = stamp.ok_or_else(|| io::Error::other("a frame came without its time"))?;
-        let t = Nanos((stamp.tv_sec() * 1_000_000_000 + stamp.tv_nsec()).saturating_sub(zero));
+        let t = Nanos(stamp.num_nanoseconds().saturating_sub(zero));
         if let Some(lost) = total.and_then(|total| drops.advance(total)) {
             batch.push(Record { t, what: What::Lost(lost) });
         }
