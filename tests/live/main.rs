@@ -21,6 +21,7 @@ mod refusal;
 mod running;
 mod service;
 mod speaker;
+mod systemd;
 #[path = "../common/tmux.rs"]
 mod tmux;
 #[path = "../common/trials.rs"]
@@ -65,6 +66,7 @@ const TESTS: &[(&str, Test)] = &[
     ("unattended::two_watches_serve_metrics", unattended::two_watches_serve_metrics),
     ("unattended::a_service_manager_hears_of_it", unattended::a_service_manager_hears_of_it),
     ("service::from_its_start_to_its_end", service::from_its_start_to_its_end),
+    ("service::a_package_and_one_line", service::a_package_and_one_line),
     ("faults::disk_full_and_free_again", faults::disk_full_and_free_again),
     ("faults::slow_disk", faults::slow_disk),
     ("faults::read_only_disk_and_none_at_all", faults::read_only_disk_and_none_at_all),

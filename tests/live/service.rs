@@ -1,127 +1,26 @@
 //! The example of a systemd service, as it is shipped, under systemd itself: with a udev of its own
-//! it waits for its interface, listens, is watched by the watchdog, and ends well.
-//!
-//! systemd is the first process of namespaces of its own; it finds a few units and no more.
+//! it waits for its interface, listens, is watched by the watchdog, and ends well. And the whole
+//! package: installed, one line of settings edited, removed.
 
 use std::fs;
 use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
+use std::process::Command;
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
-use tempfile::TempDir;
 
 use super::Absent;
-use super::bus::{Virtual, is_emulated};
-use super::process::PATIENCE;
+use super::bus::{Pair, Virtual, sent};
 use super::running::{dropline, read_capture, text};
 use super::speaker::Speaker;
+use super::systemd::Manager;
 
 /// Where the unit expects the program.
 const PROGRAM: &str = "/usr/bin/dropline";
-const SYSTEMD: &str = "/lib/systemd/systemd";
 /// What it is told in the file that the unit names.
 const ARGUMENTS: &str = "DROPLINE_ARGUMENTS=--metrics 127.0.0.1:9771\n";
-
-/// A systemd with udev and the service.
-struct Manager {
-    unshare: Child,
-    /// The first process of its namespaces, as it is numbered here.
-    first: String,
-    _units: TempDir,
-}
-
-impl Manager {
-    fn start() -> Result<Manager, Absent> {
-        if !is_emulated() {
-            return Err(Absent("only the emulated kernel may have a systemd of its own".into()));
-        }
-        if !Path::new(SYSTEMD).exists() {
-            return Err(Absent(format!("there is no {SYSTEMD}")));
-        }
-        let units = TempDir::new().unwrap();
-        let put = |name: &str, text: &str| fs::write(units.path().join(name), text).unwrap();
-        for of_udev in ["udevd.service", "udevd-control.socket", "udevd-kernel.socket"] {
-            let name = format!("systemd-{of_udev}");
-            let path = format!("/lib/systemd/system/{name}");
-            let unit = fs::read_to_string(&path).map_err(|e| Absent(format!("{path}: {e}")))?;
-            put(&name, &unit);
-        }
-        let service = Path::new(env!("CARGO_MANIFEST_DIR")).join("shared/dropline@.service");
-        put("dropline@.service", &fs::read_to_string(service).unwrap());
-        // What every service refers to; the machine's own would start all of it.
-        for target in ["sysinit", "basic", "sockets", "shutdown"] {
-            put(&format!("{target}.target"), "[Unit]\nDefaultDependencies=no\n");
-        }
-        let udev = "systemd-udevd.service";
-        let first = format!("[Unit]\nDefaultDependencies=no\nRequires={udev}\nAfter={udev}\n");
-        put("first.target", &first);
-        fs::copy(env!("CARGO_BIN_EXE_dropline"), PROGRAM).unwrap();
-        let script = format!(
-            "mount -t tmpfs tmpfs /run && mkdir -p /run/systemd/system \
-             && mount -t cgroup2 cgroup2 /sys/fs/cgroup \
-             && exec env -i PATH=\"$PATH\" SYSTEMD_UNIT_PATH={} SYSTEMD_LOG_TARGET=console \
-             {SYSTEMD} --system --unit=first.target",
-            units.path().display()
-        );
-        let unshare = Command::new("unshare")
-            .args(["-mpfCu", "--kill-child", "--mount-proc", "bash", "-c", &script])
-            .stdin(Stdio::null())
-            .spawn()
-            .map_err(|error| Absent(format!("unshare: {error}")))?;
-        let children = format!("/proc/{0}/task/{0}/children", unshare.id());
-        let mut manager = Manager { unshare, first: String::new(), _units: units };
-        manager.until("systemd is started", |manager| {
-            manager.first = fs::read_to_string(&children).unwrap_or_default().trim().to_owned();
-            !manager.first.is_empty()
-        });
-        manager.until("systemd is up", |manager| {
-            manager.systemctl(&["is-active", "--quiet", "first.target"]).status.success()
-        });
-        Ok(manager)
-    }
-
-    /// Runs a command there.
-    fn inside(&self, words: &[&str]) -> Output {
-        let mut command = Command::new("nsenter");
-        command.args(["-t", &self.first, "-a", "--"]).args(words);
-        command.env("SYSTEMD_PAGER", "").env("SYSTEMD_COLORS", "0").output().unwrap()
-    }
-
-    fn systemctl(&self, words: &[&str]) -> Output {
-        self.inside(&[&["systemctl"][..], words].concat())
-    }
-
-    /// A property of a unit.
-    fn show(&self, unit: &str, property: &str) -> String {
-        text(&self.systemctl(&["show", "-P", property, unit]).stdout).trim().to_owned()
-    }
-
-    fn until(&mut self, what: &str, holds: impl Fn(&mut Manager) -> bool) {
-        let deadline = Instant::now() + PATIENCE;
-        while !holds(self) {
-            if let Some(status) = self.unshare.try_wait().unwrap() {
-                panic!("{what}: systemd ended: {status}");
-            }
-            if Instant::now() > deadline {
-                let status = self.systemctl(&["status", "--full", "dropline@*"]);
-                panic!("not in time: {what}; {}", text(&status.stdout));
-            }
-            std::thread::sleep(Duration::from_millis(200));
-        }
-    }
-}
-
-impl Drop for Manager {
-    fn drop(&mut self) {
-        // The first process, and all in its namespaces with it.
-        let _ = self.unshare.kill();
-        let _ = self.unshare.wait();
-        let _ = fs::remove_file(PROGRAM);
-    }
-}
 
 fn metrics() -> String {
     let mut stream = TcpStream::connect("127.0.0.1:9771").unwrap();
@@ -153,7 +52,8 @@ fn is_confined(manager: &Manager, process: &str) {
 }
 
 pub fn from_its_start_to_its_end() -> Result<(), Absent> {
-    let mut manager = Manager::start()?;
+    let mut manager = Manager::start(false)?;
+    fs::copy(env!("CARGO_BIN_EXE_dropline"), PROGRAM).unwrap();
     let name = Virtual::new_name();
     let unit = format!("dropline@{name}.service");
     fs::create_dir_all("/etc/dropline").unwrap();
@@ -211,5 +111,65 @@ pub fn from_its_start_to_its_end() -> Result<(), Absent> {
     let first = dropline().arg("replay").arg(&captures[0]).arg("--json").output().unwrap();
     let first: Value = serde_json::from_slice(&first.stdout).unwrap();
     assert_eq!(frames_and_complete(&first), (Some(100), Some(false)));
+    fs::remove_file(PROGRAM).unwrap();
+    Ok(())
+}
+
+/// Installed as a user does it, on a machine with an adapter: the one line of the settings is all.
+pub fn a_package_and_one_line() -> Result<(), Absent> {
+    const SETTINGS: &str = "/etc/default/dropline";
+    let mut manager = Manager::start(true)?;
+    let _pair = Pair::new()?;
+    let directory = tempfile::tempdir().unwrap();
+    let made = Command::new(Path::new(env!("CARGO_MANIFEST_DIR")).join(".ci/package"))
+        .arg(env!("CARGO_BIN_EXE_dropline"))
+        .arg(directory.path())
+        .env("COMPRESSION", "none")
+        .output()
+        .unwrap();
+    assert!(made.status.success(), "{}", text(&made.stderr));
+    let package = text(&made.stdout).trim().to_owned();
+    // dpkg asks for iproute2, which is here.
+    let installed = manager.inside(&["dpkg", "--install", &package]);
+    assert!(installed.status.success(), "{}", text(&installed.stderr));
+    let users = fs::read_to_string("/etc/passwd").unwrap();
+    assert!(users.lines().any(|line| line.starts_with("dropline:")), "no user of its own");
+
+    let unit = "dropline@can0.service";
+    assert_eq!(manager.show(unit, "ActiveState"), "inactive", "nobody asked for it yet");
+    let settings = fs::read_to_string(SETTINGS).unwrap();
+    let edited = settings.replace("#can0=125000", "can0=125000");
+    assert_ne!(settings, edited);
+    fs::write(SETTINGS, &edited).unwrap();
+    let is_active = |manager: &mut Manager| manager.show(unit, "ActiveState") == "active";
+    manager.until("active", is_active);
+    let link = Command::new("ip").args(["-details", "link", "show", "can0"]).output().unwrap();
+    let link = text(&link.stdout).to_owned();
+    assert!(link.contains("LISTEN-ONLY") && link.contains("bitrate 125000"), "{link}");
+    let user =
+        manager.inside(&["stat", "-c", "%U", &format!("/proc/{}", manager.show(unit, "MainPID"))]);
+    assert_eq!(text(&user.stdout).trim(), "dropline");
+
+    let speaker = Speaker::on(Pair::SENDER);
+    speaker.count(0..100);
+    manager.until("heard", |manager| manager.show(unit, "StatusText").contains("100 frames"));
+
+    // Another bit rate, in the same line.
+    let process = manager.show(unit, "MainPID");
+    fs::write(SETTINGS, edited.replace("can0=125000", "can0=500000")).unwrap();
+    manager.until("started again", |manager| {
+        is_active(manager) && manager.show(unit, "MainPID") != process
+    });
+    let link = Command::new("ip").args(["-details", "link", "show", "can0"]).output().unwrap();
+    let link = text(&link.stdout).to_owned();
+    assert!(link.contains("LISTEN-ONLY") && link.contains("bitrate 500000"), "{link}");
+    assert_eq!(sent(Pair::LISTENER), 0);
+
+    let removed = manager.inside(&["dpkg", "--purge", "dropline"]);
+    assert!(removed.status.success(), "{}", text(&removed.stderr));
+    assert_eq!(manager.show(unit, "MainPID"), "0");
+    assert!(!Path::new(PROGRAM).exists() && !Path::new(SETTINGS).exists());
+    let directory = Path::new("/var/lib/private/dropline/can0");
+    assert_eq!(captures(directory).len(), 2, "what was heard is still there");
     Ok(())
 }
