@@ -32,7 +32,8 @@ impl Estimate {
 /// The range of `now` less `then`.
 pub(super) fn difference(then: Estimate, now: Estimate) -> (Option<f64>, Option<f64>) {
     let difference = now.value - then.value;
-    let reach = |down: Option<f64>, up: Option<f64>| Some(down?.hypot(up?));
+    // A root is exact to the last digit on every machine, which `hypot` is not.
+    let reach = |down: Option<f64>, up: Option<f64>| Some((down?.powi(2) + up?.powi(2)).sqrt());
     let below = reach(now.low.map(|l| now.value - l), then.high.map(|h| h - then.value));
     let above = reach(now.high.map(|h| h - now.value), then.low.map(|l| then.value - l));
     (below.map(|reach| difference - reach), above.map(|reach| difference + reach))
