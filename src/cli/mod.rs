@@ -28,7 +28,7 @@ use self::terminal::CommandOutcome;
 ///
 /// dropline is not a safety device. Checks inside cabinets are for qualified people.
 #[derive(Debug, Parser)]
-#[command(name = "dropline", version, max_term_width = 100)]
+#[command(name = "dropline", bin_name = "dropline", version, max_term_width = 100)]
 struct Cli {
     #[command(subcommand)]
     command: Command,

@@ -38,11 +38,17 @@ pub(super) fn say(message: &str) {
 pub(super) fn print(text: &str) -> anyhow::Result<()> {
     let mut out = io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Err(error) if error.kind() != ErrorKind::BrokenPipe => {
+        Err(error) if !is_reader_gone(&error) => {
             Err(anyhow!("cannot write to standard output: {error}"))
         }
         _ => Ok(()),
     }
+}
+
+/// Whether nobody reads the pipe any more that is written to. Windows has a second name for it,
+/// `ERROR_PIPE_NOT_CONNECTED`.
+pub(super) fn is_reader_gone(error: &io::Error) -> bool {
+    error.kind() == ErrorKind::BrokenPipe || cfg!(windows) && error.raw_os_error() == Some(233)
 }
 
 /// The most diagnostics that are kept for the view.

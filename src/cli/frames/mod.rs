@@ -3,7 +3,7 @@
 mod entry;
 mod line;
 
-use std::io::{BufWriter, ErrorKind, Write};
+use std::io::{BufWriter, Write};
 use std::path::PathBuf;
 
 use anyhow::{anyhow, bail};
@@ -13,7 +13,7 @@ use self::entry::{DecodedRecord, Filter, RecordDecoder};
 use super::analyse::CaptureSet;
 use super::arguments::{bitrate, read_plan};
 use super::stop::{Stop, block_on};
-use super::terminal::{Bar, CommandOutcome, say};
+use super::terminal::{Bar, CommandOutcome, is_reader_gone, say};
 use crate::source::{self, LiveOptions, LiveSource, Reader};
 use crate::wire::{Bitrate, Nanos, Record};
 
@@ -201,7 +201,7 @@ impl Printer<'_> {
 fn written(result: std::io::Result<()>) -> anyhow::Result<bool> {
     match result {
         Ok(()) => Ok(true),
-        Err(error) if error.kind() == ErrorKind::BrokenPipe => Ok(false),
+        Err(error) if is_reader_gone(&error) => Ok(false),
         Err(error) => Err(anyhow!("cannot write to standard output: {error}")),
     }
 }
