@@ -27,7 +27,7 @@ use crate::words::{CAUTIONS, CLIP_ON};
 Connecting to a trunk is work inside a cabinet: for qualified people, under the local codes and
 the makers' manuals. Isolate and prove dead first; drives hold a charge after they are switched
 off. dropline is not a safety device.")]
-pub(in crate::cli) struct AdapterArgs {
+pub struct AdapterArgs {
     /// The CAN interface, such as can0
     #[arg(value_name = "IFACE")]
     interface: Option<String>,
@@ -49,7 +49,7 @@ pub(in crate::cli) struct AdapterArgs {
     json: bool,
 }
 
-pub(in crate::cli) fn run(args: &AdapterArgs) -> anyhow::Result<CommandOutcome> {
+pub fn run(args: &AdapterArgs) -> anyhow::Result<CommandOutcome> {
     match &args.interface {
         Some(name) if args.find_bitrate => find(args, name),
         Some(name) => tell(args, std::slice::from_ref(name)),

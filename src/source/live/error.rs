@@ -2,7 +2,6 @@
 
 use std::io;
 
-use crate::source::SourceError;
 use crate::wire::Bitrate;
 use crate::words::CLIP_ON;
 
@@ -147,7 +146,7 @@ pub enum LiveError {
     },
     /// The search failed, and the interface could not be set back either.
     #[error("{0}; {1}")]
-    NotSetBack(Box<SourceError>, Box<LiveError>),
+    NotSetBack(Box<dyn std::error::Error + Send + Sync>, Box<LiveError>),
     /// Not the kind of interface that frames may be played onto.
     #[error(
         "{name}: not a virtual interface (its kind is {kind}); dropline never sends on a trunk, it \

@@ -44,7 +44,7 @@ use crate::wire::{Bitrate, Header, Nanos, Record, What};
 Connecting to a trunk is work inside a cabinet: for qualified people, under the local codes and
 the makers' manuals. Isolate and prove dead first; drives hold a charge after they are switched
 off. dropline is not a safety device.")]
-pub(in crate::cli) struct WatchArgs {
+pub struct WatchArgs {
     /// The CAN interface, such as can0
     #[arg(value_name = "IFACE")]
     interface: String,
@@ -187,7 +187,7 @@ impl WatchArgs {
     }
 }
 
-pub(in crate::cli) fn run(args: &WatchArgs) -> anyhow::Result<CommandOutcome> {
+pub fn run(args: &WatchArgs) -> anyhow::Result<CommandOutcome> {
     let read = args.expected.files().with(args.baseline.as_deref());
     if let Some(capture) = args.capture.as_deref().filter(|_| args.results.overwrite) {
         OutputPlace::check(capture, true, &read)?;
