@@ -98,6 +98,15 @@ impl Analysis {
         Summary::new(&self.trunk, &self.header, self.references(), kind, name, 0)
     }
 
+    /// The same with the state so far, as if this were the end.
+    pub fn so_far(&self, kind: SourceKind, name: &str) -> Finished {
+        Finished {
+            summary: self.summary_so_far(kind, name),
+            trunk: self.trunk.clone(),
+            plan: self.plan.clone(),
+        }
+    }
+
     /// Nothing more will come. `kind` and `name` say what was listened to, `unreadable` how
     /// many lines or blocks of it could not be read.
     pub fn finish(
@@ -126,7 +135,7 @@ impl Analysis {
 }
 
 /// An analysis that has come to its end.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Finished {
     /// What was found and counted.
     pub summary: Summary,

@@ -6,10 +6,13 @@
 mod compared;
 mod contents;
 mod findings;
+mod live;
 mod nodes;
 mod page;
 mod plots;
 mod times;
 
 pub use contents::{HashedFile, Report};
+pub use live::{PagePart, PageState, live_page};
+pub use page::STYLE;
 pub use plots::PlotError;

@@ -13,7 +13,7 @@ use crate::words::numbers::{duration, number_in_print};
 use crate::words::{excerpt, printable, printable_char};
 
 /// All the page's looks, on screen and on paper.
-const STYLE: &str = include_str!("style.css");
+pub const STYLE: &str = include_str!("style.css");
 
 /// Nothing is loaded and no script runs, whatever a browser finds in here.
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'";
