@@ -27,7 +27,7 @@ pub mod source {
 
 pub mod output {
     pub use crate::output::{
-        Conversion, capture, comparison_page, event_log, metrics, page, report, view,
+        Conversion, capture, comparison_page, event_log, metrics, page, report, view, web,
     };
 }
 

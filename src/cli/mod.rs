@@ -9,8 +9,10 @@ mod frames;
 #[cfg_attr(target_os = "linux", path = "live/mod.rs")]
 #[cfg_attr(not(target_os = "linux"), path = "live_elsewhere.rs")]
 mod live;
+mod page;
 mod plan;
 mod replay;
+mod replay_page;
 mod replay_view;
 mod report;
 mod simulate;
@@ -36,7 +38,7 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    Watch(live::WatchArgs),
+    Watch(Box<live::WatchArgs>),
     Compare(compare::CompareArgs),
     Convert(convert::ConvertArgs),
     Demo(simulate::DemoArgs),

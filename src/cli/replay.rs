@@ -12,15 +12,17 @@ use clap::Args;
 
 use super::analyse::{CaptureSet, Observed, analyse, analyse_with, capture_name, file_name};
 use super::arguments::{Expected, Results};
+use super::page::{PageArgs, PageRecorder};
 use super::stop::block_on;
 use super::terminal::{Bar, CommandOutcome, print, say};
-use super::{replay_view, view};
+use super::{replay_page, replay_view, view};
 use crate::analysis::{Analysis, Given};
 use crate::fieldbus::MacId;
 use crate::health::Summary;
 use crate::health::summary::SourceKind;
 use crate::output::event_log::Narrator;
 use crate::output::page;
+use crate::output::web::WebServer;
 use crate::source::{ReadOptions, Reader, SourceError, open_reader};
 
 /// Replay a saved capture: the same analysis as live, and the same summary.
@@ -59,6 +61,9 @@ pub(super) struct ReplayArgs {
     jobs: Option<NonZeroUsize>,
 
     #[command(flatten)]
+    page: PageArgs,
+
+    #[command(flatten)]
     expected: Expected,
 
     #[command(flatten)]
@@ -68,6 +73,9 @@ pub(super) struct ReplayArgs {
 pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<CommandOutcome> {
     let options = ReadOptions { interface: args.interface.clone(), ..ReadOptions::default() };
     if args.summary_lines {
+        if args.page.is_wanted() {
+            bail!("--page shows one capture; leave out --summary-lines");
+        }
         return print_summary_lines(args, &options);
     }
     let used = args.expected.files().with(args.captures.iter().map(PathBuf::as_path));
@@ -86,6 +94,18 @@ pub(super) fn run(args: &ReplayArgs) -> anyhow::Result<CommandOutcome> {
     }
     let bar = (!args.view).then(|| Bar::over(&options.progress));
     let mut source = CaptureSet::open(&args.captures, &options)?;
+    if let Some(served) = args.page.served(false)? {
+        if args.view {
+            bail!("--page and --view each show the trunk; give one of them");
+        }
+        drop(bar);
+        let address = served.address;
+        let server = WebServer::serve(vec![served])
+            .map_err(|error| anyhow!("cannot serve at {address}: {error}"))?;
+        let recorder = PageRecorder::new(&name, source.header(), args.results.zone(), false);
+        let deliver = |summary: &Summary| args.results.deliver(summary, place);
+        return block_on(replay_page::serve(source, (&name, given), recorder, server, deliver))?;
+    }
     if args.view {
         print_log(&mut source, &name, given, &args.results)?;
         return source.finish().map(|()| CommandOutcome::Done);

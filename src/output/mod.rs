@@ -11,6 +11,7 @@ mod plan_draft;
 pub mod report;
 mod text;
 pub mod view;
+pub mod web;
 
 pub use comparison::{comparison_page, trend_page};
 pub use conversion::Conversion;

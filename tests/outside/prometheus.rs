@@ -14,7 +14,8 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use crate::trials::{Absent, Test};
-use dropline::internal::output::metrics::{About, Exporter, Format, MetricsSnapshot};
+use dropline::internal::output::metrics::{About, Format, MetricsSnapshot};
+use dropline::internal::output::web::{self, Access, Ask, WebServer};
 use dropline::simulation::SimSource;
 use dropline::{Analysis, Nanos, Record};
 use serde_json::Value;
@@ -73,8 +74,15 @@ struct Served {
 
 impl Served {
     fn start(interface: &'static str) -> Served {
-        let mut exporter = Exporter::serve(([127, 0, 0, 1], 0).into()).unwrap();
-        let address = exporter.address();
+        let mut server = WebServer::serve(vec![web::Served {
+            address: ([127, 0, 0, 1], 0).into(),
+            access: Access { hosts: Some(Vec::new()), token: None },
+            metrics: true,
+            page: false,
+            marks: false,
+        }])
+        .unwrap();
+        let address = server.served()[0].address;
         let ending = Arc::new(AtomicBool::new(false));
         let of_thread = Arc::clone(&ending);
         let thread = std::thread::spawn(move || {
@@ -83,10 +91,10 @@ impl Served {
                 tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
             while !of_thread.load(Ordering::Relaxed) {
                 let ask = runtime.block_on(async {
-                    tokio::time::timeout(Duration::from_millis(50), exporter.asked()).await
+                    tokio::time::timeout(Duration::from_millis(50), server.asked()).await
                 });
-                if let Ok(ask) = ask {
-                    let _ = ask.send(trunk.read());
+                if let Ok(Ask::Metrics(send)) = ask {
+                    let _ = send.send(trunk.read());
                 }
             }
         });

@@ -2,8 +2,6 @@
 //! runs. Names, types and units follow that standard; the label sets are bounded: addresses 0 to
 //! 63, and the codes, severities and causes that dropline knows.
 
-mod server;
-
 use std::borrow::Cow;
 use std::fmt;
 
@@ -21,7 +19,6 @@ use crate::fieldbus::MacId;
 use crate::health::Severity;
 use crate::trunk::{Distribution, Node, Trunk};
 use crate::wire::{Cause, Header};
-pub use server::{Ask, Exporter};
 
 /// Upper bounds of the buckets of spans, in seconds: from the shortest exchange at 500 kbit/s to
 /// the expected packet rate of a slow scan.

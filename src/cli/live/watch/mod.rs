@@ -12,6 +12,7 @@ use std::time::Duration;
 
 use anyhow::{anyhow, bail};
 use clap::{ArgGroup, Args};
+use tokio::sync::oneshot;
 use tokio::time::{MissedTickBehavior, interval, timeout};
 
 use self::capture_policy::{CapturePolicy, Margins};
@@ -21,6 +22,7 @@ use self::newcomers::ExpectedNewcomers;
 use crate::analysis::Analysis;
 use crate::cli::analyse::file_name;
 use crate::cli::arguments::{Expected, Results, address, bitrate, bytes, duration, nanos};
+use crate::cli::page::{PageArgs, PageRecorder};
 use crate::cli::stop::{Stop, block_on};
 use crate::cli::terminal::{CommandOutcome, take_diagnostics};
 use crate::fieldbus::MacId;
@@ -28,8 +30,9 @@ use crate::health::summary::SourceKind;
 use crate::health::{OnsetTracker, Summary};
 use crate::output::OutputPlace;
 use crate::output::capture::{CaptureWriter, Keep, Pieces, Roll, WriterOptions, Written};
-use crate::output::metrics::{About, Ask, Exporter, MetricsSnapshot};
+use crate::output::metrics::{About, MetricsSnapshot};
 use crate::output::view::{Subject, Wish};
+use crate::output::web::{Access, Ask, Served, WebServer};
 use crate::source::{LiveOptions, LiveSource, SourceError, open_live};
 use crate::wire::{Bitrate, Header, Nanos, Record, What};
 
@@ -104,6 +107,13 @@ pub struct WatchArgs {
     #[arg(long, requires = "metrics")]
     allow_remote: bool,
 
+    #[command(flatten)]
+    page: PageArgs,
+
+    /// Let who reads the page set marks, which are kept in the capture
+    #[arg(long, requires = "page")]
+    page_marks: bool,
+
     /// End the program, and what it started, after so long
     #[arg(long, value_name = "TIME", value_parser = duration, default_value = "30s")]
     run_limit: Duration,
@@ -160,7 +170,25 @@ impl WatchArgs {
         Ok(Some(CapturePolicy::new(writer, margins)))
     }
 
-    fn exporter(&self) -> anyhow::Result<Option<Exporter>> {
+    /// The one server for metrics and page, if either is wanted.
+    fn web_server(&self) -> anyhow::Result<Option<WebServer>> {
+        let mut served: Vec<Served> = self.page.served(self.page_marks)?.into_iter().collect();
+        if let Some(metrics) = self.served_metrics()? {
+            match served.iter_mut().find(|page| page.address == metrics.address) {
+                Some(page) => page.metrics = true,
+                None => served.push(metrics),
+            }
+        }
+        if served.is_empty() {
+            return Ok(None);
+        }
+        let addresses: Vec<String> = served.iter().map(|s| s.address.to_string()).collect();
+        WebServer::serve(served)
+            .map(Some)
+            .map_err(|error| anyhow!("cannot serve at {}: {error}", addresses.join(", ")))
+    }
+
+    fn served_metrics(&self) -> anyhow::Result<Option<Served>> {
         let Some(address) = self.metrics else { return Ok(None) };
         if !address.ip().is_loopback() && !self.allow_remote {
             bail!(
@@ -169,10 +197,10 @@ impl WatchArgs {
                 address.port()
             );
         }
-        let exporter = Exporter::serve(address);
-        exporter
-            .map(Some)
-            .map_err(|error| anyhow!("metrics cannot be served at {address}: {error}"))
+        // Elsewhere it is known by names that nobody told it.
+        let hosts = address.ip().is_loopback().then(Vec::new);
+        let access = Access { hosts, token: None };
+        Ok(Some(Served { address, access, metrics: true, page: false, marks: false }))
     }
 
     fn hook(&self) -> anyhow::Result<Option<Hook>> {
@@ -209,10 +237,10 @@ async fn watch(args: &WatchArgs) -> anyhow::Result<(Summary, bool)> {
         bitrate: args.bitrate,
         allow_active: args.allow_active,
     })?;
-    let mut exporter = args.exporter()?;
+    let mut server = args.web_server()?;
     let mut watch = WatchRun::new(args, &source)?;
-    if let Some(exporter) = &exporter {
-        watch.display.line(&format!("metrics are at http://{}/metrics", exporter.address()));
+    for line in server.iter().flat_map(WebServer::places) {
+        watch.display.line(&line);
     }
     let (mut manager, problem) = ServiceManager::ready(&args.interface);
     watch.show(problem.into_iter().collect());
@@ -229,7 +257,14 @@ async fn watch(args: &WatchArgs) -> anyhow::Result<(Summary, bool)> {
                 let problem = manager.alive(&args.interface, watch.analysis.trunk().tally());
                 watch.show(problem.into_iter().collect());
             }
-            ask = asked(&mut exporter) => watch.answer(ask),
+            ask = asked(&mut server) => {
+                if let Some((note, done)) = watch.answer(ask) {
+                    if let Err(error) = mark(&note, &mut source, &mut batch).await {
+                        break Some(error);
+                    }
+                    let _ = done.send(());
+                }
+            }
             wish = watch.display.wish() => match wish {
                 Wish::Quit => break None,
                 Wish::Mark(note) => {
@@ -249,17 +284,17 @@ async fn watch(args: &WatchArgs) -> anyhow::Result<(Summary, bool)> {
     };
     let problem = manager.stopping();
     watch.show(problem.into_iter().collect());
-    drop(exporter);
+    drop(server);
     let t = source.stop(&mut batch);
     watch.take(&mut batch);
     watch.show(source.messages());
     Ok(watch.finish(t, broken))
 }
 
-/// Waits until a client asks for the metrics.
-async fn asked(exporter: &mut Option<Exporter>) -> Ask {
-    match exporter {
-        Some(exporter) => exporter.asked().await,
+/// Waits until a client wants something.
+async fn asked(server: &mut Option<WebServer>) -> Ask {
+    match server {
+        Some(server) => server.asked().await,
         None => std::future::pending().await,
     }
 }
@@ -295,6 +330,7 @@ struct WatchRun {
     /// The trunk's time when the findings were last checked.
     checked: Nanos,
     newcomers: Option<ExpectedNewcomers>,
+    page: Option<PageRecorder>,
     display: WatchDisplay,
 }
 
@@ -324,6 +360,9 @@ impl WatchRun {
         let analysis = Analysis::new(header).with(given);
         let interface = args.interface.clone();
         let checked = Nanos::ZERO;
+        let page = args.page.is_wanted().then(|| {
+            PageRecorder::new(&args.interface, header, args.results.zone(), args.page_marks)
+        });
         Ok(WatchRun {
             interface,
             analysis,
@@ -333,6 +372,7 @@ impl WatchRun {
             listening: true,
             checked,
             newcomers,
+            page,
             display,
         })
     }
@@ -343,8 +383,17 @@ impl WatchRun {
         }
         let narrator = self.display.narrator();
         for record in &*batch {
-            self.analysis.take(record, &mut |t, event| narrator.event(t, event));
+            let page = &mut self.page;
+            self.analysis.take(record, &mut |t, event| {
+                if let Some(page) = page {
+                    page.event(t, &event);
+                }
+                narrator.event(t, event);
+            });
             narrator.record(record);
+            if let Some(page) = page {
+                page.record(record);
+            }
             match record.what {
                 What::LinkDown(_) => self.listening = false,
                 What::LinkUp => self.listening = true,
@@ -385,14 +434,33 @@ impl WatchRun {
         self.display.status(&self.analysis, standing);
     }
 
-    fn answer(&self, ask: Ask) {
+    /// Answers; a mark that is wanted is returned, with whom to tell once it is set.
+    fn answer(&self, ask: Ask) -> Option<(String, oneshot::Sender<()>)> {
+        // An error of sending means that the client is gone.
+        match ask {
+            Ask::Metrics(send) => {
+                let _ = send.send(self.metrics());
+            }
+            Ask::Page(send) => {
+                let going = if self.listening { "Listening" } else { "INTERFACE DOWN" };
+                let page = &self.page;
+                if let Some(page) = page {
+                    let finished = self.analysis.so_far(SourceKind::Live, &self.interface);
+                    let _ = send.send(page.snapshot(finished, going));
+                }
+            }
+            Ask::Mark(note, done) => return Some((note, done)),
+        }
+        None
+    }
+
+    fn metrics(&self) -> MetricsSnapshot {
         let about = About {
             listening: self.listening,
             capture: self.policy.as_ref().map(CapturePolicy::state),
             hook: self.hook.as_ref().map(Hook::state),
         };
-        // An error means that the client is gone.
-        let _ = ask.send(MetricsSnapshot::of(&self.analysis, &about));
+        MetricsSnapshot::of(&self.analysis, &about)
     }
 
     fn show(&mut self, mut messages: Vec<String>) {
