@@ -8,6 +8,7 @@ mod bar;
 mod compare;
 mod frames;
 mod outputs;
+mod page;
 mod pieces;
 mod plan;
 mod service;
