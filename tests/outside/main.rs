@@ -4,6 +4,7 @@
 
 #[path = "../common/mod.rs"]
 mod common;
+mod page_in_browser;
 mod prometheus;
 mod report_in_browser;
 mod schema_validator;
@@ -11,7 +12,13 @@ mod schema_validator;
 mod trials;
 
 fn main() -> std::process::ExitCode {
-    let tests = [prometheus::TESTS, report_in_browser::TESTS, schema_validator::TESTS].concat();
+    let tests = [
+        page_in_browser::TESTS,
+        prometheus::TESTS,
+        report_in_browser::TESTS,
+        schema_validator::TESTS,
+    ]
+    .concat();
     // A browser is enough at a time for one machine.
     trials::run(&tests, trials::is_set("CI", "true"), Some(1))
 }

@@ -21,7 +21,7 @@ pub const TESTS: &[(&str, Test)] = &[
     ("the_picture_of_the_readme_shows_it", the_picture_of_the_readme_shows_it),
 ];
 
-fn program(name: &str, package: &str) -> Result<PathBuf, Absent> {
+pub fn program(name: &str, package: &str) -> Result<PathBuf, Absent> {
     let path = std::env::var_os("PATH").unwrap_or_default();
     std::env::split_paths(&path)
         .map(|directory| directory.join(name))
