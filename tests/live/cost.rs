@@ -136,7 +136,7 @@ fn all_told(summary: &serde_json::Value, sent: u64) -> u64 {
 
 /// Processor time of a process with all its threads so far, to a hundredth of a second (proc(5):
 /// fields 14 and 15 of stat).
-fn processor(pid: u32) -> Duration {
+pub fn processor(pid: u32) -> Duration {
     let stat = std::fs::read_to_string(format!("/proc/{pid}/stat")).expect("it runs");
     let after_name = stat.rsplit(") ").next().unwrap();
     let fields: Vec<&str> = after_name.split(' ').collect();

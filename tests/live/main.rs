@@ -15,6 +15,7 @@ mod flood;
 mod following;
 mod frames;
 mod newcomer;
+mod page;
 mod process;
 mod read_only;
 mod refusal;
@@ -45,6 +46,8 @@ const TESTS: &[(&str, Test)] = &[
     ("frames::a_controller_that_restarts", frames::a_controller_that_restarts),
     ("view::a_marked_moment", view::a_marked_moment),
     ("newcomer::each_point_is_told_as_it_is_seen", newcomer::each_point_is_told_as_it_is_seen),
+    ("page::over_an_interface_that_goes_away", page::over_an_interface_that_goes_away),
+    ("page::two_hundred_readers_cost_no_frame", page::two_hundred_readers_cost_no_frame),
     ("adapter::error_frames_and_states", adapter::error_frames_and_states),
     ("adapter::unplugged_and_plugged_in_again", adapter::unplugged_and_plugged_in_again),
     ("adapter::back_but_able_to_send", adapter::back_but_able_to_send),
