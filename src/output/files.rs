@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use tempfile::{Builder, NamedTempFile};
 
-use crate::source::is_locked;
+use crate::source::{SHARING_VIOLATION, is_locked};
 
 /// Why a file cannot be made or written: one line with its name and what to do.
 #[derive(Debug, thiserror::Error)]
@@ -201,8 +201,14 @@ impl OutputPlace {
             return Ok(OutputPlace { shown: path.into(), place: path.into(), special, overwrite });
         }
         let place = follow_links(path).map_err(system)?;
-        if place.exists() && !overwrite {
-            return Err(system(ErrorKind::AlreadyExists.into()));
+        if place.exists() {
+            if !overwrite {
+                return Err(system(ErrorKind::AlreadyExists.into()));
+            }
+            // There a file that another program has open cannot be replaced.
+            if cfg!(windows) {
+                OpenOptions::new().write(true).open(&place).map_err(system)?;
+            }
         }
         let place = OutputPlace { shown: path.into(), place, special, overwrite };
         place.create().map(|_| place)
@@ -305,7 +311,7 @@ impl OutputFile {
         let Target::Beside { file, place, overwrite } = self.target else { return Ok(()) };
         file.as_file().sync_all().map_err(failed)?;
         let placed = if overwrite { file.persist(&place) } else { file.persist_noclobber(&place) };
-        placed.map_err(|refused| failed(refused.error))?;
+        placed.map_err(|refused| failed(not_replaced(refused.error, &place)))?;
         sync_directory(&place);
         Ok(())
     }
@@ -325,6 +331,14 @@ impl Write for OutputFile {
             Target::Special(file) => file.flush(),
         }
     }
+}
+
+/// Windows says "access denied" of a file that another program opened meanwhile.
+fn not_replaced(error: io::Error, place: &Path) -> io::Error {
+    if cfg!(windows) && error.kind() == ErrorKind::PermissionDenied && place.is_file() {
+        return io::Error::from_raw_os_error(SHARING_VIOLATION);
+    }
+    error
 }
 
 /// So that a name, too, outlives a power cut. Where a directory cannot be opened or synchronised,

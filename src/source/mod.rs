@@ -27,7 +27,9 @@ pub use json_lines::Packer;
 #[cfg(target_os = "linux")]
 pub use live::{AdapterStatus, BitrateTrial, Safety, find_bitrate, interface_kind};
 pub use live::{LiveError, open_live};
-pub use text_files::{data_sheets, is_locked, read_bounded, read_text, unreadable};
+pub use text_files::{
+    SHARING_VIOLATION, data_sheets, is_locked, read_bounded, read_text, unreadable,
+};
 
 /// Records that are read or simulated: a capture, several captures as one, the simulated trunk.
 /// Its calls may wait for a disk, so a program that has more to do than to read calls it on a

@@ -51,10 +51,14 @@ pub fn read_bounded(file: impl Read, most: u64) -> io::Result<Vec<u8>> {
     Ok(bytes)
 }
 
-/// Whether a file cannot be opened because another program has it open, as Windows allows it to:
-/// `ERROR_SHARING_VIOLATION`, `ERROR_LOCK_VIOLATION`.
+/// How Windows numbers that another program has a file open, and does not share it.
+pub const SHARING_VIOLATION: i32 = 32;
+/// The same of a part of a file.
+const LOCK_VIOLATION: i32 = 33;
+
+/// Whether a file cannot be opened because another program has it open, as Windows allows it to.
 pub fn is_locked(error: &io::Error) -> bool {
-    cfg!(windows) && matches!(error.raw_os_error(), Some(32 | 33))
+    cfg!(windows) && matches!(error.raw_os_error(), Some(SHARING_VIOLATION | LOCK_VIOLATION))
 }
 
 /// The error for a file that the system does not let be read.
