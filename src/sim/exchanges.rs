@@ -54,6 +54,8 @@ pub struct ExchangeTotals {
     pub responses: u64,
     /// Exchanges that the next command found open.
     pub missed: u64,
+    /// Messages that no acknowledge was agreed for.
+    pub unacknowledged: u64,
     /// Responses with no exchange open.
     pub unsolicited: u64,
     /// Exchanges open when frames were lost.
@@ -90,6 +92,7 @@ pub struct ExchangeTotals {
 pub(super) enum IoKind {
     Poll,
     Strobe,
+    MulticastPoll,
     Change,
 }
 
@@ -98,6 +101,7 @@ impl From<IoConnection> for IoKind {
         match kind {
             IoConnection::Poll => IoKind::Poll,
             IoConnection::Strobe => IoKind::Strobe,
+            IoConnection::MulticastPoll => IoKind::MulticastPoll,
             IoConnection::ChangeOfState | IoConnection::Cyclic => IoKind::Change,
         }
     }
@@ -155,6 +159,21 @@ impl Exchanges {
         }
     }
 
+    /// A message of a node that sends by itself, and for which nothing comes back.
+    pub(super) fn unacknowledged(&mut self, t: Nanos, mac_id: MacId, part: FragmentPart) {
+        let totals = self.totals.entry((mac_id, IoKind::Change)).or_default();
+        totals.commands += u64::from(part.first);
+        totals.unacknowledged += u64::from(part.first);
+        totals.cut_commands += u64::from(part.first && totals.amid_command);
+        totals.amid_command = !part.last;
+        if part.last {
+            if let Some(last) = totals.last_command.replace(t.0) {
+                totals.interval_ns.push(t.0 - last);
+            }
+            note(&mut totals.command_bytes, part.bytes);
+        }
+    }
+
     pub(super) fn response(
         &mut self,
         t: Nanos,
@@ -171,7 +190,8 @@ impl Exchanges {
             totals.cut_responses += u64::from(totals.amid_response);
         }
         totals.amid_response = !part.last;
-        if !part.first {
+        // The rest of an earlier response that comes after the next command is heard as its answer.
+        if !part.first && totals.current.is_none() {
             return;
         }
         match totals.current.take() {
@@ -234,7 +254,7 @@ fn note(sizes: &mut Vec<usize>, bytes: usize) {
 pub(super) enum Purpose {
     /// A duplicate address check, request or response.
     Check(AddressCheck),
-    /// I/O from the master; `node` is `None` for a strobe to all.
+    /// I/O from the master; `node` is `None` for one to several.
     Command { kind: IoConnection, node: Option<MacId>, exchange: u64, part: FragmentPart },
     /// I/O from a node that answers that exchange, or none.
     Response { kind: IoConnection, node: MacId, answers: Option<u64>, part: FragmentPart },
@@ -262,7 +282,7 @@ impl fmt::Display for Purpose {
         match self {
             Purpose::Check(check) => write!(f, "duplicate address check for {}", check.mac_id),
             Purpose::Command { kind, node, exchange, part } => {
-                let to = node.map_or("all".to_string(), |node| format!("node {node}"));
+                let to = node.map_or("several".to_string(), |node| format!("node {node}"));
                 write!(f, "{kind} command {exchange} to {to}{}", part_of(part))
             }
             Purpose::Response { kind, node, answers, part } => {

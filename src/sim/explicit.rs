@@ -52,11 +52,15 @@ pub(super) mod fragment {
     pub(in crate::sim) const BYTES: usize = 6;
 }
 
+/// In the allocation choice: the master does not acknowledge what the node sends by itself.
+const NO_ACKNOWLEDGE: u8 = 0x40;
+
 /// The allocation choice and the connection instance of a kind of I/O.
 pub(super) fn choice(kind: IoConnection) -> (u8, u8) {
     match kind {
         IoConnection::Poll => (0x02, 2),
         IoConnection::Strobe => (0x04, 3),
+        IoConnection::MulticastPoll => (0x08, 5),
         IoConnection::ChangeOfState => (0x10, 4),
         IoConnection::Cyclic => (0x20, 4),
     }
@@ -126,7 +130,8 @@ impl Server {
 
     fn allocate(&mut self, asked: u8, master: u8, io: &mut IoState) -> Result<Vec<u8>, u8> {
         let (offered, _) = choice(self.plan.connection);
-        if asked & !(offered | 0x01) != 0 {
+        let without = if self.plan.connection.sends_by_itself() { NO_ACKNOWLEDGE } else { 0 };
+        if asked & !(offered | without | 0x01) != 0 {
             return Err(status::UNAVAILABLE);
         }
         if self.master.is_some() && *io == IoState::Established {
@@ -179,7 +184,7 @@ impl Server {
                 let name: Vec<u8> = plan.name.bytes().take(32).collect();
                 Ok([vec![name.len() as u8], name].concat())
             }
-            (1, 1, _) | (3, 1, _) | (5, 1..=4, _) => Err(status::NO_ATTRIBUTE),
+            (1, 1, _) | (3, 1, _) | (5, 1..=5, _) => Err(status::NO_ATTRIBUTE),
             _ => Err(status::NO_OBJECT),
         }
     }
@@ -239,7 +244,8 @@ impl Goal {
         let (io, instance) = choice(plan.connection);
         let ms = rate.0 as u16;
         let reads = [1, 2, 3, 4, 6, 7].map(|attribute| Step::Read { attribute });
-        let mut steps = VecDeque::from([Step::Allocate { choice: io | 0x01 }]);
+        let without = if plan.only_sends() { NO_ACKNOWLEDGE } else { 0 };
+        let mut steps = VecDeque::from([Step::Allocate { choice: io | without | 0x01 }]);
         steps.extend(reads);
         steps.push_back(Step::SetRate { instance, ms });
         Goal(steps)

@@ -147,15 +147,16 @@ impl Master {
                 }
             }
             _ if !self.address.is_online() => {}
-            (Role::PollResponse | Role::StrobeResponse, Some(node)) => {
+            (
+                Role::PollResponse | Role::StrobeResponse | Role::MulticastPollResponse,
+                Some(node),
+            ) => {
                 self.response(desk, node, frame.bytes());
             }
             (Role::ChangeOfState, Some(node)) => {
                 if let Some(slot) = self.running_slot(node) {
                     slot.heard = desk.now;
-                    if slot.plan.connection == IoConnection::ChangeOfState
-                        || slot.plan.connection == IoConnection::Cyclic
-                    {
+                    if slot.plan.connection.sends_by_itself() && slot.plan.acknowledged {
                         let acknowledge = group2(2, node, &[]);
                         desk.send(acknowledge, Purpose::ChangeAcknowledge { node });
                     }
@@ -191,7 +192,7 @@ impl Master {
         self.scan += 1;
         self.scan_open = true;
         self.give_up(desk);
-        let mut strobed = Vec::new();
+        let (mut strobed, mut grouped) = (Vec::new(), Vec::new());
         for slot in &mut self.slots {
             if !slot.running || slot.idle {
                 continue;
@@ -199,11 +200,16 @@ impl Master {
             match slot.plan.connection {
                 IoConnection::Poll => poll(desk, slot, self.idle),
                 IoConnection::Strobe => strobed.push(slot),
+                IoConnection::MulticastPoll => grouped.push(slot),
                 IoConnection::ChangeOfState | IoConnection::Cyclic => {}
             }
         }
+        let master = self.address.mac_id;
         if !strobed.is_empty() {
-            strobe(desk, self.address.mac_id, strobed);
+            strobe(desk, master, strobed);
+        }
+        if !grouped.is_empty() {
+            multicast_poll(desk, master, grouped, self.idle);
         }
         let planned = self.plan.scan_interval_ms.map(|ms| desk.clock.millis(ms.0));
         match self.interval.or(planned) {
@@ -372,15 +378,41 @@ fn poll(desk: &mut Desk, slot: &mut Slot, idle: bool) {
     }
 }
 
-/// Sends the strobe command: a bit for each address.
-fn strobe(desk: &mut Desk, master: MacId, slots: Vec<&mut Slot>) {
-    let strobe = |purpose: &Purpose| matches!(purpose, Purpose::Command { node: None, .. });
-    if desk.controller.is_waiting(strobe) {
+/// Begins an exchange with several nodes, unless the last command of that kind still waits to be sent.
+fn begin_with_several(desk: &mut Desk, master: MacId, kind: IoConnection) -> Option<u64> {
+    let unsent = |purpose: &Purpose| matches!(purpose, Purpose::Command { node: None, kind: its, .. } if *its == kind);
+    if desk.controller.is_waiting(unsent) {
         desk.program_events.push(ProgramEvent::Overrun { mac_id: master });
-        return;
+        return None;
     }
     *desk.exchanges += 1;
-    let exchange = *desk.exchanges;
+    Some(*desk.exchanges)
+}
+
+/// The address that stands for all nodes of the multicast poll.
+const MULTICAST_GROUP: MacId = MacId::from_low_bits(0x15);
+
+/// Sends one poll command to all that are allocated for it.
+fn multicast_poll(desk: &mut Desk, master: MacId, slots: Vec<&mut Slot>, idle: bool) {
+    let kind = IoConnection::MulticastPoll;
+    let Some(exchange) = begin_with_several(desk, master, kind) else { return };
+    let mut bytes = Vec::new();
+    for slot in slots {
+        slot.open = Some(exchange);
+        if !idle {
+            bytes.clone_from(&slot.outputs);
+        }
+    }
+    for (data, part) in io_frames(&bytes) {
+        let purpose = Purpose::Command { kind, node: None, exchange, part };
+        desk.send(group2(1, MULTICAST_GROUP, &data), purpose);
+    }
+}
+
+/// Sends the strobe command: a bit for each address.
+fn strobe(desk: &mut Desk, master: MacId, slots: Vec<&mut Slot>) {
+    let kind = IoConnection::Strobe;
+    let Some(exchange) = begin_with_several(desk, master, kind) else { return };
     let mut bits = 0_u64;
     for slot in slots {
         slot.open = Some(exchange);
@@ -389,7 +421,6 @@ fn strobe(desk: &mut Desk, master: MacId, slots: Vec<&mut Slot>) {
         }
     }
     for (data, part) in io_frames(&bits.to_le_bytes()) {
-        let kind = IoConnection::Strobe;
         let purpose = Purpose::Command { kind, node: None, exchange, part };
         desk.send(group2(0, master, &data), purpose);
     }

@@ -145,6 +145,9 @@ impl Slave {
             Role::StrobeCommand if self.plan.connection == IoConnection::Strobe => {
                 self.command(desk, frame.bytes(), purpose);
             }
+            Role::MulticastPollCommand if self.plan.connection == IoConnection::MulticastPoll => {
+                self.command(desk, frame.bytes(), purpose);
+            }
             Role::ChangeOfStateAcknowledge if mine => self.last_command = desk.now,
             _ => {}
         }
@@ -160,9 +163,10 @@ impl Slave {
                 self.plan_change(desk);
             }
             IoConnection::Cyclic => desk.after(Time(1), Timer::Cyclic),
-            IoConnection::Poll | IoConnection::Strobe => {}
+            IoConnection::Poll | IoConnection::Strobe | IoConnection::MulticastPoll => {}
         }
-        if self.rate.0 > 0 {
+        // What consumes nothing cannot time out.
+        if self.rate.0 > 0 && !self.plan.only_sends() {
             desk.after(self.time_out(), Timer::Watchdog);
         }
     }
@@ -229,6 +233,7 @@ impl Slave {
         if self.io == IoState::Established {
             let message = match self.plan.connection {
                 IoConnection::Strobe => 0xE,
+                IoConnection::MulticastPoll => 0xC,
                 _ => 0xF,
             };
             self.send_io(desk, message, answers);

@@ -142,6 +142,8 @@ pub struct NodeTruth {
     pub poll: Option<ExchangeTotals>,
     /// Its strobes.
     pub strobe: Option<ExchangeTotals>,
+    /// Its multicast polls.
+    pub multicast_poll: Option<ExchangeTotals>,
     /// Its change of state or cyclic data.
     pub change_of_state: Option<ExchangeTotals>,
 }
@@ -159,6 +161,7 @@ impl NodeTruth {
             restarts: 0,
             poll: None,
             strobe: None,
+            multicast_poll: None,
             change_of_state: None,
         }
     }

@@ -25,15 +25,23 @@ pub(super) struct Ledger {
     nodes: BTreeMap<MacId, NodeTruth>,
     window_bits: Vec<u64>,
     master: MacId,
-    /// The nodes that have responded to a strobe: nothing else on the wire tells that they are
-    /// strobed.
-    strobed: Vec<MacId>,
-    last_strobe: Option<(Nanos, u64, FragmentPart)>,
+    /// The commands to several nodes.
+    several: BTreeMap<IoKind, SeveralTruth>,
+    /// The nodes that send by themselves and get no acknowledge.
+    only_send: Vec<MacId>,
     changes: u64,
     /// The devices that were on line when they last ran.
     online: BTreeSet<DeviceId>,
     /// The devices that run their check, each with its first request.
     checking: BTreeMap<DeviceId, Nanos>,
+}
+
+/// The commands of one kind that are for several nodes.
+#[derive(Debug, Default)]
+struct SeveralTruth {
+    /// The nodes that have responded: nothing else on the wire tells that it is for them.
+    responders: Vec<MacId>,
+    last: Option<(Nanos, u64, FragmentPart)>,
 }
 
 /// One second: the length of a load window.
@@ -50,8 +58,8 @@ impl Ledger {
             nodes: BTreeMap::new(),
             window_bits: Vec::new(),
             master: scenario.master.mac_id,
-            strobed: Vec::new(),
-            last_strobe: None,
+            several: BTreeMap::new(),
+            only_send: scenario.node.iter().filter(|n| n.only_sends()).map(|n| n.mac_id).collect(),
             changes: 0,
             online: BTreeSet::new(),
             checking: BTreeMap::new(),
@@ -91,23 +99,30 @@ impl Ledger {
                 self.exchanges.command(t, node, kind, exchange, part);
             }
             Purpose::Command { kind, node: None, exchange, part } => {
-                self.last_strobe = Some((t, exchange, part));
-                for node in self.strobed.clone() {
+                let several = self.several.entry(kind.into()).or_default();
+                several.last = Some((t, exchange, part));
+                for &node in &several.responders {
                     self.exchanges.command(t, node, kind, exchange, part);
                 }
             }
             Purpose::Response { kind, node, answers, part } => match kind {
                 IoConnection::Poll => self.exchanges.response(t, node, kind, answers, part),
-                IoConnection::Strobe => {
-                    if !self.strobed.contains(&node) {
-                        self.strobed.push(node);
-                        if let Some((t, exchange, part)) = self.last_strobe {
+                IoConnection::Strobe | IoConnection::MulticastPoll => {
+                    let several = self.several.entry(kind.into()).or_default();
+                    if !several.responders.contains(&node) {
+                        several.responders.push(node);
+                        if let Some((t, exchange, part)) = several.last {
                             self.exchanges.command(t, node, kind, exchange, part);
                         }
                     }
                     self.exchanges.response(t, node, kind, answers, part);
                 }
                 // Here the node speaks first and the master acknowledges.
+                IoConnection::ChangeOfState | IoConnection::Cyclic
+                    if self.only_send.contains(&node) =>
+                {
+                    self.exchanges.unacknowledged(t, node, part);
+                }
                 IoConnection::ChangeOfState | IoConnection::Cyclic => {
                     self.changes += u64::from(part.first);
                     self.exchanges.command(t, node, kind, self.changes, part);
@@ -129,7 +144,7 @@ impl Ledger {
             Purpose::Response { node, .. }
             | Purpose::Reply { node }
             | Purpose::Heartbeat { node } => Some(node),
-            Purpose::Command { node: None, .. } => Some(self.master),
+            Purpose::Command { kind: IoConnection::Strobe, .. } => Some(self.master),
             Purpose::Command { .. }
             | Purpose::ChangeAcknowledge { .. }
             | Purpose::Request { .. } => None,
@@ -170,7 +185,7 @@ impl Ledger {
     /// Frames were lost: what was open is uncertain.
     pub(super) fn lost(&mut self, _frames: u64) {
         self.exchanges.doubt();
-        self.last_strobe = None;
+        self.several.values_mut().for_each(|several| several.last = None);
     }
 
     pub(super) fn link_down(&mut self) {
@@ -325,6 +340,7 @@ impl Ledger {
             let place = match kind {
                 IoKind::Poll => &mut node.poll,
                 IoKind::Strobe => &mut node.strobe,
+                IoKind::MulticastPoll => &mut node.multicast_poll,
                 IoKind::Change => &mut node.change_of_state,
             };
             *place = Some(series);

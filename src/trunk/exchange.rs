@@ -39,6 +39,8 @@ enum ExchangeState {
     Closed,
     /// Open since the end of the command.
     Open(Nanos),
+    /// The command ended then, and may be answered or not.
+    Optional(Nanos),
     /// Counted as uncertain already; a response that still comes is neither counted nor
     /// unsolicited.
     Doubtful,
@@ -64,11 +66,12 @@ impl Exchange {
     pub fn unanswered_command(&mut self, t: Nanos) {
         self.state = ExchangeState::Closed;
         self.command(t);
+        self.state = ExchangeState::Optional(t);
     }
 
     /// A further fragment of the last command: the command ends with its last one.
     pub fn command_continues(&mut self, t: Nanos) {
-        if let ExchangeState::Open(end) = &mut self.state {
+        if let ExchangeState::Open(end) | ExchangeState::Optional(end) = &mut self.state {
             *end = t;
         }
         if std::mem::take(&mut self.gap) {
@@ -82,7 +85,7 @@ impl Exchange {
     pub fn response(&mut self, t: Nanos) -> Option<Nanos> {
         let state = std::mem::take(&mut self.state);
         match state {
-            ExchangeState::Open(command) => {
+            ExchangeState::Open(command) | ExchangeState::Optional(command) => {
                 self.responses += 1;
                 let span = t.since(command)?;
                 self.latency.get_or_insert_default().record(span);
@@ -100,8 +103,8 @@ impl Exchange {
     /// Frames were lost or the link went down: whether the open exchange was answered, nobody
     /// can tell.
     pub fn doubt(&mut self) {
-        if let ExchangeState::Open(_) = self.state {
-            self.uncertain += 1;
+        if let ExchangeState::Open(_) | ExchangeState::Optional(_) = self.state {
+            self.uncertain += u64::from(self.is_open());
             self.state = ExchangeState::Doubtful;
         }
         self.gap();
@@ -436,6 +439,20 @@ mod tests {
         assert_eq!(counts(&e), [3, 0, 0, 0, 2]);
         assert!(e.is_open());
         assert!(e.latency().is_none());
+    }
+
+    #[test]
+    fn what_needs_no_response_is_neither_missed_nor_uncertain() {
+        let mut e = Exchange::default();
+        e.unanswered_command(Nanos(0));
+        e.unanswered_command(Nanos(100));
+        e.doubt();
+        e.unanswered_command(Nanos(200));
+        e.unanswered_command(Nanos(300));
+        assert_eq!(counts(&e), [4, 0, 0, 0, 0]);
+        // It may be answered all the same.
+        assert_eq!(e.response(Nanos(310)), Some(Nanos(10)));
+        assert_eq!(counts(&e), [4, 1, 0, 0, 0]);
     }
 
     #[test]

@@ -26,8 +26,12 @@ fn line(bitrate: u32, scan_ms: f64, duration_s: f64) -> String {
         (20, "poll", 10, 23, ""),
         (23, "strobe", 0, 1, ""),
         (24, "strobe", 0, 3, ""),
+        (26, "multicast-poll", 2, 2, ""),
+        (27, "multicast-poll", 2, 4, ""),
         (31, "change-of-state", 0, 2, "change_interval_ms = 300\n"),
         (33, "cyclic", 0, 6, "expected_packet_rate_ms = 110\n"),
+        (34, "cyclic", 0, 10, "expected_packet_rate_ms = 130\nacknowledged = false\n"),
+        (35, "change-of-state", 0, 2, "acknowledged = false\n"),
     ];
     for (place, (mac_id, connection, command, response, more)) in nodes.iter().enumerate() {
         let _ = write!(
@@ -193,7 +197,7 @@ fn nodes(d: &mut Differences, truth: &Value, summary: &Value) {
                 d.near(&format!("{mac_id}.{s}"), t / 1e9, &heard[s], 1e-9);
             }
         }
-        for kind in ["poll", "strobe", "change_of_state"] {
+        for kind in ["poll", "strobe", "multicast_poll", "change_of_state"] {
             let at = format!("{mac_id}.{kind}");
             match (&node[kind], &heard[kind]) {
                 (Value::Null, Value::Null) => {}
@@ -214,11 +218,12 @@ fn exchanges(d: &mut Differences, at: &str, truth: &Value, summary: &Value) {
         d.equal(&format!("{at}.{field}"), &truth[field], &summary[field]);
     }
     let count = |field: &str| truth[field].as_u64().unwrap_or_default();
-    let sum = count("responses") + count("missed") + count("uncertain") + count("open");
+    let ended = ["responses", "missed", "uncertain", "open", "unacknowledged"];
+    let sum = ended.iter().map(|field| count(field)).sum::<u64>();
     d.equal(&format!("{at} sum"), &count("commands").into(), &sum.into());
     // Of a message that breaks off after its first fragment nothing tells that it was one.
     let (cut_command, cut_response) = (count("cut_commands") > 0, count("cut_responses") > 0);
-    if at.ends_with("poll") {
+    if at.ends_with(".poll") {
         for (field, cut) in [("command_bytes", cut_command), ("response_bytes", cut_response)] {
             if !cut {
                 d.equal(&format!("{at}.{field}"), &truth[field], &summary[field]);

@@ -44,7 +44,7 @@ pub struct NodeSummary {
     #[serde(default)]
     pub multicast_poll: Option<ExchangeCounts>,
     /// The node's change of state or cyclic data as commands, the master's acknowledges as
-    /// responses; `null` if it sent none. With acknowledges suppressed, all count as missed.
+    /// responses; `null` if it sent none. With acknowledges suppressed, none counts as missed.
     pub change_of_state: Option<ExchangeCounts>,
     /// Address check requests seen for this address.
     pub address_check_requests: u64,

@@ -3,6 +3,7 @@
 //! Units are in the names. A scenario is refused with all its problems at once, each with its line
 //! and key; a key that would have no effect is one.
 
+mod check;
 mod faults;
 mod read;
 mod values;
@@ -123,10 +124,24 @@ pub enum IoConnection {
     Poll,
     /// One command to all, a response of each.
     Strobe,
+    /// One command with data to a group, a response of each.
+    MulticastPoll,
     /// The node speaks when something changed, and at its expected packet rate.
     ChangeOfState,
     /// The node speaks at its expected packet rate.
     Cyclic,
+}
+
+impl IoConnection {
+    /// Whether one command is for several nodes.
+    pub(super) fn is_for_several(self) -> bool {
+        matches!(self, IoConnection::Strobe | IoConnection::MulticastPoll)
+    }
+
+    /// Whether the node speaks without being asked.
+    pub(super) fn sends_by_itself(self) -> bool {
+        matches!(self, IoConnection::ChangeOfState | IoConnection::Cyclic)
+    }
 }
 
 /// Whether a controller leaves bus-off by itself.
@@ -186,6 +201,9 @@ pub struct NodePlan {
     pub delay_max_us: Micros,
     /// How often it sends a heartbeat; never, without it.
     pub heartbeat_s: Option<PeriodSeconds>,
+    /// Whether the master acknowledges what it sends by itself, for change of state and cyclic.
+    #[serde(default = "yes")]
+    pub acknowledged: bool,
     /// The mean time between changes of its input, for change of state.
     #[serde(default = "default_change")]
     pub change_interval_ms: PeriodMillis,
@@ -302,6 +320,13 @@ pub struct TalkerPlan {
     /// When the first one is ready.
     #[serde(default)]
     pub offset_ms: Millis,
+}
+
+impl NodePlan {
+    /// Whether nothing goes to it on its connection: it sends by itself, and no acknowledge comes.
+    pub(super) fn only_sends(&self) -> bool {
+        !self.acknowledged && self.connection.sends_by_itself()
+    }
 }
 
 impl Scenario {
