@@ -7,6 +7,7 @@
 //! A capture may come in pieces: each is a capture in itself, with its own header, times from
 //! its own beginning, and its own `end`; it begins at the very time at which the one before ends.
 
+mod extent;
 mod piece;
 mod queue;
 mod series;
@@ -27,7 +28,7 @@ use self::writer_thread::{WriterOutcome, WriterState, WriterThread};
 use super::files::{CreateError, create};
 use crate::wire::{Header, Nanos, Record, Tally};
 
-pub use self::series::{ExtentError, Keep, Roll, size};
+pub use self::extent::{ExtentError, Keep, Roll, size};
 pub use self::writer_thread::{Pieces, WriterOptions};
 
 /// A capture being written.
@@ -59,6 +60,13 @@ pub struct Written {
     pub end: Option<Record>,
     /// Messages that have not been shown yet; see [`CaptureWriter::messages`].
     pub messages: Vec<String>,
+}
+
+impl Written {
+    /// Whether it has every frame that was received, to its end.
+    pub fn is_whole(&self) -> bool {
+        self.lost_by_writer == 0 && self.end.is_some()
+    }
 }
 
 impl CaptureWriter {

@@ -8,9 +8,10 @@ use std::time::{Duration, Instant};
 
 use jiff::{SignedDuration, Timestamp};
 
+use super::extent::{Keep, Roll};
 use super::piece::{CapturePiece, Sink};
 use super::queue::{Dropped, QueueItem, WriterQueue};
-use super::series::{Keep, PieceStore, Roll};
+use super::series::{PieceFate, PieceStore, WatchTime};
 use crate::source::Complaints;
 use crate::wire::{Header, Nanos, Record, Tally, What};
 
@@ -97,6 +98,9 @@ pub struct WriterThread<S> {
     dropped: u64,
     failures: u64,
     now: Nanos,
+    began: Instant,
+    /// When the piece being written was begun.
+    piece_began: Instant,
     synced: Instant,
     /// The watch has ended and the disk takes nothing: the rest is only counted.
     given_up: bool,
@@ -131,6 +135,8 @@ impl<S: Sink> WriterThread<S> {
             dropped: 0,
             failures: 0,
             now: Nanos::ZERO,
+            began: Instant::now(),
+            piece_began: Instant::now(),
             synced: Instant::now(),
             given_up: false,
             options: options.clone(),
@@ -232,11 +238,16 @@ impl<S: Sink> WriterThread<S> {
         }
     }
 
-    /// Whether the piece being written ends before a record of this time.
+    /// Whether the piece being written ends before a record of this time. A clock that was set back
+    /// makes no piece longer: then it ends by one that only goes forward.
     fn is_full(&self, t: Nanos) -> bool {
         match (&self.piece, self.roll) {
             (Some(piece), Some(Roll::Time(most))) => {
+                let set_back = piece.begins().since(t).is_some_and(|back| back > CLOCK_STEP);
+                let elapsed = self.piece_began.elapsed().as_nanos();
                 t.since(piece.begins()).is_some_and(|span| span >= most)
+                    || set_back
+                    || elapsed >= most.0.unsigned_abs().into()
             }
             (Some(piece), Some(Roll::Bytes(most))) => piece.length_to_be() >= most,
             _ => false,
@@ -264,6 +275,7 @@ impl<S: Sink> WriterThread<S> {
         match CapturePiece::new(&path, sink, &header, t) {
             Ok(piece) => {
                 self.pieces += 1;
+                self.piece_began = Instant::now();
                 self.only.get_or_insert(path);
                 self.piece = Some(piece);
                 Ok(())
@@ -291,10 +303,11 @@ impl<S: Sink> WriterThread<S> {
         if self.given_up {
             return;
         }
+        let now = self.watch_time();
         if let Some(piece) = &self.piece
             && let Some(store) = &mut self.store
         {
-            store.closed(piece.path(), piece.length());
+            store.closed(piece.path(), piece.length(), now);
         }
         self.ended = self.piece.take();
         self.prune();
@@ -353,16 +366,47 @@ impl<S: Sink> WriterThread<S> {
         self.closed_bytes + there.map(CapturePiece::length).sum::<u64>()
     }
 
-    /// Removes what is not to be kept.
+    /// Removes what is not to be kept, and says so.
     fn prune(&mut self) {
-        let now = self.at(self.now);
+        let now = self.watch_time();
         let length = self.piece.as_ref().map_or(0, CapturePiece::length_to_be);
-        if let Some(store) = &mut self.store
-            && let Err((path, error)) = store.prune(now, length)
-        {
-            let path = path.display();
-            self.say(format_args!("{path} is not to be kept and cannot be removed: {error}"));
+        let Some(store) = &mut self.store else { return };
+        let mut removed = Vec::new();
+        for (path, fate) in store.prune(now, length) {
+            let name = path.display();
+            match fate {
+                PieceFate::Removed => removed.push(path),
+                PieceFate::NoPiece => {
+                    self.say(format_args!("{name} has the name of a piece and is none; it stays"));
+                }
+                PieceFate::InUse => {
+                    self.say(format_args!("{name} is written by another program; it stays"));
+                }
+                PieceFate::Failed(error) => {
+                    self.say(format_args!(
+                        "{name} is not to be kept and cannot be removed: {error}"
+                    ));
+                }
+            }
         }
+        let name = |path: &PathBuf| path.file_name().unwrap_or_default().display().to_string();
+        match &removed[..] {
+            [] => return,
+            [one] => {
+                self.complaints.note(format_args!("{} is not to be kept: removed", name(one)));
+            }
+            [first, .., last] => {
+                let (count, first, last) = (removed.len(), name(first), name(last));
+                self.complaints.note(format_args!(
+                    "{count} pieces are not to be kept: removed, from {first} to {last}"
+                ));
+            }
+        }
+        self.tell();
+    }
+
+    fn watch_time(&self) -> WatchTime {
+        WatchTime { stamp: self.at(self.now), elapsed: self.began.elapsed() }
     }
 
     /// A time of the trunk as that of the clock.
@@ -413,6 +457,9 @@ impl<S: Sink> WriterThread<S> {
         }
     }
 }
+
+/// By so much a time before that of the piece is a clock that was set back.
+const CLOCK_STEP: Nanos = Nanos::SECOND;
 
 /// The system's number for a disk that cannot do its work: EIO, ERROR_IO_DEVICE.
 const DISK_FAILS: i32 = if cfg!(windows) { 1117 } else { 5 };
