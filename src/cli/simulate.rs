@@ -214,13 +214,16 @@ pub(super) fn run_demo(args: &DemoArgs) -> anyhow::Result<CommandOutcome> {
         fail_on: None,
     };
     let place = results.place(&used)?;
-    let outcome = results.deliver(&listen(args, &capture, replace_capture)?, place)?;
+    let (heard, is_whole) = listen(args, &capture, replace_capture)?;
+    let outcome = results.deliver(&heard, place)?;
     let (capture, summary) = (capture.display(), summary.display());
-    say(&format!("the capture is in {capture}, the summary in {summary}"));
-    Ok(outcome)
+    let lacks = if is_whole { "" } else { ", but frames are missing from it" };
+    say(&format!("the capture is in {capture}{lacks}, the summary in {summary}"));
+    Ok(outcome.unless(!is_whole))
 }
 
-fn listen(args: &DemoArgs, capture: &Path, overwrite: bool) -> anyhow::Result<Summary> {
+/// The summary, and whether the capture has all of it.
+fn listen(args: &DemoArgs, capture: &Path, overwrite: bool) -> anyhow::Result<(Summary, bool)> {
     let given = args.expected.read()?;
     let source = SimSource::demo();
     let options = WriterOptions { overwrite, ..WriterOptions::default() };
@@ -229,10 +232,10 @@ fn listen(args: &DemoArgs, capture: &Path, overwrite: bool) -> anyhow::Result<Su
     let name = file_name(capture);
     let Finished { summary, trunk, .. } =
         analyse_with(&mut source, given, &name, &mut show_messages);
-    for message in source.writer.finish(trunk.now()).messages {
-        say(&message);
-    }
-    Ok(summary)
+    let written = source.writer.finish(trunk.now());
+    written.messages.iter().for_each(|message| say(message));
+    let is_whole = written.is_whole();
+    Ok((summary, is_whole))
 }
 
 /// A reader whose records all go into a capture as they come by.

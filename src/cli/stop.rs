@@ -25,6 +25,11 @@ impl Stop {
         Ok(Stop { signals, deadline: limit.and_then(|limit| Instant::now().checked_add(limit)) })
     }
 
+    /// Waits for a signal, whatever the time.
+    pub(super) async fn signal(&mut self) {
+        self.signals.wait().await;
+    }
+
     /// Waits until it is time to stop. Dropping the future loses nothing.
     pub(super) async fn wait(&mut self) {
         let deadline = async {

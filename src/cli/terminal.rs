@@ -21,6 +21,13 @@ pub enum CommandOutcome {
     DoesNotHold,
 }
 
+impl CommandOutcome {
+    /// The same, unless something else does not hold either.
+    pub(super) fn unless(self, fails: bool) -> CommandOutcome {
+        if fails { CommandOutcome::DoesNotHold } else { self }
+    }
+}
+
 /// Writes a message to standard error. The terminal that a command was started in may go away,
 /// which is no error: the work goes on. Messages hold what is in files and their names, so
 /// control characters are replaced and long lines cut.

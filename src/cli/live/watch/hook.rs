@@ -8,15 +8,16 @@
 use std::ffi::OsString;
 use std::io::{self, Read, Write};
 use std::os::unix::process::{CommandExt, ExitStatusExt};
-use std::process::{Child, Command, ExitStatus, Stdio};
+use std::process::{Child, ChildStderr, Command, ExitStatus, Stdio};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, SyncSender, channel, sync_channel};
 use std::thread;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use jiff::SignedDuration;
+use nix::fcntl::{FcntlArg, OFlag, fcntl};
 use nix::sys::signal::{Signal, killpg};
 use nix::sys::wait::{Id, WaitPidFlag, WaitStatus, waitid};
 use nix::unistd::Pid;
@@ -35,7 +36,14 @@ const WAITING: usize = 16;
 const LOOK: Duration = Duration::from_millis(20);
 
 /// The most bytes of a failed program's standard error that are shown.
-const COMPLAINT: u64 = 2000;
+const COMPLAINT: usize = 2000;
+
+/// How long the end of the watch waits for a run that goes on. A service manager gives a minute in
+/// all (`TimeoutStopSec` in `dropline@.service`).
+const ENDING: Duration = Duration::from_secs(20);
+
+/// Only a run that takes longer is said to be waited for.
+const SOON: Duration = Duration::from_millis(300);
 
 /// What to run, and its limits.
 #[derive(Debug, Clone)]
@@ -62,6 +70,8 @@ pub(super) struct Hook {
     findings: Option<SyncSender<String>>,
     messages: Receiver<String>,
     counts: Arc<HookCounts>,
+    /// The run that goes on is to be ended.
+    abort: Arc<AtomicBool>,
     /// Dropped at the end of the watch.
     going_on: Option<Sender<()>>,
     thread: Option<JoinHandle<()>>,
@@ -77,8 +87,10 @@ impl Hook {
         let of_thread = Arc::clone(&counts);
         let called = name.clone();
         let (going_on, ending) = channel();
+        let abort = Arc::new(AtomicBool::new(false));
+        let aborted = Arc::clone(&abort);
         let thread = thread::Builder::new().name("run on finding".into()).spawn(move || {
-            let mut runner = HookRunner { options, name: called, failed: false };
+            let mut runner = HookRunner { options, name: called, failed: false, aborted };
             let mut next = Instant::now();
             while let Ok(finding) = to_run.recv() {
                 let wait = next.saturating_duration_since(Instant::now());
@@ -103,6 +115,7 @@ impl Hook {
             findings: Some(findings),
             messages,
             counts,
+            abort,
             going_on: Some(going_on),
             thread: Some(thread),
         })
@@ -127,9 +140,33 @@ impl Hook {
         HookState { runs: count(runs), failures: count(failures), passed_over: count(passed_over) }
     }
 
-    /// Waits for the run that goes on, at most up to its limit, and reports what became of all
-    /// findings.
-    pub(super) fn finish(mut self) -> Vec<String> {
+    /// Waits for the run that goes on, up to its limit, [`ENDING`] or until it is to be given up,
+    /// and reports what became of all findings. `say`: that it waits.
+    pub(super) async fn finish(
+        mut self,
+        give_up: impl Future<Output = ()>,
+        mut say: impl FnMut(&str),
+    ) -> Vec<String> {
+        self.findings = None;
+        self.going_on = None;
+        let thread = self.thread.take();
+        let runs = || thread.as_ref().is_some_and(|thread| !thread.is_finished());
+        let ended = async |within: Duration| {
+            let deadline = Instant::now() + within;
+            while runs() && Instant::now() < deadline {
+                tokio::time::sleep(LOOK).await;
+            }
+        };
+        ended(SOON).await;
+        if runs() {
+            let name = &self.name;
+            say(&format!("waiting for {name}, at most {ENDING:?}; a further Ctrl-C ends it"));
+            tokio::select! {
+                () = give_up => {}
+                () = ended(ENDING) => {}
+            }
+        }
+        self.thread = thread;
         self.end();
         let mut messages = self.messages();
         let count = |counter: &AtomicU64| counter.load(Ordering::Relaxed);
@@ -148,6 +185,7 @@ impl Hook {
     }
 
     fn end(&mut self) {
+        self.abort.store(true, Ordering::Relaxed);
         self.findings = None;
         self.going_on = None;
         if let Some(thread) = self.thread.take() {
@@ -170,6 +208,8 @@ enum HookError {
     NotStarted(io::Error),
     #[error("cannot be waited for: {error}{complaint_text}")]
     NotWaitedFor { error: io::Error, complaint_text: String },
+    #[error("not done when the watch ended, and ended with it{complaint_text}")]
+    Aborted { complaint_text: String },
     #[error("not done after {limit:?} and ended{complaint_text}")]
     TooSlow { limit: Duration, complaint_text: String },
     #[error("failed with status {code}{complaint_text}")]
@@ -183,6 +223,7 @@ struct HookRunner {
     name: String,
     /// Whether the last run failed, which was reported.
     failed: bool,
+    aborted: Arc<AtomicBool>,
 }
 
 impl HookRunner {
@@ -205,20 +246,23 @@ impl HookRunner {
             .process_group(0)
             .spawn()
             .map_err(HookError::NotStarted)?;
-        let complaint = read_complaint(&mut child);
+        let mut complaint = Complaint::of(&mut child);
         if let Some(mut input) = child.stdin.take() {
             // It fits into the pipe. An error means that the program does not read it.
             let _ = input.write_all(finding.as_bytes());
         }
-        let ended = self.wait(&mut child);
-        // A program that left its group may hold the pipe open for longer.
-        let complaint = complaint.recv_timeout(Duration::from_millis(200)).unwrap_or_default();
+        let ended = self.wait(&mut child, &mut complaint);
+        complaint.read();
+        let complaint = String::from_utf8_lossy(&complaint.text);
         let complaint_text = match complaint.trim() {
             "" => String::new(),
             complaint => format!(": {complaint}"),
         };
         match ended {
             Err(error) => Err(HookError::NotWaitedFor { error, complaint_text }),
+            Ok(None) if self.aborted.load(Ordering::Relaxed) => {
+                Err(HookError::Aborted { complaint_text })
+            }
             Ok(None) => Err(HookError::TooSlow { limit: self.options.limit, complaint_text }),
             Ok(Some(status)) if status.success() => {
                 self.failed = false;
@@ -236,7 +280,7 @@ impl HookRunner {
 
     /// Waits for it up to its limit, then ends what is left of its process group. `None`: it was
     /// not done.
-    fn wait(&self, child: &mut Child) -> io::Result<Option<ExitStatus>> {
+    fn wait(&self, child: &mut Child, complaint: &mut Complaint) -> io::Result<Option<ExitStatus>> {
         let group = Pid::from_raw(child.id() as i32);
         let deadline = Instant::now() + self.options.limit;
         // Not reaped before its group is ended: until then no other process gets its number.
@@ -250,9 +294,10 @@ impl HookRunner {
                     return Err(error.into());
                 }
             }
-            if Instant::now() >= deadline {
+            if Instant::now() >= deadline || self.aborted.load(Ordering::Relaxed) {
                 break false;
             }
+            complaint.read();
             thread::sleep(LOOK);
         };
         // An error means that the group is empty.
@@ -262,19 +307,35 @@ impl HookRunner {
     }
 }
 
-/// Reads its standard error to the end, so that it never blocks on a full pipe.
-fn read_complaint(child: &mut Child) -> Receiver<String> {
-    let (send, complaint) = channel();
-    if let Some(mut errors) = child.stderr.take() {
-        // Without a thread its standard error is not read.
-        let _ = thread::Builder::new().name("read complaint".into()).spawn(move || {
-            let mut text = Vec::new();
-            let _ = errors.by_ref().take(COMPLAINT).read_to_end(&mut text);
-            let _ = io::copy(&mut errors, &mut io::sink());
-            let _ = send.send(String::from_utf8_lossy(&text).into_owned());
+/// What the program writes to standard error: read while it runs, so that it never blocks on a full
+/// pipe, and closed with it. What it left running costs nothing, for as long as that may live.
+struct Complaint {
+    errors: Option<ChildStderr>,
+    /// The first of it.
+    text: Vec<u8>,
+}
+
+impl Complaint {
+    fn of(child: &mut Child) -> Complaint {
+        let errors = child.stderr.take().filter(|errors| {
+            // If it cannot be read without waiting, it is not read.
+            fcntl(errors, FcntlArg::F_SETFL(OFlag::O_NONBLOCK)).is_ok()
         });
+        Complaint { errors, text: Vec::new() }
     }
-    complaint
+
+    /// Reads what is there.
+    fn read(&mut self) {
+        // No more at a time, so that one that writes without end is ended at its limit.
+        const AT_A_TIME: usize = 64;
+        let Some(errors) = &mut self.errors else { return };
+        let mut bytes = [0; 65536];
+        for _ in 0..AT_A_TIME {
+            let Ok(count @ 1..) = errors.read(&mut bytes) else { return };
+            let room = COMPLAINT.saturating_sub(self.text.len());
+            self.text.extend_from_slice(&bytes[..count.min(room)]);
+        }
+    }
 }
 
 #[derive(Serialize)]
@@ -336,6 +397,11 @@ mod tests {
         Hook::new(HookOptions { command, every, limit }).unwrap()
     }
 
+    fn finish(hook: Hook) -> Vec<String> {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build().unwrap();
+        runtime.block_on(hook.finish(std::future::pending(), |_| {}))
+    }
+
     fn read(path: PathBuf) -> String {
         std::fs::read_to_string(path).unwrap_or_default()
     }
@@ -347,7 +413,7 @@ mod tests {
         let path = program(directory.path(), script);
         let mut hook = start(path, &["$HOME; *", "a b"], 0, 10_000);
         hook.send("{\"code\":\"node-left\"}\n".into());
-        assert_eq!(hook.finish(), [""; 0]);
+        assert_eq!(finish(hook), [""; 0]);
         assert_eq!(read(directory.path().join("got")), "{\"code\":\"node-left\"}\n");
         assert_eq!(read(directory.path().join("arguments")), "$HOME; *|a b|");
         assert!(!directory.path().join("oops").exists());
@@ -361,7 +427,7 @@ mod tests {
         for _ in 0..3 {
             hook.send("{}".into());
         }
-        let messages = hook.finish();
+        let messages = finish(hook);
         assert_eq!(messages.len(), 2, "{messages:?}");
         assert!(messages[0].contains("failed with status 3: no bell here; the watch goes on"));
         assert!(messages[1].ends_with("3 of 3 runs failed"), "{messages:?}");
@@ -369,7 +435,7 @@ mod tests {
         std::fs::remove_file(&path).unwrap();
         let mut hook = start(path, &[], 0, 10_000);
         hook.send("{}".into());
-        assert!(hook.finish()[0].contains("cannot be run: No such file"));
+        assert!(finish(hook)[0].contains("cannot be run: No such file"));
     }
 
     /// It may not read, may complain without end, and may leave children behind.
@@ -381,7 +447,7 @@ mod tests {
         let begun = Instant::now();
         let mut hook = start(path, &[], 0, 300);
         hook.send("x".repeat(60_000));
-        let messages = hook.finish();
+        let messages = finish(hook);
         assert!(messages[0].contains("not done after 300ms and ended: x"), "{messages:?}");
         assert!(begun.elapsed() < Duration::from_secs(3), "{:?}", begun.elapsed());
         thread::sleep(Duration::from_millis(3_500).saturating_sub(begun.elapsed()));
@@ -398,9 +464,45 @@ mod tests {
             hook.send("{}".into());
         }
         assert!(begun.elapsed() < Duration::from_secs(2));
-        let messages = hook.finish();
+        let messages = finish(hook);
         assert_eq!(messages.len(), 1, "{messages:?}");
         assert!(messages[0].contains("not run for 999 more findings"), "{messages:?}");
         assert_eq!(read(directory.path().join("runs")).lines().count(), 1);
+    }
+
+    /// Whoever ends the watch a second time does not wait for it.
+    #[test]
+    fn one_that_hangs_is_given_up() {
+        let directory = tempfile::tempdir().unwrap();
+        let path = program(directory.path(), "touch running; sleep 60");
+        let mut hook = start(path, &[], 0, 60_000);
+        hook.send("{}".into());
+        while !directory.path().join("running").exists() {
+            thread::sleep(LOOK);
+        }
+        let begun = Instant::now();
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build().unwrap();
+        let mut said = Vec::new();
+        let messages = runtime.block_on(hook.finish(async {}, |line| said.push(line.to_owned())));
+        assert!(said[0].contains("at most 20s; a further Ctrl-C ends it"), "{said:?}");
+        assert!(messages[0].contains("not done when the watch ended"), "{messages:?}");
+        assert!(begun.elapsed() < Duration::from_secs(10), "{:?}", begun.elapsed());
+    }
+
+    /// What leaves the group goes on, and the watch keeps no pipe open for it.
+    #[test]
+    fn what_it_leaves_running_costs_nothing() {
+        let directory = tempfile::tempdir().unwrap();
+        let left = "trap \"\" PIPE; sleep 1; echo still here >&2 || touch closed";
+        let script = format!("echo bad >&2; setsid sh -c '{left}' & exit 3");
+        let mut hook = start(program(directory.path(), &script), &[], 0, 10_000);
+        hook.send("{}".into());
+        let deadline = Instant::now() + Duration::from_secs(20);
+        while !directory.path().join("closed").exists() {
+            assert!(Instant::now() < deadline, "the pipe is still open");
+            thread::sleep(LOOK);
+        }
+        let messages = finish(hook);
+        assert!(messages[0].contains("failed with status 3: bad"), "{messages:?}");
     }
 }

@@ -114,7 +114,7 @@ pub struct WatchArgs {
     #[arg(long, requires = "page")]
     page_marks: bool,
 
-    /// End the program, and what it started, after so long
+    /// End the program, and what it started, after so long; at the end of the watch after 20s at most
     #[arg(long, value_name = "TIME", value_parser = duration, default_value = "30s")]
     run_limit: Duration,
 
@@ -221,16 +221,13 @@ pub fn run(args: &WatchArgs) -> anyhow::Result<CommandOutcome> {
         OutputPlace::check(capture, true, &read)?;
     }
     let place = args.results.place(&read.with(args.capture.as_deref()))?;
-    let (summary, accepted) = block_on(watch(args))??;
-    let outcome = args.results.deliver(&summary, place)?;
-    Ok(if accepted { outcome } else { CommandOutcome::DoesNotHold })
+    block_on(watch(args, place))?
 }
 
 /// How often the view gets new numbers.
 const VIEW_TICK: Duration = Duration::from_millis(100);
 
-/// The summary, and whether every newcomer that is expected is accepted.
-async fn watch(args: &WatchArgs) -> anyhow::Result<(Summary, bool)> {
+async fn watch(args: &WatchArgs, place: Option<OutputPlace>) -> anyhow::Result<CommandOutcome> {
     let mut stop = Stop::new(args.limit)?;
     let mut source = open_live(LiveOptions {
         interface: args.interface.clone(),
@@ -288,7 +285,23 @@ async fn watch(args: &WatchArgs) -> anyhow::Result<(Summary, bool)> {
     let t = source.stop(&mut batch);
     watch.take(&mut batch);
     watch.show(source.messages());
-    Ok(watch.finish(t, broken))
+    let WatchEnd { summary, holds, hook, mut display } = watch.finish(t, broken);
+    let outcome = args.results.deliver(&summary, place);
+    // The summary is there before anybody waits for the program.
+    if let Some(hook) = hook {
+        let messages = hook.finish(stop.signal(), |line| display.line(line)).await;
+        messages.iter().for_each(|message| display.line(message));
+    }
+    Ok(outcome?.unless(!holds))
+}
+
+/// What is left of a watch.
+struct WatchEnd {
+    summary: Summary,
+    /// Every newcomer that is expected is accepted, and the capture lacks nothing.
+    holds: bool,
+    hook: Option<Hook>,
+    display: WatchDisplay,
 }
 
 /// Waits until a client wants something.
@@ -474,13 +487,14 @@ impl WatchRun {
 
     /// Ends capture and analysis with the same record, unless the source broke: then both count
     /// as cut off.
-    fn finish(mut self, t: Nanos, broken: Option<SourceError>) -> (Summary, bool) {
+    fn finish(mut self, t: Nanos, broken: Option<SourceError>) -> WatchEnd {
         self.display.end_view();
         self.check_findings();
         let policy = self.policy.take();
         let hook = self.hook.take();
         let tally = self.analysis.trunk().tally();
         let mut in_capture = None;
+        let mut is_whole = true;
         match broken {
             Some(error) => {
                 self.display.line(&error.to_string());
@@ -496,29 +510,29 @@ impl WatchRun {
                         self.display.line(message);
                     }
                     self.display.line(&account(&written));
+                    is_whole = written.is_whole();
                     // A capture that lacks frames does not give this summary.
                     let all = happened.is_none() && written.end == Some(end);
                     in_capture = all.then(|| file_name(&written.path));
                 }
             }
         }
-        for message in hook.map(Hook::finish).unwrap_or_default() {
-            self.display.line(&message);
-        }
         let (kind, name) = match in_capture {
             Some(name) => (SourceKind::Capture, name),
             None => (SourceKind::Live, self.interface),
         };
         let summary = self.analysis.finish(kind, &name, 0, &mut |_, _| {});
-        let Some(mut newcomers) = self.newcomers else { return (summary, true) };
-        let (lines, accepted) = newcomers.finish(&summary);
-        for line in lines {
-            self.display.line(&line);
+        let mut display = self.display;
+        let mut holds = is_whole;
+        if let Some(mut newcomers) = self.newcomers {
+            let (lines, accepted) = newcomers.finish(&summary);
+            lines.iter().for_each(|line| display.line(line));
+            if !accepted {
+                display.line("NOT ACCEPTED");
+            }
+            holds &= accepted;
         }
-        if !accepted {
-            self.display.line("NOT ACCEPTED");
-        }
-        (summary, accepted)
+        WatchEnd { summary, holds, hook, display }
     }
 }
 
