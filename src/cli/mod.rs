@@ -57,6 +57,7 @@ pub fn main() -> ExitCode {
     // A shell of Windows leaves patterns of file names to the program.
     let cli = Cli::parse_from(wild::args_os());
     terminal::show_diagnostics();
+    stop::survive_file_limit();
     let outcome: anyhow::Result<CommandOutcome> = match &cli.command {
         Command::Watch(args) => live::run_watch(args),
         Command::Compare(args) => compare::run(args),

@@ -68,6 +68,8 @@ pub(super) async fn play(
     let subject = Subject { name, header: source.header().clone(), live: false, zone };
     let no_terminal = |error| anyhow!("cannot use the terminal: {error}");
     let analysis = Analysis::new(source.header()).with(given);
+    // Before the terminal is taken: whatever ends it gives it back.
+    let stop = Stop::new(None)?;
     let view = View::start(subject).map_err(no_terminal)?;
     let replay = ReplayView {
         captures,
@@ -88,7 +90,7 @@ pub(super) async fn play(
         news: true,
         shown_page: None,
     };
-    replay.run().await
+    replay.run(stop).await
 }
 
 fn open(captures: &[PathBuf], options: &ReadOptions) -> anyhow::Result<ReadAhead> {
@@ -96,8 +98,7 @@ fn open(captures: &[PathBuf], options: &ReadOptions) -> anyhow::Result<ReadAhead
 }
 
 impl ReplayView {
-    async fn run(mut self) -> anyhow::Result<()> {
-        let mut stop = Stop::new(None)?;
+    async fn run(mut self, mut stop: Stop) -> anyhow::Result<()> {
         loop {
             while let Some(wish) = self.view.wish_now() {
                 if self.grant(wish)? {

@@ -45,8 +45,29 @@ impl Stop {
     }
 }
 
+/// A file that grows beyond what the user allowed it (`ulimit -f`) is an error of writing from now on,
+/// as a full disk is, and does not end the process.
+pub(super) fn survive_file_limit() {
+    #[cfg(unix)]
+    system::take_no_notice(nix::sys::signal::Signal::SIGXFSZ);
+}
+
+/// From now on the process is not stopped from outside (`kill -TSTP`) while it has the terminal.
+pub(super) fn stay_running() {
+    #[cfg(unix)]
+    system::take_no_notice(nix::sys::signal::Signal::SIGTSTP);
+}
+
 /// Runs a command's async part on this thread alone.
+///
+/// # Errors
+/// If the system does not give it the files that this needs.
 pub(super) fn block_on<F: Future>(future: F) -> anyhow::Result<F::Output> {
+    // The runtime panics where it gets too few for its signals.
+    #[cfg(unix)]
+    system::has_room().map_err(|error| {
+        anyhow!("cannot start: {error}; allow the process more open files (ulimit -n)")
+    })?;
     tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
@@ -57,11 +78,26 @@ pub(super) fn block_on<F: Future>(future: F) -> anyhow::Result<F::Output> {
 #[cfg(unix)]
 mod system {
     use std::io;
+    use std::os::unix::net::UnixStream;
+    use std::sync::Arc;
 
     use tokio::signal::unix::{Signal, SignalKind, signal};
 
+    /// Whether as many files can be opened as the runtime needs.
+    pub(super) fn has_room() -> io::Result<()> {
+        let pair = || UnixStream::pair();
+        let _room = [pair()?, pair()?, pair()?, pair()?];
+        Ok(())
+    }
+
+    /// What a signal does by itself does not happen any more.
+    pub(super) fn take_no_notice(signal: nix::sys::signal::Signal) {
+        // Where it cannot be changed, the process is as it was.
+        let _ = signal_hook::flag::register(signal as i32, Arc::default());
+    }
+
     pub(super) struct Signals {
-        signals: [Signal; 2],
+        signals: [Signal; 3],
         hangup: Option<Signal>,
     }
 
@@ -69,13 +105,17 @@ mod system {
         pub(super) fn new() -> io::Result<Signals> {
             let hangup = !outlives_its_terminal();
             Ok(Signals {
-                signals: [signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?],
+                signals: [
+                    signal(SignalKind::interrupt())?,
+                    signal(SignalKind::terminate())?,
+                    signal(SignalKind::quit())?,
+                ],
                 hangup: hangup.then(|| signal(SignalKind::hangup())).transpose()?,
             })
         }
 
         pub(super) async fn wait(&mut self) {
-            let [interrupt, terminate] = &mut self.signals;
+            let [interrupt, terminate, quit] = &mut self.signals;
             let hangup = async {
                 match &mut self.hangup {
                     Some(hangup) => hangup.recv().await,
@@ -85,6 +125,7 @@ mod system {
             tokio::select! {
                 _ = interrupt.recv() => {}
                 _ = terminate.recv() => {}
+                _ = quit.recv() => {}
                 _ = hangup => {}
             }
         }

@@ -14,6 +14,7 @@ use ratatui::DefaultTerminal;
 use ratatui::crossterm::event::{self, Event as TerminalEvent, KeyEventKind};
 use tokio::sync::mpsc;
 
+use super::stop::stay_running;
 use super::terminal::{keep_diagnostics, release_diagnostics, say};
 use crate::fieldbus::MacId;
 use crate::health::Context;
@@ -81,6 +82,7 @@ impl View {
             closing: AtomicBool::new(false),
             closed: AtomicBool::new(false),
         });
+        stay_running();
         let terminal = ratatui::try_init()?;
         keep_diagnostics();
         restore_on_panic(&shared);

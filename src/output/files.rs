@@ -45,6 +45,7 @@ fn create_problem(error: &io::Error) -> String {
         ErrorKind::PermissionDenied => "you may not write there; choose a directory of your own",
         ErrorKind::IsADirectory => "a directory; give the name of a file",
         ErrorKind::StorageFull => "the disk is full; free some space",
+        ErrorKind::FileTooLarge => "longer than a file may become here (see ulimit -f)",
         _ if is_locked(error) => "another program has it open; close it there",
         _ => return format!("cannot be written: {error}"),
     };

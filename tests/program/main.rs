@@ -12,4 +12,5 @@ mod page;
 mod pieces;
 mod plan;
 mod service;
+mod signals;
 mod simulate;

@@ -189,3 +189,37 @@ fn no_remains(directory: &Path) -> bool {
     let mut entries = fs::read_dir(directory).unwrap();
     !entries.any(|entry| entry.unwrap().file_name().to_string_lossy().ends_with(".part"))
 }
+
+/// A limit on the length of files (`ulimit -f`) is as a full disk is: told, and nothing torn is left.
+#[test]
+fn a_limit_on_files_ends_nothing_without_a_word() {
+    let site = Site::new();
+    fs::write(site.at("r.html"), "signed").unwrap();
+    let program = assert_cmd::cargo::cargo_bin("dropline");
+    let limited = |limit: &str, line: &str| {
+        let script = format!("ulimit {limit}; exec {} {line}", program.display());
+        let mut bash = std::process::Command::new("bash");
+        bash.args(["-c", &script]).current_dir(site.0.path()).output().unwrap()
+    };
+    let run = limited("-f 4", "report night.jsonl -o r.html --overwrite");
+    assert_eq!(run.status.code(), Some(2), "{}", text(&run.stderr));
+    assert!(text(&run.stderr).contains("r.html: longer than a file may become here"));
+    assert_eq!(fs::read(site.at("r.html")).unwrap(), b"signed");
+
+    // The summary fits, the capture does not.
+    let run = limited("-f 200", "demo --capture d.jsonl --summary s.json");
+    let said = text(&run.stderr);
+    assert_eq!(run.status.code(), Some(1), "{said}");
+    assert!(
+        said.contains("d.jsonl, but frames are missing from it, the summary in s.json"),
+        "{said}"
+    );
+    let read = site.run(&["replay", "d.jsonl", "--json"]);
+    assert!(read.status.success(), "{}", text(&read.stderr));
+
+    // Too few files to start with; and never a panic in between.
+    for files in 3..24 {
+        let run = limited(&format!("-n {files}"), "watch nowhere0");
+        assert!(!text(&run.stderr).contains("panicked"), "{files}: {}", text(&run.stderr));
+    }
+}

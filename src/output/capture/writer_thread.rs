@@ -469,6 +469,9 @@ fn reason(error: &io::Error) -> String {
         ErrorKind::StorageFull | ErrorKind::QuotaExceeded | ErrorKind::WriteZero => {
             "the disk is full: free some space".into()
         }
+        ErrorKind::FileTooLarge => {
+            "it would become longer than a file may here (see ulimit -f)".into()
+        }
         ErrorKind::ReadOnlyFilesystem => {
             "the disk has become read-only: see in dmesg why, then remount it for writing".into()
         }

@@ -50,7 +50,8 @@ impl WebServer {
     /// # Errors
     /// If an address cannot be listened at.
     pub fn serve(served: Vec<Served>) -> io::Result<WebServer> {
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        let runtime =
+            tokio::runtime::Builder::new_current_thread().enable_io().enable_time().build()?;
         let (send, asks) = mpsc::channel(ASKS);
         let mut listeners = Vec::new();
         for mut served in served {
