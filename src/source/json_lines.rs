@@ -87,10 +87,10 @@ impl<R: Read> Reader for JsonLinesReader<R> {
                 Record::add_frame(batch, t, frame);
             }
             match self.lines.next().map_err(|error| SourceError::interrupted(&self.name, error))? {
+                // Skip blank lines.
+                NextLine::Line(line) if line.trim_ascii().is_empty() => {}
                 NextLine::Line(line) => match parse_record(line) {
                     Ok(record) => batch.push(record),
-                    // Skip blank lines.
-                    Err(_) if line.trim_ascii().is_empty() => {}
                     Err(error) => self.complain(error),
                 },
                 // A record that is cut off is no whole JSON object.

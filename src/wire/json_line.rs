@@ -5,6 +5,7 @@ use std::fmt;
 
 use embedded_can::{ExtendedId, Id, StandardId};
 use jiff::Timestamp;
+use memchr::memchr;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -178,6 +179,10 @@ fn parse<'a, T: Deserialize<'a>>(line: &'a [u8]) -> Result<T, LineError> {
     if line.trim_ascii_start().first().is_some_and(|&first| first != b'{') {
         return Err(wrong("", "not a JSON object"));
     }
+    // Soon told: a file may hold millions of such lines.
+    if memchr(b'}', line).is_none() {
+        return Err(wrong("", CUT_SHORT));
+    }
     serde_json::from_slice(line).or_else(|_| {
         // Only a line that failed pays for finding out which field it was.
         let mut json = serde_json::Deserializer::from_slice(line);
@@ -191,6 +196,8 @@ fn parse<'a, T: Deserialize<'a>>(line: &'a [u8]) -> Result<T, LineError> {
     })
 }
 
+const CUT_SHORT: &str = "the line is cut short";
+
 /// The error without serde_json's "line 1": its lines are not the file's.
 fn describe(error: &serde_json::Error) -> String {
     use serde_json::error::Category;
@@ -198,7 +205,7 @@ fn describe(error: &serde_json::Error) -> String {
     let text = text.split(" at line ").next().unwrap_or_default();
     match error.classify() {
         Category::Data => text.to_string(),
-        Category::Eof => "the line is cut short".to_string(),
+        Category::Eof => CUT_SHORT.to_string(),
         _ => format!("not JSON at column {}: {text}", error.column()),
     }
 }
