@@ -11,6 +11,7 @@ use super::arguments::{read_plan, wrong_toml};
 use super::compare::visit;
 use super::terminal::{CommandOutcome, print, say};
 use crate::analysis::Given;
+use crate::health::json;
 use crate::output::{OutputPlace, UsedFiles, plan_draft};
 use crate::plan::{LimitVerdict, Plan, PlanReport, Size, Traffic, scan_svg, text};
 
@@ -162,12 +163,7 @@ pub(super) fn run(args: &PlanArgs) -> anyhow::Result<CommandOutcome> {
         let svg = scan_svg(&plan, &traffic)?;
         OutputPlace::check(path, args.overwrite, &used)?.write(svg.as_bytes())?;
     }
-    let page = if args.json {
-        let json = serde_json::to_string_pretty(&report);
-        json.map_err(|error| anyhow!("the report cannot be written as JSON: {error}"))? + "\n"
-    } else {
-        text(&report)
-    };
+    let page = if args.json { json::document(&report) } else { text(&report) };
     print(&page)?;
     match args.fail_on {
         Some(verdict) if report.verdict >= verdict => Ok(CommandOutcome::DoesNotHold),

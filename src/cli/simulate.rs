@@ -13,7 +13,7 @@ use super::arguments::{Expected, Results, Times, wrong_toml};
 use super::live;
 use super::terminal::{Bar, CommandOutcome, say};
 use crate::analysis::Finished;
-use crate::health::Summary;
+use crate::health::{Summary, json};
 use crate::output::capture::{CaptureWriter, WriterOptions};
 use crate::output::{CreateError, OutputPlace, UsedFiles};
 use crate::plan::Plan;
@@ -84,12 +84,9 @@ pub(super) fn run(args: &SimulateArgs) -> anyhow::Result<CommandOutcome> {
     let what = format!("{}, {}", words::duration(seconds), words::number(frames, "frame"));
     say(&format!("{}: a simulated trunk, {what}", output.display()));
     if let Some((path, file)) = truth {
-        let mut out = BufWriter::new(file);
-        serde_json::to_writer_pretty(&mut out, source.truth())
-            .map_err(io::Error::from)
-            .and_then(|()| out.write_all(b"\n"))
-            .map_err(|error| cannot(path, error))?;
-        let file = out.into_inner().map_err(|refused| cannot(path, refused.into_error()))?;
+        let mut file = file;
+        let truth = json::document(source.truth());
+        file.write_all(truth.as_bytes()).map_err(|error| cannot(path, error))?;
         file.finish()?;
         say(&format!("{}: what happened on it in truth", path.display()));
     }

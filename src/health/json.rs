@@ -4,12 +4,19 @@ use schemars::JsonSchema;
 use schemars::generate::SchemaSettings;
 use serde::Serialize;
 
+use crate::words::printable_json;
+
 /// The document, indented, with its last line feed. For plain fields and text keys, with which
 /// this cannot fail.
 pub fn document(value: &impl Serialize) -> String {
     let mut json = serde_json::to_string_pretty(value).unwrap_or_default();
     json.push('\n');
-    json
+    printable_json(json)
+}
+
+/// The same in one line, without its line feed.
+pub fn line(value: &impl Serialize) -> String {
+    printable_json(serde_json::to_string(value).unwrap_or_default())
 }
 
 /// The schema of what is written: also a field that an older document may lack is always there.

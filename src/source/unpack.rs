@@ -38,7 +38,7 @@ impl<R: Read> Unpacker<R> {
     pub fn new(file: R) -> io::Result<Unpacker<R>> {
         let mut bytes = FileBytes::new(file);
         bytes.at_least(ZSTD_MAGIC.len())?;
-        Ok(if bytes.bytes().starts_with(&ZSTD_MAGIC) {
+        Ok(if is_zstd(bytes.bytes()) {
             Unpacker::Packed(bytes, ZstdFrames::new()?)
         } else {
             Unpacker::Plain(bytes)
@@ -60,6 +60,11 @@ impl<R: Read> Unpacker<R> {
             }
         }
     }
+}
+
+/// Whether a file begins with a zstd frame, or one to be skipped (RFC 8878, section 3.1.2).
+fn is_zstd(start: &[u8]) -> bool {
+    start.starts_with(&ZSTD_MAGIC) || matches!(start, [0x50..=0x5F, 0x2A, 0x4D, 0x18, ..])
 }
 
 /// How many used bytes stay in memory: more than the longest block of a zstd frame (RFC 8878,
@@ -244,6 +249,17 @@ mod tests {
         encoder.include_checksum(true).unwrap();
         std::io::Write::write_all(&mut encoder, text).unwrap();
         encoder.finish().unwrap()
+    }
+
+    #[test]
+    fn a_frame_to_be_skipped_may_come_first() {
+        let packed = zstd::encode_all(&b"a line\n"[..], 3).unwrap();
+        let skipped = [&[0x5A, 0x2A, 0x4D, 0x18, 3, 0, 0, 0][..], b"who", &packed].concat();
+        let mut unpacker = Unpacker::new(&skipped[..]).unwrap();
+        let mut out = [0; 64];
+        assert!(matches!(unpacker.read(&mut out), Ok(Chunk::Bytes(7))));
+        assert_eq!(&out[..7], b"a line\n");
+        assert!(matches!(unpacker.read(&mut out), Ok(Chunk::End)));
     }
 
     #[test]

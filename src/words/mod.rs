@@ -33,6 +33,25 @@ pub fn printable_char(c: char) -> char {
     if obeyed { '?' } else { c }
 }
 
+/// JSON that says the same, with an escape for each character that is not printable, see
+/// [`printable_char`]: whoever looks at a file in a terminal is safe from what is in it.
+pub fn printable_json(json: String) -> String {
+    // Outside its texts JSON has no such character but line feeds.
+    let stays = |c: char| c == '\n' || printable_char(c) == c;
+    if json.chars().all(stays) {
+        return json;
+    }
+    let mut escaped = String::with_capacity(json.len() + 64);
+    for c in json.chars() {
+        if stays(c) {
+            escaped.push(c);
+        } else {
+            escaped.extend(c.encode_utf16(&mut [0; 2]).iter().map(|unit| format!("\\u{unit:04x}")));
+        }
+    }
+    escaped
+}
+
 /// Text from a file, the wire or a keyboard, as it can be shown.
 pub fn printable(text: &str) -> String {
     text.chars().map(printable_char).collect()
@@ -141,6 +160,17 @@ mod tests {
         assert_eq!(printable("a\x1b[2Jb\u{9b}\n\u{202e}c\té"), "a?[2Jb???c?é");
         assert_eq!(one_line("a\n\x1b[2Jb"), "a??[2Jb");
         assert_eq!(one_line(&"x".repeat(5000)).chars().count(), 301);
+    }
+
+    #[test]
+    fn json_says_the_same_without_what_a_terminal_obeys() {
+        let text = "a\u{9b}31m\u{7f}\u{202e}\u{feff}\ny \\ é 🍎";
+        let json = serde_json::to_string_pretty(&[text]).unwrap();
+        let safe = printable_json(json.clone());
+        assert!(safe.contains("a\\u009b31m\\u007f\\u202e\\ufeff\\ny"), "{safe}");
+        assert_eq!(serde_json::from_str::<[String; 1]>(&safe).unwrap(), [text]);
+        let plain = "[\n  \"é\"\n]".to_owned();
+        assert_eq!(printable_json(plain.clone()), plain);
     }
 
     #[test]

@@ -10,6 +10,7 @@ use crate::fieldbus::{
     AddressCheck, DeviceId, DriveCommand, DriveStatus, ExplicitBody, Fragment, FragmentKind,
     Offline, Target,
 };
+use crate::health::json;
 use crate::trunk::{
     Decoded, DriveIo, Event, ExplicitMessage, FragmentStage, FrameDirection, IoMessage, Meaning,
     Origin,
@@ -134,8 +135,7 @@ fn error_words(line: &mut String, error: &ErrorFrame) -> std::fmt::Result {
 
 /// Appends the line, without its line feed. `step` is the time since the line above, in ns.
 pub(super) fn write_json(line: &mut String, entry: &DecodedRecord, step: Option<i64>) {
-    // Plain fields, text keys: this cannot fail.
-    line.push_str(&serde_json::to_string(&Line::of(entry, step)).unwrap_or_default());
+    line.push_str(&json::line(&Line::of(entry, step)));
 }
 
 /// Everything that is known. What does not apply is left out; `node`, `other`, `way` are

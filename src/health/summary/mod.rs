@@ -218,7 +218,7 @@ impl Summary {
 
     /// The summary in one line, with its line feed.
     pub fn to_line(&self) -> String {
-        let mut json = serde_json::to_string(self).unwrap_or_default();
+        let mut json = crate::health::json::line(self);
         json.push('\n');
         json
     }

@@ -23,8 +23,8 @@ use nix::sys::wait::{Id, WaitPidFlag, WaitStatus, waitid};
 use nix::unistd::Pid;
 use serde::Serialize;
 
-use crate::health::Onset;
 use crate::health::summary::FindingSummary;
+use crate::health::{Onset, json};
 use crate::output::metrics::HookState;
 use crate::wire::{Header, Nanos};
 use crate::words::{CAUTIONS, one_line};
@@ -368,8 +368,7 @@ pub(super) fn payload(header: &Header, now: Nanos, onset: &Onset) -> String {
         finding: FindingSummary::from(&onset.finding),
         cautions: CAUTIONS,
     };
-    // Plain fields, text keys: this cannot fail.
-    let mut line = serde_json::to_string(&payload).unwrap_or_default();
+    let mut line = json::line(&payload);
     line.push('\n');
     line
 }
