@@ -8,6 +8,7 @@
 mod adapter;
 mod bus;
 mod clip_on;
+mod clock;
 mod cost;
 mod ending;
 mod faults;
@@ -66,6 +67,8 @@ const TESTS: &[(&str, Test)] = &[
     ("following::it_refuses_what_a_watch_refuses", following::it_refuses_what_a_watch_refuses),
     ("unattended::a_capture_in_pieces_is_the_watch", unattended::a_capture_in_pieces_is_the_watch),
     ("unattended::what_happens_is_kept_and_told", unattended::what_happens_is_kept_and_told),
+    ("unattended::a_program_that_hangs", unattended::a_program_that_hangs),
+    ("clock::no_piece_goes_and_pieces_go_on", clock::no_piece_goes_and_pieces_go_on),
     ("unattended::two_watches_serve_metrics", unattended::two_watches_serve_metrics),
     ("unattended::a_service_manager_hears_of_it", unattended::a_service_manager_hears_of_it),
     ("service::from_its_start_to_its_end", service::from_its_start_to_its_end),

@@ -5,7 +5,7 @@ use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::os::unix::net::UnixDatagram;
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use serde_json::Value;
 use tempfile::TempDir;
@@ -120,6 +120,39 @@ pub fn what_happens_is_kept_and_told() -> Result<(), Absent> {
     let descriptors = std::fs::read_to_string(descriptors).unwrap();
     assert!(descriptors.contains("pipe:") && !descriptors.contains("socket:"), "{descriptors}");
     assert!(!descriptors.contains("line3"), "{descriptors}");
+    Ok(())
+}
+
+/// The summary is there before anybody waits for the program, and nobody has to wait.
+pub fn a_program_that_hangs() -> Result<(), Absent> {
+    let bus = Virtual::new()?;
+    let told = TempDir::new().unwrap();
+    let file = told.path().join("runs");
+    let script = format!("touch {}; sleep 100", file.display());
+    let run = ["--run", "/bin/sh", "--run-arg", "-c", "--run-arg", &script, "--run-limit", "90s"];
+    let mut watch = Left::alone(&bus, &run);
+    let speaker = Speaker::on(&bus.name);
+    let begun = Instant::now();
+    // A node that answers, and then no more.
+    for round in 0_u8.. {
+        speaker.say(0x465, &[round]);
+        if round < 40 {
+            speaker.say(0x3CC, &[round]);
+        }
+        if file.exists() {
+            break;
+        }
+        assert!(begun.elapsed() < Duration::from_secs(60), "nothing was found");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    let ending = Instant::now();
+    watch.process.signal("INT");
+    watch.process.line_with("waiting for /bin/sh, at most 20s");
+    let summary = std::fs::read_to_string(watch.directory.path().join("watch.json")).unwrap();
+    assert!(serde_json::from_str::<Value>(&summary).unwrap()["findings"].is_array());
+    let (_, complaints) = watch.stop();
+    assert!(ending.elapsed() < Duration::from_secs(15), "{:?}", ending.elapsed());
+    assert!(complaints.iter().any(|line| line.contains("not done when the watch ended")));
     Ok(())
 }
 
