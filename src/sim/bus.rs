@@ -319,6 +319,7 @@ impl Simulation {
         self.work(sender, |program, desk| match program {
             Program::Master(master) => master.sent(desk, purpose),
             Program::Slave(slave) => slave.sent(desk, purpose),
+            Program::Tool(tool) => tool.sent(desk, purpose),
             Program::BackgroundSender(talker) => talker.sent(desk),
         });
     }

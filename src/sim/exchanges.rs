@@ -264,6 +264,10 @@ pub(super) enum Purpose {
     Request { node: MacId },
     /// An explicit message of a node.
     Reply { node: MacId },
+    /// An explicit message of a tool to a node, by Group 3.
+    ToolRequest { tool: MacId, node: MacId },
+    /// An explicit message of a node to a tool, by Group 3.
+    ToolReply { node: MacId },
     /// A heartbeat of a node.
     Heartbeat { node: MacId },
     /// A frame that belongs to nobody.
@@ -298,6 +302,12 @@ impl fmt::Display for Purpose {
             }
             Purpose::Request { node } => write!(f, "explicit request to node {node}"),
             Purpose::Reply { node } => write!(f, "explicit response of node {node}"),
+            Purpose::ToolRequest { tool, node } => {
+                write!(f, "explicit request of the tool {tool} to node {node}")
+            }
+            Purpose::ToolReply { node } => {
+                write!(f, "explicit response of node {node} to a tool")
+            }
             Purpose::Heartbeat { node } => write!(f, "heartbeat of node {node}"),
             Purpose::Stray => f.write_str("a frame that belongs to nobody"),
         }
@@ -379,6 +389,11 @@ pub(super) fn group1(message: u8, source: MacId, data: &[u8]) -> Frame {
 /// A Group 2 frame to or from a node.
 pub(super) fn group2(message: u8, node: MacId, data: &[u8]) -> Frame {
     standard(Identifier::Group2 { message, node }.id(), data)
+}
+
+/// A Group 3 frame from a node.
+pub(super) fn group3(message: u8, source: MacId, data: &[u8]) -> Frame {
+    standard(Identifier::Group3 { message, source }.id(), data)
 }
 
 /// An address check.

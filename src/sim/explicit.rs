@@ -5,7 +5,7 @@
 
 use std::collections::VecDeque;
 
-use super::exchanges::{Purpose, group2};
+use super::exchanges::{Purpose, group2, group3};
 use super::scenario::{IoConnection, Millis, NodePlan};
 use super::station::{Desk, Timer};
 use super::time::Time;
@@ -21,11 +21,24 @@ pub(super) enum IoState {
     TimedOut,
 }
 
+/// The parameter object.
+pub(super) const PARAMETER: u8 = 0x0F;
+
+/// A connection that a tool opens: the message ids of Group 3 on which it asks and is answered, and the
+/// connection's instance.
+pub(super) mod opened {
+    pub(in crate::sim) const ASKS: u8 = 1;
+    pub(in crate::sim) const ANSWERS: u8 = 2;
+    pub(in crate::sim) const INSTANCE: u16 = 0x4701;
+}
+
 /// Services.
 pub(super) mod service {
     pub(in crate::sim) const GET: u8 = 0x0E;
     pub(in crate::sim) const SET: u8 = 0x10;
     pub(in crate::sim) const ALLOCATE: u8 = 0x4B;
+    /// On the unconnected port.
+    pub(in crate::sim) const OPEN: u8 = 0x4B;
     pub(in crate::sim) const RELEASE: u8 = 0x4C;
     pub(in crate::sim) const ERROR: u8 = 0x14;
     /// Added to a service in its response.
@@ -52,6 +65,9 @@ pub(super) mod fragment {
     pub(in crate::sim) const BYTES: usize = 6;
 }
 
+/// In the allocation choice: an explicit connection.
+const EXPLICIT: u8 = 0x01;
+
 /// In the allocation choice: the master does not acknowledge what the node sends by itself.
 const NO_ACKNOWLEDGE: u8 = 0x40;
 
@@ -66,6 +82,17 @@ pub(super) fn choice(kind: IoConnection) -> (u8, u8) {
     }
 }
 
+/// On which identifier a slave answers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum ReplyWay {
+    /// To its master, by Group 2.
+    Master,
+    /// Without a connection, by Group 3.
+    Unconnected,
+    /// To the tool that opened one, by Group 3.
+    Opened,
+}
+
 /// The explicit message server of a slave.
 #[derive(Debug)]
 pub(super) struct Server {
@@ -73,8 +100,10 @@ pub(super) struct Server {
     master: Option<u8>,
     /// It does not let its rate be set, as a device in a state of its own does.
     pub(super) refuses_setup: bool,
+    /// The tool that opened a connection to it.
+    client: Option<MacId>,
     /// The replies that wait, whole, with the other end's address.
-    replies: VecDeque<(u8, Vec<u8>)>,
+    replies: VecDeque<(ReplyWay, u8, Vec<u8>)>,
     /// The fragments still to be sent, each after the acknowledge of the one before.
     fragments: VecDeque<Vec<u8>>,
 }
@@ -83,12 +112,13 @@ impl Server {
     pub(super) fn new(plan: &NodePlan) -> Server {
         let (replies, fragments) = (VecDeque::new(), VecDeque::new());
         let plan = plan.clone();
-        Server { plan, master: None, refuses_setup: false, replies, fragments }
+        Server { plan, master: None, refuses_setup: false, client: None, replies, fragments }
     }
 
     /// Power came, or the connections are gone.
     pub(super) fn reset(&mut self) {
         self.master = None;
+        self.client = None;
         self.replies.clear();
         self.fragments.clear();
     }
@@ -108,6 +138,43 @@ impl Server {
             }
             return;
         }
+        self.answer(desk, ReplyWay::Master, (head & 0x3F, service, rest), io, rate);
+    }
+
+    /// A tool wants to open a connection (IEC 62026-3: unconnected request, service 4B: body
+    /// format, group and message id that it will send with).
+    pub(super) fn open(&mut self, desk: &mut Desk, client: MacId, data: &[u8]) {
+        let &[_, service::OPEN, 0, _] = data else { return };
+        self.client = Some(client);
+        let [low, high] = opened::INSTANCE.to_le_bytes();
+        let ids = opened::ASKS << 4 | opened::ANSWERS;
+        let body = vec![service::OPEN | service::RESPONSE, 0, ids, low, high];
+        self.reply_later(desk, ReplyWay::Unconnected, client.get(), body);
+    }
+
+    /// A request on the connection that was opened.
+    pub(super) fn opened_request(
+        &mut self,
+        desk: &mut Desk,
+        client: MacId,
+        data: &[u8],
+        io: &mut IoState,
+        rate: &mut Time,
+    ) {
+        let &[_, service, ref rest @ ..] = data else { return };
+        if self.client == Some(client) {
+            self.answer(desk, ReplyWay::Opened, (client.get(), service, rest), io, rate);
+        }
+    }
+
+    fn answer(
+        &mut self,
+        desk: &mut Desk,
+        way: ReplyWay,
+        (other_end, service, rest): (u8, u8, &[u8]),
+        io: &mut IoState,
+        rate: &mut Time,
+    ) {
         let answer = match (service, rest) {
             (service::ALLOCATE, &[3, 1, choice, master]) => self.allocate(choice, master, io),
             (service::RELEASE, &[3, 1, choice]) => self.release(choice, io),
@@ -123,7 +190,11 @@ impl Server {
             Ok(body) => [vec![service | service::RESPONSE], body].concat(),
             Err(status) => vec![service::ERROR | service::RESPONSE, status, 0xFF],
         };
-        self.replies.push_back((head & 0x3F, body));
+        self.reply_later(desk, way, other_end, body);
+    }
+
+    fn reply_later(&mut self, desk: &mut Desk, way: ReplyWay, other_end: u8, body: Vec<u8>) {
+        self.replies.push_back((way, other_end, body));
         let think = desk.chance.between(1_000, 3_000);
         desk.after(desk.clock.micros(think as f64), Timer::Reply);
     }
@@ -131,7 +202,7 @@ impl Server {
     fn allocate(&mut self, asked: u8, master: u8, io: &mut IoState) -> Result<Vec<u8>, u8> {
         let (offered, _) = choice(self.plan.connection);
         let without = if self.plan.connection.sends_by_itself() { NO_ACKNOWLEDGE } else { 0 };
-        if asked & !(offered | without | 0x01) != 0 {
+        if asked & !(offered | without | EXPLICIT) != 0 {
             return Err(status::UNAVAILABLE);
         }
         if self.master.is_some() && *io == IoState::Established {
@@ -184,6 +255,8 @@ impl Server {
                 let name: Vec<u8> = plan.name.bytes().take(32).collect();
                 Ok([vec![name.len() as u8], name].concat())
             }
+            // Parameters: two bytes that nobody looks at.
+            (PARAMETER, 1.., 1) => Ok(vec![instance, 0]),
             (1, 1, _) | (3, 1, _) | (5, 1..=5, _) => Err(status::NO_ATTRIBUTE),
             _ => Err(status::NO_OBJECT),
         }
@@ -191,10 +264,21 @@ impl Server {
 
     /// A reply is ready: whole where it fits, else its first fragment.
     pub(super) fn reply(&mut self, desk: &mut Desk, node: MacId) {
-        let Some((other_end, body)) = self.replies.pop_front() else { return };
+        let Some((way, other_end, body)) = self.replies.pop_front() else { return };
         let purpose = Purpose::Reply { node };
-        if body.len() < 8 {
-            desk.send(group2(3, node, &[vec![other_end], body].concat()), purpose);
+        // A tool asks for nothing that is longer.
+        if body.len() < 8 || way != ReplyWay::Master {
+            let data = [vec![other_end], body].concat();
+            match way {
+                ReplyWay::Master => desk.send(group2(3, node, &data), purpose),
+                ReplyWay::Unconnected => {
+                    desk.send(group3(5, node, &data), Purpose::ToolReply { node });
+                }
+                ReplyWay::Opened => {
+                    let frame = group3(opened::ANSWERS, node, &data);
+                    desk.send(frame, Purpose::ToolReply { node });
+                }
+            }
             return;
         }
         let count = body.len().div_ceil(fragment::BYTES);
@@ -245,7 +329,7 @@ impl Goal {
         let ms = rate.0 as u16;
         let reads = [1, 2, 3, 4, 6, 7].map(|attribute| Step::Read { attribute });
         let without = if plan.only_sends() { NO_ACKNOWLEDGE } else { 0 };
-        let mut steps = VecDeque::from([Step::Allocate { choice: io | without | 0x01 }]);
+        let mut steps = VecDeque::from([Step::Allocate { choice: io | without | EXPLICIT }]);
         steps.extend(reads);
         steps.push_back(Step::SetRate { instance, ms });
         Goal(steps)

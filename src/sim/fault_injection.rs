@@ -162,7 +162,7 @@ impl Simulation {
             FaultKind::LooseConnector { .. } => self.loose_contact(index, !on),
             FaultKind::NoAcknowledge { mac_id } => {
                 let left = self.station_at(mac_id);
-                let known = 1 + self.scenario.node.len();
+                let known = 1 + self.scenario.node.len() + self.scenario.tool.len();
                 for station in (0..known).filter(|&s| s != left) {
                     self.power(station, !on);
                 }

@@ -24,6 +24,7 @@ mod simulation;
 mod slave;
 mod station;
 mod time;
+mod tool;
 pub mod truth;
 mod truth_recorder;
 

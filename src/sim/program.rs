@@ -8,6 +8,7 @@ use super::scenario::{Recovery, TalkerPlan};
 use super::slave::Slave;
 use super::station::{AddressClaim, Desk, Timer};
 use super::time::{Clockwork, Time};
+use super::tool::Tool;
 use super::truth::Device;
 use crate::wire::{ControllerState, Frame, StandardId};
 
@@ -16,6 +17,7 @@ use crate::wire::{ControllerState, Frame, StandardId};
 pub(super) enum Program {
     Master(Box<Master>),
     Slave(Box<Slave>),
+    Tool(Box<Tool>),
     BackgroundSender(BackgroundSender),
 }
 
@@ -37,6 +39,7 @@ impl Program {
         match self {
             Program::Master(master) => Some(&master.address),
             Program::Slave(slave) => Some(&slave.address),
+            Program::Tool(tool) => Some(&tool.address),
             Program::BackgroundSender(_) => None,
         }
     }
@@ -45,6 +48,7 @@ impl Program {
         match self {
             Program::Master(master) => Some(&mut master.address),
             Program::Slave(slave) => Some(&mut slave.address),
+            Program::Tool(tool) => Some(&mut tool.address),
             Program::BackgroundSender(_) => None,
         }
     }

@@ -13,6 +13,7 @@ use super::scenario::{Recovery, Scenario};
 use super::slave::Slave;
 use super::station::{Claim, Desk, ProgramEvent, ScheduledEvent};
 use super::time::{Clockwork, Queue, Time};
+use super::tool::Tool;
 use super::truth::{TrueCause, Truth};
 use super::truth_recorder::Ledger;
 use crate::source::{Reader, SourceError};
@@ -148,6 +149,12 @@ impl Simulation {
             let on = self.clock.millis(plan.power_on_ms.0);
             self.queue.plan(on, ScheduledEvent::PowerOn { station });
         }
+        for plan in &scenario.tool {
+            let tool = Program::Tool(Box::new(Tool::new(plan)));
+            let station = self.add(tool, seed, plan.position_m.0, Recovery::Automatic);
+            let on = self.clock.millis(plan.power_on_ms.0);
+            self.queue.plan(on, ScheduledEvent::PowerOn { station });
+        }
         for plan in &scenario.talker {
             let talker = BackgroundSender::planned(plan, self.clock);
             let station =
@@ -212,6 +219,7 @@ impl Simulation {
                     self.work(station, |program, desk| match program {
                         Program::Master(master) => master.timer(desk, timer),
                         Program::Slave(slave) => slave.timer(desk, timer),
+                        Program::Tool(tool) => tool.timer(desk, timer),
                         Program::BackgroundSender(talker) => talker.timer(desk, timer),
                     });
                 }
@@ -271,6 +279,7 @@ impl Simulation {
             self.work(station, |program, desk| match program {
                 Program::Master(master) => master.received(desk, frame),
                 Program::Slave(slave) => slave.received(desk, frame, purpose),
+                Program::Tool(tool) => tool.received(desk, frame),
                 Program::BackgroundSender(_) => {}
             });
         }
@@ -316,6 +325,7 @@ impl Simulation {
             self.work(station, |program, desk| match program {
                 Program::Master(master) => master.power_on(desk),
                 Program::Slave(slave) => slave.power_on(desk),
+                Program::Tool(tool) => tool.power_on(desk),
                 Program::BackgroundSender(talker) => talker.power_on(desk),
             });
         } else if let Some(claim) = self.stations[station].program.claim_mut() {

@@ -139,6 +139,19 @@ impl Slave {
                     self.established(desk);
                 }
             }
+            Role::UnconnectedRequestGroup3 | Role::OtherExplicit => {
+                let Some(client) = identifier.source() else { return };
+                // There the header names whom it is for.
+                if frame.bytes().first().is_none_or(|head| head & 0x3F != self.mac_id().get()) {
+                    return;
+                }
+                if identifier.role() == Role::UnconnectedRequestGroup3 {
+                    self.server.open(desk, client, frame.bytes());
+                } else {
+                    let (io, rate) = (&mut self.io, &mut self.rate);
+                    self.server.opened_request(desk, client, frame.bytes(), io, rate);
+                }
+            }
             Role::PollCommand if mine && self.plan.connection == IoConnection::Poll => {
                 self.command(desk, frame.bytes(), purpose);
             }

@@ -104,6 +104,7 @@ impl Groups {
         self.remote += u64::from(frame.is_remote());
         let counter = match (purpose, frame.id()) {
             (Purpose::Response { .. }, _) => &mut self.group1,
+            (Purpose::ToolRequest { .. } | Purpose::ToolReply { .. }, _) => &mut self.group3,
             (Purpose::Stray, Id::Extended(_)) => &mut self.extended,
             // What belongs to nobody may be anywhere. Ranges: IEC 62026-3.
             (Purpose::Stray, Id::Standard(id)) => match id.as_raw() {

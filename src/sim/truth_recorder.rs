@@ -143,8 +143,10 @@ impl Ledger {
             Purpose::Check(check) => Some(check.mac_id),
             Purpose::Response { node, .. }
             | Purpose::Reply { node }
+            | Purpose::ToolReply { node }
             | Purpose::Heartbeat { node } => Some(node),
             Purpose::Command { kind: IoConnection::Strobe, .. } => Some(self.master),
+            Purpose::ToolRequest { tool, .. } => Some(tool),
             Purpose::Command { .. }
             | Purpose::ChangeAcknowledge { .. }
             | Purpose::Request { .. } => None,

@@ -33,6 +33,8 @@ fn line(bitrate: u32, scan_ms: f64, duration_s: f64) -> String {
         (34, "cyclic", 0, 10, "expected_packet_rate_ms = 130\nacknowledged = false\n"),
         (35, "change-of-state", 0, 2, "acknowledged = false\n"),
     ];
+    text +=
+        "[[tool]]\nmac_id = 62\nvendor_id = 902\nserial = 5150\nreads = 12\npower_on_ms = 1500\n";
     for (place, (mac_id, connection, command, response, more)) in nodes.iter().enumerate() {
         let _ = write!(
             text,
@@ -67,7 +69,7 @@ const FAULTS: &[&str] = &[
     "kind = \"bus-off\"\nmac_id = 12\nfrom_s = 6",
     "kind = \"wrong-bitrate\"\nmac_id = 40\nbitrate = OTHER_BITRATE\nfrom_s = 5",
     "kind = \"wrong-size\"\nmac_id = 5\nresponse_bytes = 3\nfrom_s = 5\nuntil_s = 7",
-    "kind = \"overload\"\nscan_interval_ms = 4\nfrom_s = 5\nuntil_s = 6",
+    "kind = \"overload\"\nscan_interval_ms = 6\nfrom_s = 5\nuntil_s = 6",
     "kind = \"babble\"\nid = 1\nbytes = 8\ninterval_ms = 1.7\nfrom_s = 5\nuntil_s = 5.8",
     "kind = \"invalid-identifier\"\ninterval_ms = 90\nfrom_s = 3",
     "kind = \"supply-sag\"\nmac_ids = [5, 12, 23]\noff_ms = 400\nfrom_s = 5",

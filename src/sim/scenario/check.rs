@@ -3,7 +3,7 @@
 
 use super::{
     ControlSource, Fault, FaultKind, IoConnection, Length, MasterPlan, NodePlan, NoisePattern,
-    Scenario,
+    Scenario, ToolPlan,
 };
 use crate::fieldbus::OutputAssembly;
 use crate::toml_reader::TableReader;
@@ -49,6 +49,20 @@ pub(super) fn check_node(keys: &TableReader, node: &NodePlan) {
     }
     if drive.cycle_stand_s.0 > 0.0 && drive.cycle_run_s.is_none() {
         keys.problem("drive", "cycle_stand_s has no effect without cycle_run_s");
+    }
+}
+
+/// What a tool reads has to be there.
+pub(super) fn check_tool<'a>(
+    keys: &TableReader,
+    tool: &ToolPlan,
+    mut nodes: impl Iterator<Item = &'a NodePlan>,
+) {
+    if nodes.all(|node| node.mac_id != tool.reads) {
+        keys.problem("reads", format!("no node has the address {}", tool.reads));
+    }
+    if tool.parameters == 0 {
+        keys.problem("parameters", "has to be above 0");
     }
 }
 

@@ -28,6 +28,8 @@ pub struct Scenario {
     pub master: MasterPlan,
     /// The slaves.
     pub node: Vec<NodePlan>,
+    /// Configuration tools.
+    pub tool: Vec<ToolPlan>,
     /// Frames that come round on their own.
     pub talker: Vec<TalkerPlan>,
     /// What goes wrong.
@@ -304,6 +306,33 @@ fn default_ramp() -> u16 {
 
 fn default_speed() -> i16 {
     1200
+}
+
+/// A configuration tool: it claims its address and reads parameters of one node.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ToolPlan {
+    /// Its address.
+    pub mac_id: MacId,
+    /// The maker's number.
+    pub vendor_id: u16,
+    /// Its serial number.
+    pub serial: u32,
+    /// The node whose parameters it reads.
+    pub reads: MacId,
+    /// How many of them.
+    #[serde(default = "default_parameters")]
+    pub parameters: u8,
+    /// When it is clipped on.
+    #[serde(default)]
+    pub power_on_ms: Millis,
+    /// Where it is on the trunk.
+    #[serde(default)]
+    pub position_m: Metres,
+}
+
+fn default_parameters() -> u8 {
+    200
 }
 
 /// A frame that comes round on its own.

@@ -2,8 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use super::check::{check_fault, check_group, check_node, check_scan};
-use super::{Fault, FaultKind, MasterPlan, NodePlan, Scenario, Seconds, TalkerPlan, TrunkPlan};
+use super::check::{check_fault, check_group, check_node, check_scan, check_tool};
+use super::{
+    Fault, FaultKind, MasterPlan, NodePlan, Scenario, Seconds, TalkerPlan, ToolPlan, TrunkPlan,
+};
 use crate::toml_reader::{TableReader, TomlProblems, read_toml};
 
 impl Scenario {
@@ -26,6 +28,8 @@ fn read(root: &TableReader) -> Option<Scenario> {
     let nodes: Vec<Option<NodePlan>> = node_keys.iter().map(TableReader::deserialize).collect();
     let talkers: Vec<Option<TalkerPlan>> =
         root.tables("talker", "talker").iter().map(TableReader::deserialize).collect();
+    let tool_keys = root.tables("tool", "tool");
+    let tools: Vec<Option<ToolPlan>> = tool_keys.iter().map(TableReader::deserialize).collect();
     let mut addresses = BTreeMap::new();
     if let Some((keys, master)) = master_keys.as_ref().zip(master.as_ref()) {
         addresses.insert(master.mac_id, "the master");
@@ -40,6 +44,13 @@ fn read(root: &TableReader) -> Option<Scenario> {
         }
         check_node(keys, node);
     }
+    for (keys, tool) in tool_keys.iter().zip(&tools) {
+        let Some(tool) = tool else { continue };
+        if let Some(other) = addresses.insert(tool.mac_id, "a tool") {
+            keys.problem("mac_id", format!("{} is already that of {other}", tool.mac_id));
+        }
+        check_tool(keys, tool, nodes.iter().flatten());
+    }
     let fault_keys = root.tables("fault", "fault");
     let faults: Vec<Option<Fault>> = fault_keys.iter().map(read_fault).collect();
     // A fault is compared with a trunk of which all is known.
@@ -47,6 +58,7 @@ fn read(root: &TableReader) -> Option<Scenario> {
         trunk: trunk?,
         master: master?,
         node: nodes.into_iter().collect::<Option<_>>()?,
+        tool: tools.into_iter().collect::<Option<_>>()?,
         talker: talkers.into_iter().collect::<Option<_>>()?,
         faults: Vec::new(),
     };
@@ -131,6 +143,10 @@ serial = 2
             (
                 "change_interval_ms = 5",
                 "line 17: node.change_interval_ms: has an effect only on a change-of-state",
+            ),
+            (
+                "[[tool]]\nmac_id = 62\nvendor_id = 902\nserial = 5\nreads = 7\nparameters = 0",
+                "line 21: tool.reads: no node has the address 7",
             ),
             (
                 "acknowledged = false",
