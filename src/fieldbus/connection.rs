@@ -398,8 +398,8 @@ impl fmt::Display for Fragment {
 mod allocation_tests {
     use super::*;
 
-    /// Bytes as in published device manuals; the choice bits: IEC 62026-3; the nibbles of the
-    /// open messages from memory.
+    /// Layout of the allocation: converter manual I-7242D, p. 89; the choice bits: IEC 62026-3; the
+    /// nibbles of the open messages from memory.
     #[test]
     fn published_allocation_and_open() {
         let allocate = AllocateRequest::parse(&[0x03, 0x0A]).unwrap();

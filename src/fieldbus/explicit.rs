@@ -235,8 +235,9 @@ mod tests {
         ExplicitBody::parse(body, Some(format)).unwrap()
     }
 
-    /// Bytes as in published device manuals: identity read, granted and refused, and the
-    /// expected packet rate set.
+    /// Expected packet rate set: converter manual I-7242D, p. 83. An error with its additional code,
+    /// FF where there is none: scanner installation instructions 1771-IN014B, p. 34, and instruction
+    /// manual FR-A8ND, p. 100. Identity read: IEC 62026-3, no page was found.
     #[test]
     fn messages_of_published_exchanges() {
         use BodyFormat::Class8Instance8 as Format;

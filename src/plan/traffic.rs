@@ -433,8 +433,7 @@ mod tests {
         assert_eq!(ids(&format!("{none}{state}acknowledged = false\n")), [(0x35F, 3), (0x4FD, 1)]);
     }
 
-    /// The fragmented poll of 10 bytes as published device manuals show it: 00 and seven
-    /// bytes, 81 and three.
+    /// A poll of 10 bytes, by IEC 62026-3: 00 and seven bytes, 81 and three.
     #[test]
     fn over_eight_bytes_are_fragments() {
         let mac_id = MacId::new(9).unwrap();

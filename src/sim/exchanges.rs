@@ -444,7 +444,7 @@ mod tests {
         assert_eq!(all[0].ending, Ending::Uncertain);
     }
 
-    /// The fragmented poll of ten bytes, as in published device manuals.
+    /// A poll of ten bytes, by IEC 62026-3.
     #[test]
     fn ten_bytes_are_two_fragments() {
         let bytes = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10];

@@ -291,7 +291,7 @@ mod tests {
         frame.part.map(|(_, stage, _)| stage)
     }
 
-    /// Bytes as in a published device manual: a poll of 10 bytes.
+    /// A poll of 10 bytes, by IEC 62026-3; no published page with one was found.
     #[test]
     fn a_known_size_says_that_it_is_fragmented() {
         let mut channel = IoChannel::default();
@@ -305,7 +305,7 @@ mod tests {
         assert_eq!(channel.frame(T, &[0, 1, 2, 3, 4, 5, 6, 7], learnt(8), true).part, None);
     }
 
-    /// The fragmented poll of ten bytes, as in published device manuals.
+    /// The same poll.
     #[test]
     fn without_a_size_it_is_inferred_and_marked_so() {
         let mut channel = IoChannel::default();

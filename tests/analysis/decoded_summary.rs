@@ -15,7 +15,7 @@ fn ask(scene: &mut Scene, request: &[u8], response: &[u8]) {
 }
 
 /// A node's start as the standard has it (IEC 62026-3): address check, allocation, identity,
-/// packet rate, polls. The exchanges are those of published device manuals, the device ours.
+/// packet rate, polls. Laid out as in converter manual I-7242D, p. 83 and 89; the device is ours.
 fn commissioned() -> Scene {
     let mut scene = Scene::new();
     scene.claim(12, device(12));

@@ -114,8 +114,8 @@ proptest! {
     }
 }
 
-/// The fragmented poll of ten bytes as in published device manuals: the command ends with its
-/// last fragment, the response begins with its first.
+/// A poll of ten bytes, in fragments by IEC 62026-3: the command ends with its last fragment, the
+/// response begins with its first.
 #[test]
 fn fragmented_polls() {
     let mut text = capture(&[], false);

@@ -11,7 +11,7 @@ use dropline::record::What;
 use tempfile::TempDir;
 
 /// A drive at 12 claims its address, is allocated by master 1, asked for its revision and
-/// polled; the exchanges are those of published device manuals, the device is ours.
+/// polled; the exchanges are laid out as in converter manual I-7242D, p. 83 and 89; the device is ours.
 fn capture(directory: &TempDir) -> PathBuf {
     let mut scene = Scene::new();
     scene.claim(12, device(12));

@@ -207,7 +207,7 @@ mod tests {
     use crate::trunk::Trunk;
     use crate::wire::{Frame, Nanos, Record, StandardId, What};
 
-    /// Bytes as in published device manuals: allocation and an expected packet rate.
+    /// Allocation and an expected packet rate: converter manual I-7242D, p. 89 and p. 83.
     #[test]
     fn what_was_said_is_told() {
         let mut trunk = Trunk::default();
