@@ -247,8 +247,13 @@ fn supply_limits(cabling: &Cabling, network: &Network) -> Vec<Limit> {
         )
     });
     limits.extend(closest_or_all(devices.collect()));
-    let highest = taps().map(|(tap, at)| {
-        at_most(
+    // A supply that is set right, to 24 V, is never far from it: near is not tight here.
+    let highest = taps().map(|(tap, at)| Limit {
+        verdict: match at.device_v > MOST_DEVICE_V {
+            true => LimitVerdict::Broken,
+            false => LimitVerdict::Kept,
+        },
+        ..at_most(
             "device-voltage-high",
             format!("voltage at {}", tap.name),
             Some(at.device_v),

@@ -224,7 +224,9 @@ impl Chain {
             Some(AtTap {
                 drop_v: drop_v.fold(0.0, f64::max),
                 trunk_v,
-                device_v: trunk_v - 2.0 * line_v,
+                // Every device is taken to draw its current whatever the voltage: where that would
+                // need less than none, there is none.
+                device_v: (trunk_v - 2.0 * line_v).max(0.0),
             })
         };
         let pieces = (0..self.ohm.len()).map(|index| Piece {

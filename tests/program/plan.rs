@@ -133,10 +133,26 @@ fn cable_over_its_limits_is_found_by_name() {
     assert_eq!(broken("drop-current"), 2.5);
     // (300 × 0.015 + 50 × 0.069 + 0.005) × 2.5 A on one conductor.
     assert!((broken("trunk-voltage-drop") - 19.8875).abs() < 1e-9);
-    broken("device-voltage");
+    // 24 V less twice what is lost: none is left.
+    assert_eq!(broken("device-voltage"), 0.0);
     // With one supply at the end the negative conductor rises by as much as the trunk loses.
     assert!((broken("common-mode-voltage") - 19.8875).abs() < 1e-9);
     assert_eq!(report["cable"]["between_data_wires_ohm"], 121.0);
+}
+
+/// 25 V at most: controller user's guide (motion controller, DeviceNet chapter), p. 123. A supply of 24 V
+/// is as it should be, and nobody is told to set it.
+#[test]
+fn a_supply_is_as_it_should_be_or_too_high() {
+    for (volts, verdict) in [(24.0, "kept"), (24.9, "kept"), (25.5, "broken")] {
+        let cable = format!(
+            "[[trunk.section]]\ncable = \"thick\"\nlength_m = 10\n[[trunk.supply]]\nname = \"s\"\n\
+             position_m = 0\nvoltage_v = {volts}\n"
+        );
+        let node = polled(5, 2, 2) + "name = \"near\"\nposition_m = 1\ncurrent_a = 0.1\n";
+        let report = report(&(head(20.0) + &cable + &node));
+        assert_eq!(limit(&report, "device-voltage-high")["verdict"], verdict, "{volts}");
+    }
 }
 
 #[test]
