@@ -380,13 +380,39 @@ fn struck_long_frames(trunk: &Trunk) -> Option<Finding> {
 fn with_drives(trunk: &Trunk) -> Vec<Finding> {
     let tried = trunk.drive_correlation.drives().count();
     let with_drive = |(mac_id, tie): (MacId, &DriveDisturbances)| {
-        let running = running_errors(tie.running(), tie.standing(), tried);
+        let running = running_errors(tie.running(), tie.standing(), tried)
+            .or_else(|| close_running_errors(tie, tried));
         let speed_excess_sd = tie.speed_excess().filter(|&excess| excess > EXCESS);
         let evidence = Evidence::DriveErrors { running, speed_excess_sd };
         (running.is_some() || speed_excess_sd.is_some())
             .then(|| finding(Code::ErrorsWithDrive, trunk, evidence).at(mac_id))
     };
     trunk.drive_correlation.drives().filter_map(with_drive).collect()
+}
+
+/// The same by events told apart more finely, each worth the less, the more they come in clusters; for
+/// where there are too few that lie further apart.
+fn close_running_errors(tie: &DriveDisturbances, drives_tried: usize) -> Option<RunningErrors> {
+    let ([running, standing], dispersion) = tie.close_events()?;
+    let (running_s, standing_s) = (tie.running().1, tie.standing().1);
+    let worth = |events: u64| (events as f64 / dispersion).round() as u64;
+    let rates = TwoRates::new((worth(running), running_s), (worth(standing), standing_s))?;
+    // It is a second try.
+    let p = (2.0 * rates.p_value() * drives_tried as f64).min(1.0);
+    let counted = TwoRates::new((running, running_s), (standing, standing_s))?;
+    let ratio = counted.ratio().unwrap_or(1.0);
+    let (ratio_low, ratio_high) = rates.interval(0.95);
+    (p < DRIVE_P && ratio > DRIVE_FACTOR).then(|| RunningErrors {
+        running,
+        running_s,
+        standing,
+        standing_s,
+        ratio: Some(ratio).filter(|ratio| ratio.is_finite()),
+        ratio_low,
+        ratio_high: Some(ratio_high).filter(|high| high.is_finite()),
+        p,
+        drives_tried,
+    })
 }
 
 /// Disturbances and seconds with a drive running and standing, if the rates differ.

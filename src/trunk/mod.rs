@@ -11,6 +11,7 @@ mod decode_tests;
 mod decoded;
 mod disturbances;
 mod drive;
+mod drive_correlation;
 mod error_attribution;
 mod event;
 mod exchange;
@@ -38,9 +39,8 @@ pub use decoded::{
 };
 pub use disturbances::{DisturbanceBin, DisturbanceHistogram};
 pub use drive::NodeDrive;
-pub use error_attribution::{
-    DriveCorrelation, DriveDisturbances, ErrorAttribution, Talker, TalkerErrors,
-};
+pub use drive_correlation::{DriveCorrelation, DriveDisturbances};
+pub use error_attribution::{ErrorAttribution, Talker, TalkerErrors};
 pub use event::Event;
 pub use exchange::{DriftStretch, Exchange, LatencyDrift, LatencySeries, LatencyWindow};
 pub use explicit_state::{ANSWER_LIMIT, PendingRequest};

@@ -52,7 +52,8 @@ pub struct WatchArgs {
     #[arg(value_name = "IFACE")]
     interface: String,
 
-    /// Keep every record in this file; compressed if its name ends in .zst
+    /// Keep every record in this file; compressed if its name ends in .zst. The exit status is 1 if
+    /// frames are missing from it that were heard
     #[arg(long, value_name = "FILE")]
     capture: Option<PathBuf>,
 
