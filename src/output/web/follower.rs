@@ -26,7 +26,7 @@ pub(super) async fn feed(
     let mut sent = 0;
     loop {
         let now = followed.now();
-        let events = Bytes::from(now.since(sent));
+        let events = now.since(sent);
         sent = now.making;
         if !matches!(timeout(PATIENCE, follower.send_data(events)).await, Ok(Ok(()))) {
             break;

@@ -1,10 +1,11 @@
 //! The page as it is now: made anew at most once a second for all readers together, and to those that
 //! follow only what changed is sent. Without a reader nothing is made.
 
-use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
+use hyper::body::Bytes;
 use jiff::tz::TimeZone;
 use serde_json::json;
 use tokio::sync::{Mutex, mpsc, oneshot, watch};
@@ -62,6 +63,10 @@ pub(super) struct Made {
     title: String,
     state: PageState,
     parts: Vec<(u64, PagePart)>,
+    /// What is sent to those that have nothing yet, and to those that have the making before; the same
+    /// bytes for all of them.
+    all: OnceLock<Bytes>,
+    newest: OnceLock<Bytes>,
 }
 
 impl Made {
@@ -81,7 +86,8 @@ impl Made {
             }
         }
         let title = report.live_title(&snapshot.state);
-        Ok(Made { making, title, state: snapshot.state.clone(), parts })
+        let state = snapshot.state.clone();
+        Ok(Made { making, title, state, parts, ..Made::default() })
     }
 
     pub(super) fn page(&self) -> String {
@@ -90,7 +96,17 @@ impl Made {
     }
 
     /// What changed after a making, as server-sent events (HTML standard, section 9.2).
-    pub(super) fn since(&self, making: u64) -> String {
+    pub(super) fn since(&self, making: u64) -> Bytes {
+        let events = || Bytes::from(self.events_since(making));
+        match making {
+            0 => self.all.get_or_init(events).clone(),
+            _ if making + 1 == self.making => self.newest.get_or_init(events).clone(),
+            // Whoever was slow.
+            _ => events(),
+        }
+    }
+
+    fn events_since(&self, making: u64) -> String {
         if making == self.making {
             // A comment: the server is there, but nothing is newer than what was sent.
             return ":\n\n".to_owned();
@@ -245,21 +261,25 @@ mod tests {
     #[test]
     fn only_what_changed_is_sent() {
         let first = Made::default().next(&snapshot(5.0), true).unwrap();
-        let all = first.since(0);
+        let all = first.events_since(0);
         assert_eq!(all.matches("event: part\n").count(), 11);
         // The same trunk, the same page.
         let again = first.next(&snapshot(5.0), true).unwrap();
-        assert_eq!(again.since(first.making).matches("event: part\n").count(), 0);
-        assert!(again.since(first.making).contains("event: alive\n"));
+        assert_eq!(again.events_since(first.making).matches("event: part\n").count(), 0);
+        assert!(again.events_since(first.making).contains("event: alive\n"));
         // A watch that gives no answer must not look alive.
         assert_eq!(again.since(again.making), ":\n\n");
+        // Whoever is up to date gets the same bytes as all others that are.
+        let newest = again.since(first.making);
+        assert_eq!(newest.as_ptr(), again.since(first.making).as_ptr());
         // Time goes on; without new plots.
         let later = again.next(&snapshot(8.0), false).unwrap();
-        let changed = later.since(again.making);
+        let changed = later.events_since(again.making);
         assert!(changed.contains("\"id\":\"now\"") && !changed.contains("\"id\":\"load-part\""));
         assert!(changed.lines().all(|line| line.is_empty() || line.contains(": ")), "{changed}");
         // A slow follower gets all of it at once.
         assert!(later.since(0).len() > changed.len());
+        assert_eq!(later.since(first.making), later.events_since(first.making));
     }
 
     #[test]
