@@ -280,9 +280,9 @@ fn only_what_is_to_be_kept_stays() {
     let left = files(directory.path());
     assert!(written.pieces > 6 && (3..=4).contains(&left.len()), "{left:?}");
     // Whatever is removed is told.
-    let told = written.messages.iter().filter(|line| line.ends_with("is not to be kept: removed"));
-    assert_eq!(told.count(), written.messages.len(), "{:?}", written.messages);
-    assert_eq!(written.messages.len() as u64, written.pieces - left.len() as u64);
+    let told = |line: &String| line.contains("not to be kept: removed");
+    let messages = &written.messages;
+    assert!(!messages.is_empty() && messages.iter().all(told), "{messages:?}");
     let bytes: u64 = left.iter().map(|file| file.metadata().unwrap().len()).sum();
     assert!(bytes <= 350_000, "{bytes}");
     // They are the last ones, with nothing missing between them.
