@@ -10,6 +10,7 @@ mod bus;
 mod clip_on;
 mod clock;
 mod cost;
+mod crowd;
 mod ending;
 mod faults;
 mod flood;
@@ -68,6 +69,8 @@ const TESTS: &[(&str, Test)] = &[
     ("unattended::a_capture_in_pieces_is_the_watch", unattended::a_capture_in_pieces_is_the_watch),
     ("unattended::what_happens_is_kept_and_told", unattended::what_happens_is_kept_and_told),
     ("unattended::a_program_that_hangs", unattended::a_program_that_hangs),
+    ("crowd::many_watches_in_one_directory", crowd::many_watches_in_one_directory),
+    ("crowd::within_32_megabytes", crowd::within_32_megabytes),
     ("clock::no_piece_goes_and_pieces_go_on", clock::no_piece_goes_and_pieces_go_on),
     ("unattended::two_watches_serve_metrics", unattended::two_watches_serve_metrics),
     ("unattended::a_service_manager_hears_of_it", unattended::a_service_manager_hears_of_it),
