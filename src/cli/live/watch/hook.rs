@@ -492,8 +492,10 @@ mod tests {
     #[test]
     fn what_it_leaves_running_costs_nothing() {
         let directory = tempfile::tempdir().unwrap();
-        let left = "trap \"\" PIPE; sleep 1; echo still here >&2 || touch closed";
-        let script = format!("echo bad >&2; setsid sh -c '{left}' & exit 3");
+        let left = "trap \"\" PIPE; touch left; sleep 1; echo still here >&2 || touch closed";
+        // Ended before it has left the group, it would go with the group.
+        let wait = "while ! [ -e left ]; do sleep 0.01; done";
+        let script = format!("echo bad >&2; setsid sh -c '{left}' & {wait}; exit 3");
         let mut hook = start(program(directory.path(), &script), &[], 0, 10_000);
         hook.send("{}".into());
         let deadline = Instant::now() + Duration::from_secs(20);
