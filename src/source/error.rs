@@ -120,6 +120,9 @@ pub enum BlockError {
     /// It breaks the rules of the format.
     #[error("not by the format: {0}")]
     Malformed(#[from] pcap_file::pcapng::PcapNgParseError),
+    /// A packet from before 1970, or from too long behind it.
+    #[error("its time is beyond all calendars")]
+    Time,
     /// Longer than is taken apart.
     #[error("a block of {length} bytes, more than the {most} that are read")]
     TooLong {

@@ -16,6 +16,7 @@ use pcap_file::pcapng::blocks::block_common::{
 use pcap_file::pcapng::blocks::interface_description::InterfaceTsResolution;
 use pcap_file::pcapng::{Block, PcapNgParseError, PcapNgParser};
 
+use super::fine_time::FineTime;
 use crate::source::input::Input;
 use crate::source::unpack::Chunk;
 use crate::source::{BlockError, FormatError};
@@ -82,6 +83,8 @@ pub struct Blocks<R> {
 #[derive(Default)]
 struct SectionState {
     parser: Option<PcapNgParser>,
+    /// For each interface, how it counts its time where the parser cannot tell.
+    fine: Vec<Option<FineTime>>,
     quick: PlainPackets,
     /// Bytes of its descriptions of interfaces.
     descriptions: usize,
@@ -251,7 +254,8 @@ impl SectionState {
     fn parse<'a>(&mut self, bytes: &'a [u8]) -> NextBlock<'a> {
         let next = self.any(bytes);
         if !matches!(next, NextBlock::Block(Block::EnhancedPacket(_))) {
-            self.quick = self.parser.as_ref().map(PlainPackets::new).unwrap_or_default();
+            let quick = self.parser.as_ref().map(|parser| PlainPackets::new(parser, &self.fine));
+            self.quick = quick.unwrap_or_default();
         }
         next
     }
@@ -273,8 +277,10 @@ impl SectionState {
         }
         let parsed = if bytes.len() > LONGEST_PARSED {
             Err(BlockError::TooLong { length: bytes.len(), most: LONGEST_PARSED })
+        } else if interface {
+            self.interface(bytes).map_err(BlockError::from)
         } else {
-            self.block(bytes).map_err(BlockError::from)
+            self.block(bytes).map_err(BlockError::from).and_then(|block| self.timed(block))
         };
         match parsed {
             Ok(Block::SectionHeader(section)) if section.major_version != 1 => NextBlock::Fatal(
@@ -283,6 +289,7 @@ impl SectionState {
             Ok(block) => {
                 if section {
                     (self.descriptions, self.unnumbered) = (0, false);
+                    self.fine.clear();
                 }
                 NextBlock::Block(block)
             }
@@ -293,6 +300,30 @@ impl SectionState {
             }
             Err(error) => NextBlock::Bad(error),
         }
+    }
+
+    fn interface<'a>(&mut self, bytes: &'a [u8]) -> Result<Block<'a>, PcapNgParseError> {
+        let order = self.parser.as_ref().map(|parser| parser.section().endianness);
+        let fine = order.and_then(|order| FineTime::of(bytes, order));
+        let block = match &fine {
+            Some((_, plain)) => self.block(plain)?.into_owned(),
+            None => self.block(bytes)?,
+        };
+        self.fine.push(fine.map(|(fine, _)| fine));
+        Ok(block)
+    }
+
+    /// The block with the right time.
+    fn timed<'a>(&self, mut block: Block<'a>) -> Result<Block<'a>, BlockError> {
+        let (interface, time) = match &mut block {
+            Block::EnhancedPacket(packet) => (packet.interface_id, &mut packet.timestamp),
+            Block::Packet(packet) => (packet.interface_id.into(), &mut packet.timestamp),
+            _ => return Ok(block),
+        };
+        if let Some(Some(fine)) = self.fine.get(interface as usize) {
+            *time = fine.time(*time).ok_or(BlockError::Time)?;
+        }
+        Ok(block)
     }
 
     fn block<'a>(&mut self, bytes: &'a [u8]) -> Result<Block<'a>, PcapNgParseError> {
@@ -339,9 +370,11 @@ const DATA: usize = 16;
 
 impl PlainPackets {
     /// As the section stands now.
-    pub fn new(parser: &PcapNgParser) -> PlainPackets {
-        let nanoseconds = parser.interfaces().iter().map(|interface| {
-            interface.ts_resolution() == InterfaceTsResolution::NANO && interface.ts_offset() == 0
+    pub fn new(parser: &PcapNgParser, fine: &[Option<FineTime>]) -> PlainPackets {
+        let nanoseconds = parser.interfaces().iter().enumerate().map(|(at, interface)| {
+            interface.ts_resolution() == InterfaceTsResolution::NANO
+                && interface.ts_offset() == 0
+                && fine.get(at).is_none_or(Option::is_none)
         });
         PlainPackets {
             order: Some(parser.section().endianness),
@@ -410,7 +443,7 @@ mod tests {
     fn same(big: bool, bytes: &[u8]) -> bool {
         let mut parser = parser(big);
         let more = [bytes, &[0xA5; DATA]].concat();
-        let Some(plain) = PlainPackets::new(&parser).packet(&more) else { return false };
+        let Some(plain) = PlainPackets::new(&parser, &[]).packet(&more) else { return false };
         let Ok((rest, Block::EnhancedPacket(packet))) = parser.next_block(&more) else {
             panic!("the parser reads no packet in {bytes:02X?}")
         };

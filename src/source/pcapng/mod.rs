@@ -8,6 +8,7 @@
 //! cannot be told from a whole one, so it counts as whole.
 
 mod blocks;
+mod fine_time;
 mod packets;
 #[cfg(test)]
 mod tests;

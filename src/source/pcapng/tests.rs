@@ -180,6 +180,46 @@ fn microseconds_unless_it_says_otherwise_and_an_offset() {
     assert_eq!(read(&file.bytes).records[1].t, Nanos::from_millis(500));
 }
 
+/// Finer than the parser takes: 2^-32 s, and 10^-12 s, whose 64 bits last for 213 days, from a zero
+/// of its own.
+#[test]
+fn times_in_the_finest_units() {
+    for big in [false, true] {
+        let mut file = File::new(big);
+        file.interface(CAN, &[file.option(9, &[0xA0])]);
+        let second = 1_u64 << 32;
+        file.packet(0, 7 * second, &EXAMPLE, &[]);
+        file.packet(0, 7 * second + second / 4, &EXAMPLE, &[]);
+        let Read { header, records, unreadable, .. } = read(&file.bytes);
+        assert_eq!(header.started.to_string(), "1970-01-01T00:00:07Z");
+        assert_eq!((records[1].t, unreadable), (Nanos::from_millis(250), 0));
+
+        let mut file = File::new(big);
+        let offset = file.option(14, &file.u64(1_772_433_000));
+        file.interface(CAN, &[file.option(9, &[12]), offset]);
+        file.packet(0, 1_000_000, &EXAMPLE, &[]);
+        file.packet(0, 3_000_999, &EXAMPLE, &[]);
+        let Read { header, records, .. } = read(&file.bytes);
+        assert_eq!(header.started.to_string(), "2026-03-02T06:30:00.000001Z");
+        assert_eq!(records[1].t, Nanos(2_000));
+
+        // Of a packet that is not, nothing is said; of an impossible time it is.
+        let mut file = File::new(big);
+        let offset = file.option(14, &file.u64((-5_i64).cast_unsigned()));
+        file.interface(CAN, &[file.option(9, &[12]), offset]);
+        for seconds in [4, 5, 6] {
+            file.packet(0, seconds * 1_000_000_000_000, &EXAMPLE, &[]);
+        }
+        let read = read(&file.bytes);
+        assert_eq!((read.records.len(), read.unreadable), (3, 1));
+        assert!(
+            read.messages[0].contains("its time is beyond all calendars"),
+            "{:?}",
+            read.messages
+        );
+    }
+}
+
 #[test]
 fn simple_and_obsolete_packets() {
     let mut file = File::new(false);
