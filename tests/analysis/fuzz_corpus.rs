@@ -74,6 +74,11 @@ fn scenarios() {
 }
 
 #[test]
+fn requests() {
+    each("http", 40, checks::http);
+}
+
+#[test]
 fn fragments() {
     each("fragment", 12, checks::fragment);
 }

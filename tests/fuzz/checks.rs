@@ -5,9 +5,11 @@
 
 mod described;
 mod heard;
+mod served;
 
 pub use described::{data_sheet, plan, scenario, summary};
 pub use heard::{fragment, trunk};
+pub use served::http;
 
 use std::io::Read;
 use std::path::Path;

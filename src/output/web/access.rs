@@ -25,7 +25,14 @@ impl Token {
     /// # Errors
     /// If the file cannot be read, or the line has fewer than 16 characters.
     pub fn read(path: &Path) -> io::Result<Token> {
-        let text = fs::read_to_string(path)?;
+        Token::from_text(&fs::read_to_string(path)?)
+    }
+
+    /// The first line of a text.
+    ///
+    /// # Errors
+    /// If the line has fewer than 16 characters.
+    pub fn from_text(text: &str) -> io::Result<Token> {
         let token = text.lines().next().unwrap_or_default().trim();
         if token.chars().count() < SHORTEST {
             let what = format!("its first line, the token, has fewer than {SHORTEST} characters");

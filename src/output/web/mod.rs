@@ -14,7 +14,7 @@ use tokio::sync::oneshot;
 
 pub use self::access::{Access, Token};
 pub use self::live_page::PageSnapshot;
-pub use self::server::WebServer;
+pub use self::server::{WebServer, attend_one};
 use crate::output::metrics::MetricsSnapshot;
 
 /// What is wanted of whoever listens to the trunk. An answer that nobody waits for any more is no

@@ -13,6 +13,7 @@ use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper::{Request, Response};
 use hyper_util::rt::{TokioIo, TokioTimer};
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::sync::{Semaphore, mpsc};
 use tokio::time::sleep;
 
@@ -135,11 +136,26 @@ async fn serve(listener: tokio::net::TcpListener, routes: Arc<Routes>) {
     }
 }
 
-async fn attend(
-    stream: TokioIo<tokio::net::TcpStream>,
-    routes: Arc<Routes>,
-    connection: Arc<Connection>,
-) {
+/// Attends to one client over any stream, as the server does over TCP, until it is answered or given
+/// up.
+pub async fn attend_one<S>(stream: S, served: Served, asks: mpsc::Sender<Ask>)
+where
+    S: AsyncRead + AsyncWrite + Unpin,
+{
+    let page = Arc::new(LivePage::new(asks.clone()));
+    let seats = Arc::new(Semaphore::new(1));
+    let Ok(place) = Arc::new(Semaphore::new(1)).acquire_owned().await else { return };
+    let routes = Arc::new(Routes { served, asks, page: Arc::clone(&page), seats });
+    tokio::select! {
+        () = attend(TokioIo::new(stream), routes, Arc::new(Connection::new(place))) => {}
+        () = page.keep_current() => {}
+    }
+}
+
+async fn attend<S>(stream: TokioIo<S>, routes: Arc<Routes>, connection: Arc<Connection>)
+where
+    S: AsyncRead + AsyncWrite + Unpin,
+{
     let service = service_fn(|request: Request<Incoming>| {
         let (routes, connection) = (Arc::clone(&routes), Arc::clone(&connection));
         async move { Ok::<Response<Body>, Infallible>(routes.answer(request, &connection).await) }

@@ -1,0 +1,8 @@
+//! What a client sends to the HTTP server.
+
+#![no_main]
+
+#[path = "../checks.rs"]
+mod checks;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| checks::http(bytes));
