@@ -74,6 +74,21 @@ fn scenarios() {
 }
 
 #[test]
+fn sheets() {
+    each("sheets", 12, checks::sheets);
+}
+
+#[test]
+fn lives() {
+    each("lives", 4, checks::lives);
+}
+
+#[test]
+fn packets() {
+    each("packets", 12, checks::packets);
+}
+
+#[test]
 fn requests() {
     each("http", 40, checks::http);
 }

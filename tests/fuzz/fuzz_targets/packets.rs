@@ -1,0 +1,8 @@
+//! pcapng files put together from parts that hang together.
+
+#![no_main]
+
+#[path = "../checks.rs"]
+mod checks;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| checks::packets(bytes));
