@@ -228,7 +228,7 @@ fn in_pieces(header: &Header, records: &[Record], cuts: &[u8; 3]) {
     for (number, cut) in cuts.into_iter().chain([records.len()]).enumerate() {
         let end = if cut == records.len() { last } else { records[cut].t.0 };
         let mut header = header.clone();
-        header.started = header.started + std::time::Duration::from_nanos(zero as u64);
+        header.started += std::time::Duration::from_nanos(zero as u64);
         pieces.push(file(&format!("{number}.jsonl"), &header, &records[from..cut], zero, end));
         (from, zero) = (cut, end);
     }
