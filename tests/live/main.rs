@@ -6,6 +6,7 @@
 //! `can-kernel` boots.
 
 mod adapter;
+mod block_disk;
 mod bus;
 mod clip_on;
 mod clock;
@@ -18,6 +19,7 @@ mod following;
 mod frames;
 mod newcomer;
 mod page;
+mod power_cut;
 mod process;
 mod read_only;
 mod refusal;
@@ -79,6 +81,7 @@ const TESTS: &[(&str, Test)] = &[
     ("faults::disk_full_and_free_again", faults::disk_full_and_free_again),
     ("faults::slow_disk", faults::slow_disk),
     ("faults::read_only_disk_and_none_at_all", faults::read_only_disk_and_none_at_all),
+    ("power_cut::all_but_the_last_second_is_there", power_cut::all_but_the_last_second_is_there),
     ("read_only::for_a_while", read_only::for_a_while),
     ("read_only::for_good", read_only::for_good),
     ("read_only::a_device_that_fails", read_only::a_device_that_fails_for_a_while),

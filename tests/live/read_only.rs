@@ -2,13 +2,13 @@
 //! what was written stays, the rest waits in memory, and what is missing in the end is told.
 
 use std::path::{Path, PathBuf};
-use std::process::Command;
 use std::time::Duration;
 
 use serde_json::Value;
 use tempfile::TempDir;
 
 use super::Absent;
+use super::block_disk::BlockDisk;
 use super::bus::{Virtual, is_emulated};
 use super::ending::SmallDisk;
 use super::running::{Left, Watch, dropline, read_capture, replay, text};
@@ -16,71 +16,6 @@ use super::speaker::Speaker;
 
 /// Long enough for a watch that is idle to have made all safe.
 const MOMENT: Duration = Duration::from_millis(1_500);
-
-/// A file system in a file: on a block device, with pages that wait to be written.
-struct BlockDisk {
-    image: PathBuf,
-    directory: TempDir,
-}
-
-impl BlockDisk {
-    /// ext4, with a journal.
-    fn mount() -> Result<BlockDisk, Absent> {
-        let directory = TempDir::new().unwrap();
-        BlockDisk::of(directory.path().join("image"), directory, &["mkfs.ext4", "-q"])
-    }
-
-    /// Without a journal, which would end with the first error; the image takes room as it fills.
-    fn mount_thin(on: &Path) -> Result<BlockDisk, Absent> {
-        let make = ["mkfs.ext2", "-q", "-N", "16", "-b", "4096"];
-        BlockDisk::of(on.join("image"), TempDir::new().unwrap(), &make)
-    }
-
-    fn of(image: PathBuf, directory: TempDir, make: &[&str]) -> Result<BlockDisk, Absent> {
-        std::fs::File::create(&image).unwrap().set_len(8 << 20).unwrap();
-        let said = |error: String| Absent(format!("no disk of its own can be made here: {error}"));
-        attempt(make[0], &make[1..], &image).map_err(said)?;
-        let disk = BlockDisk { image, directory };
-        std::fs::create_dir(disk.path()).unwrap();
-        disk.again().map_err(said)?;
-        Ok(disk)
-    }
-
-    fn path(&self) -> PathBuf {
-        self.directory.path().join("disk")
-    }
-
-    fn again(&self) -> Result<(), String> {
-        let image = &self.image;
-        attempt("mount", &["-o", "loop", image.to_str().unwrap()], &self.path())
-    }
-
-    fn remount(&self, option: &str) {
-        attempt("mount", &["-o", &format!("remount,{option}")], &self.path()).unwrap();
-    }
-
-    /// Takes it out and puts it in again: what is there then was truly written.
-    fn put_in_again(&self) {
-        attempt("umount", &[], &self.path()).unwrap();
-        self.again().unwrap();
-    }
-}
-
-impl Drop for BlockDisk {
-    fn drop(&mut self) {
-        let gone = attempt("umount", &[], &self.path());
-        assert!(gone.is_ok() || std::thread::panicking(), "{gone:?}");
-    }
-}
-
-fn attempt(program: &str, words: &[&str], path: &Path) -> Result<(), String> {
-    let output = Command::new(program).args(words).arg(path).output();
-    let output = output.map_err(|error| format!("{program}: {error}"))?;
-    match output.status.success() {
-        true => Ok(()),
-        false => Err(text(&output.stderr).trim().to_owned()),
-    }
-}
 
 fn numbers<'a>(lines: impl IntoIterator<Item = &'a String>) -> Vec<u64> {
     let records = lines.into_iter().map(|line| serde_json::from_str::<Value>(line).expect(line));
