@@ -8,8 +8,6 @@ use std::time::Duration;
 
 use pcap_file::Endianness;
 
-use super::blocks::number;
-
 /// Options of the description of an interface.
 const RESOLUTION: u16 = 9;
 const OFFSET: u16 = 14;
@@ -53,15 +51,14 @@ impl FineTime {
                     resolution.get_or_insert(unit);
                     plain[at] = NANOSECONDS;
                 }
-                (OFFSET, &[a, b, c, d, e, f, g, h]) => {
-                    let words = [[a, b, c, d], [e, f, g, h]].map(|word| number(order, word));
-                    let [high, low] = match order {
-                        Endianness::Big => words,
-                        Endianness::Little => [words[1], words[0]],
-                    };
-                    let seconds = u64::from(high) << 32 | u64::from(low);
-                    offset.get_or_insert(seconds.cast_signed());
-                    plain[at..at + 8].fill(0);
+                (OFFSET, value) => {
+                    if let Ok(seconds) = <[u8; 8]>::try_from(value) {
+                        offset.get_or_insert(match order {
+                            Endianness::Big => i64::from_be_bytes(seconds),
+                            Endianness::Little => i64::from_le_bytes(seconds),
+                        });
+                        plain[at..at + 8].fill(0);
+                    }
                 }
                 _ => {}
             }
