@@ -65,9 +65,13 @@ static TRUNK_ENTRIES: &[CatalogueEntry] = &[
     CatalogueEntry {
         code: Code::LinkDown,
         rank: Rank::State,
-        means: "The interface went down or the adapter was unplugged; nothing was heard meanwhile.",
+        means: "The interface went down, the adapter was unplugged or the computer slept; nothing was \
+                heard meanwhile. The log says which.",
         or_else: &[],
-        check: &["Check the adapter's own cable: something took the interface down."],
+        check: &[
+            "Check the adapter's own cable: something took the interface down.",
+            "If the computer slept, keep it awake as long as it listens.",
+        ],
     },
     CatalogueEntry {
         code: Code::CaptureCutOff,

@@ -6,6 +6,7 @@ mod bitrate_search;
 mod error;
 mod link;
 mod receiver;
+mod sleep;
 mod socketcan;
 
 use self::socketcan::SocketCanSource;

@@ -22,8 +22,10 @@ use super::LiveError;
 use super::adapter::{listen_settings, set_up_command};
 use super::link::{Link, LinkError};
 use super::receiver::{Receiver, is_link_gone};
+use super::sleep::{self, SleepMeter};
 use crate::source::{LiveOptions, LiveSource, SourceError};
 use crate::wire::{Clock, Header, Nanos, Record, What};
+use crate::words::numbers::duration;
 
 /// How often an interface that is down is looked at.
 const LOOK_AGAIN: Duration = Duration::from_millis(100);
@@ -46,6 +48,7 @@ pub struct SocketCanSource {
     /// The interface's own drop counter when it was last looked at, and when that was.
     dropped: u64,
     dropped_at: Nanos,
+    sleep: SleepMeter,
     messages: Vec<String>,
 }
 
@@ -103,6 +106,7 @@ impl SocketCanSource {
             last: Nanos::ZERO,
             dropped: link.dropped,
             dropped_at: Nanos::ZERO,
+            sleep: SleepMeter::new(Nanos::ZERO),
             messages: trouble.into_iter().chain(blind).collect(),
         })
     }
@@ -129,7 +133,11 @@ impl SocketCanSource {
     async fn listen(&mut self, batch: &mut Vec<Record>) -> Result<(), SourceError> {
         let LinkState::Listening(receiver) = &mut self.state else { return Ok(()) };
         let first = batch.len();
-        let result = receiver.receive(batch).await;
+        let result = tokio::select! {
+            result = receiver.receive(batch) => result,
+            () = tokio::time::sleep(sleep::LOOK) => Ok(()),
+        };
+        self.look_for_sleep(first, batch);
         self.keep_last(first, batch);
         let now = self.now();
         match result {
@@ -151,6 +159,17 @@ impl SocketCanSource {
         }
         self.keep_last(first, batch);
         Ok(())
+    }
+
+    /// Records that the computer slept, if it did.
+    fn look_for_sleep(&mut self, first: usize, batch: &mut Vec<Record>) {
+        let Some(slept) = self.sleep.look(self.now(), first, batch) else { return };
+        self.messages.push(format!(
+            "{}: the computer slept for {}; nothing was heard meanwhile. To keep it awake as long as \
+             it listens: systemd-inhibit --what=sleep:idle:handle-lid-switch dropline watch …",
+            self.options.interface,
+            duration(slept.as_secs())
+        ));
     }
 
     /// Records that the link went down, and why.
@@ -183,6 +202,8 @@ impl SocketCanSource {
                 Ok(receiver) => {
                     // The socket is bound: frames are received from here on.
                     batch.push(Record { t: self.now(), what: What::LinkUp });
+                    // Whatever it slept before, the link was down.
+                    self.sleep = SleepMeter::new(self.now());
                     self.dropped = link.dropped;
                     self.state = LinkState::Listening(receiver);
                     self.messages.push(format!("{}: up again, listening", link.name));
@@ -246,6 +267,7 @@ impl LiveSource for SocketCanSource {
         match mem::replace(&mut self.state, LinkState::Down { refused: None }) {
             LinkState::Listening(mut receiver) => {
                 receiver.drain(now, batch);
+                self.look_for_sleep(first, batch);
                 self.dropped_before_the_socket(now, batch);
             }
             LinkState::Falling { since } => self.fell(since, batch),
