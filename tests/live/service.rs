@@ -158,7 +158,9 @@ pub fn a_package_and_one_line() -> Result<(), Absent> {
     let process = manager.show(unit, "MainPID");
     fs::write(SETTINGS, edited.replace("can0=125000", "can0=500000")).unwrap();
     manager.until("started again", |manager| {
-        is_active(manager) && manager.show(unit, "MainPID") != process
+        // In this order: it is active until it stops, and between the two it has no process.
+        let now = manager.show(unit, "MainPID");
+        now != "0" && now != process && is_active(manager)
     });
     let link = Command::new("ip").args(["-details", "link", "show", "can0"]).output().unwrap();
     let link = text(&link.stdout).to_owned();
