@@ -1,11 +1,14 @@
-//! Disks of the tests' own: file systems in files.
+//! Disks of the tests' own: file systems in files, and on a block device that the tests serve.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::time::Duration;
 
 use tempfile::TempDir;
 
 use super::Absent;
+use super::bus::is_emulated;
+use super::process::{Process, python};
 use super::running::text;
 
 /// A file system in a file: on a block device, with pages that wait to be written.
@@ -67,6 +70,67 @@ impl BlockDisk {
 }
 
 impl Drop for BlockDisk {
+    fn drop(&mut self) {
+        let gone = attempt("umount", &[], &self.path());
+        assert!(gone.is_ok() || std::thread::panicking(), "{gone:?}");
+    }
+}
+
+const DEVICE: &str = "/dev/nbd0";
+
+/// A disk that loses in a power cut what was not flushed, and may be slow; with ext4 on it.
+pub struct ServedDisk {
+    server: Process,
+    directory: TempDir,
+    cuts: usize,
+}
+
+impl ServedDisk {
+    pub fn mount() -> Result<ServedDisk, Absent> {
+        if !is_emulated() {
+            return Err(Absent("only the emulated kernel's disks are cut off or slow".into()));
+        }
+        if !Path::new(DEVICE).exists() {
+            return Err(Absent(format!("this kernel has no {DEVICE}")));
+        }
+        let directory = TempDir::new().unwrap();
+        let image = directory.path().join("image");
+        std::fs::File::create(&image).unwrap().set_len(8 << 20).unwrap();
+        let said = |error: String| Absent(format!("no disk of its own can be made here: {error}"));
+        attempt("mkfs.ext4", &["-q"], &image).map_err(said)?;
+        let arguments = [DEVICE, image.to_str().unwrap()];
+        let mut server = Process::speaking(&mut python("disk.py", &arguments));
+        assert_eq!(server.next_line(), "ready");
+        let disk = ServedDisk { server, directory, cuts: 0 };
+        std::fs::create_dir(disk.path()).unwrap();
+        attempt("mount", &[DEVICE], &disk.path()).unwrap();
+        Ok(disk)
+    }
+
+    pub fn path(&self) -> PathBuf {
+        self.directory.path().join("disk")
+    }
+
+    /// What is on it after a power cut now.
+    pub fn cut(&mut self, how: &str) -> BlockDisk {
+        self.cuts += 1;
+        let image = self.directory.path().join(format!("cut{}", self.cuts));
+        self.does(&format!("cut {how} {}", image.display()));
+        BlockDisk::of_image(image).unwrap()
+    }
+
+    /// From now on each write, and making it safe, takes so long.
+    pub fn slow(&mut self, by: Duration) {
+        self.does(&format!("slow {}", by.as_secs_f64()));
+    }
+
+    fn does(&mut self, command: &str) {
+        self.server.say(command);
+        assert_eq!(self.server.next_line(), "done");
+    }
+}
+
+impl Drop for ServedDisk {
     fn drop(&mut self) {
         let gone = attempt("umount", &[], &self.path());
         assert!(gone.is_ok() || std::thread::panicking(), "{gone:?}");

@@ -58,11 +58,15 @@ impl Pair {
 
     pub fn listen_only() -> Result<Pair, Absent> {
         let pair = Pair::new()?;
+        Pair::set_listener();
+        Ok(pair)
+    }
+
+    pub fn set_listener() {
         let mode =
             ["type", "can", "bitrate", "125000", "listen-only", "on", "berr-reporting", "off"];
         ip(&[&["link", "set", Pair::LISTENER][..], &mode].concat());
         ip(&["link", "set", Pair::LISTENER, "up"]);
-        Ok(pair)
     }
 }
 

@@ -2,16 +2,19 @@
 //! interface that comes and goes, is renamed or set otherwise; a clock that is set. Nothing is
 //! lost beyond what is said, and nothing in the summary is wrong.
 
+use std::fs::File;
+use std::io::Write;
 use std::path::Path;
 use std::process::Command;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use serde_json::Value;
 use tempfile::TempDir;
 
 use super::Absent;
 use super::adapter::{Adapter, NAME};
-use super::bus::{Pair, Virtual, ip, is_emulated};
+use super::block_disk::ServedDisk;
+use super::bus::{Pair, Virtual, ip, is_emulated, sent};
 use super::ending::SmallDisk;
 use super::running::{Left, Watch, dropline, text};
 use super::speaker::Speaker;
@@ -51,19 +54,18 @@ pub fn disk_full_and_free_again() -> Result<(), Absent> {
     Ok(())
 }
 
-/// A write, or making it safe, takes a quarter of a second: the watch does not wait for it.
+/// The disk takes a quarter of a second for a write, and for making it safe: the watch does not wait
+/// for it.
 pub fn slow_disk() -> Result<(), Absent> {
     let bus = Virtual::new()?;
-    let directory = TempDir::new().unwrap();
-    let shim = directory.path().join("slow.so");
-    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/live/slow.c");
-    let compiled = Command::new("cc")
-        .args(["-shared", "-fPIC", "-O1", "-o"])
-        .args([&shim, &source])
-        .output()
-        .map_err(|error| Absent(format!("no C compiler: {error}")))?;
-    assert!(compiled.status.success(), "{}", text(&compiled.stderr));
-    let watch = Watch::start_slowly(&bus.name, &shim);
+    let mut disk = ServedDisk::mount()?;
+    disk.slow(Duration::from_millis(250));
+    let begun = Instant::now();
+    let mut probe = File::create(disk.path().join("probe")).unwrap();
+    probe.write_all(b"slow?").and_then(|()| probe.sync_data()).unwrap();
+    assert!(begun.elapsed() > Duration::from_millis(250), "the disk is not slow");
+    let capture = disk.path().join("watch.jsonl");
+    let watch = Watch::start_with_capture(&bus.name, capture, TempDir::new().unwrap(), &[]);
     let speaker = Speaker::on(&bus.name);
     for part in 0..20 {
         speaker.count(part * 200..(part + 1) * 200);
@@ -71,6 +73,7 @@ pub fn slow_disk() -> Result<(), Absent> {
     }
     std::thread::sleep(MOMENT);
     let left = watch.stop();
+    disk.slow(Duration::ZERO);
     assert!(numbers(&left).into_iter().eq(0..4_000));
     assert_eq!(left.summary["source"]["lost_frames"], 0);
     left.replay_agrees();
@@ -102,8 +105,12 @@ pub fn read_only_disk_and_none_at_all() -> Result<(), Absent> {
 /// The interface vanishes and comes back, as with an adapter that is pulled and put back.
 pub fn pulled_and_put_back_twenty_times() -> Result<(), Absent> {
     let bus = Virtual::new()?;
+    // As often as there are minutes in a day, with `DROPLINE_PULLS=1440`.
+    let pulls = std::env::var("DROPLINE_PULLS").ok().and_then(|pulls| pulls.parse().ok());
+    let pulls: u64 = pulls.unwrap_or(20);
     let mut watch = Watch::start(&bus.name, &[]);
-    for round in 0..20 {
+    let held = watch.process.held();
+    for round in 0..pulls {
         Speaker::on(&bus.name).count(round * 10..(round + 1) * 10);
         std::thread::sleep(Duration::from_millis(50));
         ip(&["link", "delete", &bus.name]);
@@ -112,13 +119,16 @@ pub fn pulled_and_put_back_twenty_times() -> Result<(), Absent> {
         ip(&["link", "set", &bus.name, "up"]);
         watch.complains("up again, listening");
     }
-    Speaker::on(&bus.name).count(200..210);
+    let frames = pulls * 10 + 10;
+    Speaker::on(&bus.name).count(pulls * 10..frames);
     std::thread::sleep(MOMENT);
+    assert_eq!(watch.process.held(), held, "descriptors and threads");
     let left = watch.stop();
-    assert!(numbers(&left).into_iter().eq(0..210));
-    assert_eq!(left.summary["source"]["frames"], 210);
-    assert_eq!(left.summary["source"]["link_downs"], 20);
-    assert_eq!((count_of(&left, "link", "down"), count_of(&left, "link", "up")), (20, 20));
+    assert!(numbers(&left).into_iter().eq(0..frames));
+    assert_eq!(left.summary["source"]["frames"], frames);
+    assert_eq!(left.summary["source"]["link_downs"], pulls);
+    let links = (count_of(&left, "link", "down") as u64, count_of(&left, "link", "up") as u64);
+    assert_eq!(links, (pulls, pulls));
     left.replay_agrees();
     Ok(())
 }
@@ -141,6 +151,44 @@ pub fn link_flapping() -> Result<(), Absent> {
     let (downs, ups) = (count_of(&left, "link", "down"), count_of(&left, "link", "up"));
     assert!(downs >= 1 && downs == ups, "{downs} {ups}");
     assert_eq!(left.summary["source"]["link_downs"], downs);
+    left.replay_agrees();
+    Ok(())
+}
+
+/// The driver lets go of the controller and takes it again: another interface, down, with no setting
+/// left. One of them comes back able to send, and is not listened to.
+pub fn driver_reset_again_and_again() -> Result<(), Absent> {
+    let _pair = Pair::listen_only()?;
+    let device = std::fs::canonicalize(format!("/sys/class/net/{}/device", Pair::LISTENER));
+    let device = device.unwrap().file_name().unwrap().to_owned();
+    let driver = |what: &str| {
+        let file = Path::new("/sys/bus/pci/drivers/kvaser_pci").join(what);
+        std::fs::write(file, device.as_encoded_bytes()).unwrap();
+    };
+    let mut watch = Watch::start(Pair::LISTENER, &[]);
+    let held = watch.process.held();
+    for round in 0..10 {
+        Speaker::on(Pair::SENDER).count(round * 5..(round + 1) * 5);
+        std::thread::sleep(MOMENT);
+        driver("unbind");
+        watch.complains("unplugged");
+        driver("bind");
+        if round == 3 {
+            ip(&["link", "set", Pair::LISTENER, "type", "can", "bitrate", "125000"]);
+            ip(&["link", "set", Pair::LISTENER, "up"]);
+            watch.complains("listen-only");
+            ip(&["link", "set", Pair::LISTENER, "down"]);
+        }
+        Pair::set_listener();
+        watch.complains("up again, listening");
+        assert_eq!(sent(Pair::LISTENER), 0);
+    }
+    Speaker::on(Pair::SENDER).count(50..55);
+    std::thread::sleep(MOMENT);
+    assert_eq!(watch.process.held(), held, "descriptors and threads");
+    let left = watch.stop();
+    assert!(numbers(&left).into_iter().eq(0..55), "{:?}", numbers(&left));
+    assert_eq!(left.summary["source"]["link_downs"], 10);
     left.replay_agrees();
     Ok(())
 }

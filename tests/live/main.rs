@@ -25,6 +25,7 @@ mod read_only;
 mod refusal;
 mod running;
 mod service;
+mod sleep;
 mod speaker;
 mod systemd;
 #[path = "../common/tmux.rs"]
@@ -87,6 +88,7 @@ const TESTS: &[(&str, Test)] = &[
     ("read_only::a_device_that_fails", read_only::a_device_that_fails_for_a_while),
     ("read_only::with_the_summary_on_it", read_only::with_the_summary_on_it),
     ("faults::pulled_and_put_back_twenty_times", faults::pulled_and_put_back_twenty_times),
+    ("faults::driver_reset_again_and_again", faults::driver_reset_again_and_again),
     ("faults::link_flapping", faults::link_flapping),
     ("faults::interface_renamed", faults::interface_renamed),
     ("faults::clock_set_back_and_forward", faults::clock_set_back_and_forward),
@@ -97,7 +99,11 @@ const TESTS: &[(&str, Test)] = &[
     ("flood::every_loss_is_counted_in_its_place", flood::every_loss_is_counted_in_its_place),
 ];
 
+/// In a machine of their own, which sleeps.
+const ASLEEP: &[(&str, Test)] = &[("sleep::the_computer_sleeps", sleep::the_computer_sleeps)];
+
 fn main() -> ExitCode {
     // One at a time: they share the machine's interfaces, and some measure how fast it is.
-    trials::run(TESTS, is_set("DROPLINE_LIVE", "required"), Some(1))
+    let asleep = is_set("DROPLINE_CAN_KERNEL", "asleep");
+    trials::run(if asleep { ASLEEP } else { TESTS }, is_set("DROPLINE_LIVE", "required"), Some(1))
 }

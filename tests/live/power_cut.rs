@@ -1,70 +1,19 @@
 //! A power cut: on a disk that loses what was not flushed, all that was heard until a second before is
 //! there, and what a watch left when it had ended is whole.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
-use serde_json::Value;
-use tempfile::TempDir;
-
 use super::Absent;
-use super::block_disk::{BlockDisk, attempt};
-use super::bus::{Virtual, is_emulated};
-use super::process::{Process, python};
+use super::block_disk::{BlockDisk, ServedDisk};
+use super::bus::Virtual;
+use super::process::Process;
 use super::running::{dropline, replay, text};
 use super::speaker::Speaker;
-
-const DEVICE: &str = "/dev/nbd0";
+use serde_json::Value;
 
 /// What a watch promises, and time for the emulated machine to do it in.
 const LAST: Duration = Duration::from_millis(1_000 + 700);
-
-/// A disk that loses what was not flushed, with ext4 on it.
-struct VolatileDisk {
-    server: Process,
-    directory: TempDir,
-    cuts: usize,
-}
-
-impl VolatileDisk {
-    fn mount() -> Result<VolatileDisk, Absent> {
-        if !Path::new(DEVICE).exists() {
-            return Err(Absent(format!("this kernel has no {DEVICE}")));
-        }
-        let directory = TempDir::new().unwrap();
-        let image = directory.path().join("image");
-        std::fs::File::create(&image).unwrap().set_len(8 << 20).unwrap();
-        let said = |error: String| Absent(format!("no disk of its own can be made here: {error}"));
-        attempt("mkfs.ext4", &["-q"], &image).map_err(said)?;
-        let arguments = [DEVICE, image.to_str().unwrap()];
-        let mut server = Process::speaking(&mut python("volatile_disk.py", &arguments));
-        assert_eq!(server.next_line(), "ready");
-        let disk = VolatileDisk { server, directory, cuts: 0 };
-        std::fs::create_dir(disk.path()).unwrap();
-        attempt("mount", &[DEVICE], &disk.path()).unwrap();
-        Ok(disk)
-    }
-
-    fn path(&self) -> PathBuf {
-        self.directory.path().join("disk")
-    }
-
-    /// What is on it after a power cut now.
-    fn cut(&mut self, how: &str) -> BlockDisk {
-        self.cuts += 1;
-        let image = self.directory.path().join(format!("cut{}", self.cuts));
-        self.server.say(&format!("cut {how} {}", image.display()));
-        assert_eq!(self.server.next_line(), "done");
-        BlockDisk::of_image(image).unwrap()
-    }
-}
-
-impl Drop for VolatileDisk {
-    fn drop(&mut self) {
-        let gone = attempt("umount", &[], &self.path());
-        assert!(gone.is_ok() || std::thread::panicking(), "{gone:?}");
-    }
-}
 
 /// The numbers of the frames in a capture or its pieces, which may be torn at the end.
 fn numbers(captures: &[PathBuf]) -> Vec<u64> {
@@ -89,11 +38,8 @@ fn files(disk: &BlockDisk, begin: &str) -> Vec<PathBuf> {
 
 /// Plain, packed, and in pieces; cut again and again while frames come, and once it has ended.
 pub fn all_but_the_last_second_is_there() -> Result<(), Absent> {
-    if !is_emulated() {
-        return Err(Absent("only the emulated kernel's disks are cut off".into()));
-    }
     let bus = Virtual::new()?;
-    let mut disk = VolatileDisk::mount()?;
+    let mut disk = ServedDisk::mount()?;
     let captures = ["plain.jsonl", "packed.jsonl.zst", "rolled.jsonl"];
     let start = |name: &&str| {
         let mut command = dropline();

@@ -6,6 +6,9 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::thread;
 use std::time::{Duration, Instant};
 
+use nix::sys::signal::{Signal, kill};
+use nix::unistd::Pid;
+
 /// No wait takes longer, on an emulated machine at a tenth of the speed.
 pub const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -66,10 +69,18 @@ impl Process {
         }
     }
 
+    /// How many descriptors and threads it has.
+    pub fn held(&self) -> (usize, usize) {
+        let count = |what: &str| {
+            std::fs::read_dir(format!("/proc/{}/{what}", self.child.id())).unwrap().count()
+        };
+        (count("fd"), count("task"))
+    }
+
     /// Sends it a signal by name.
     pub fn signal(&self, name: &str) {
-        let status = Command::new("kill").args(["-s", name, &self.child.id().to_string()]).status();
-        assert!(status.expect("kill starts").success());
+        let signal: Signal = format!("SIG{name}").parse().unwrap();
+        kill(Pid::from_raw(self.child.id() as i32), signal).unwrap();
     }
 
     /// Waits until it has ended; gives what it had still to say.

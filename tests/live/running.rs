@@ -43,25 +43,7 @@ impl Watch {
         directory: TempDir,
         more: &[&str],
     ) -> Watch {
-        Watch::start_as(dropline(), interface, capture, directory, more)
-    }
-
-    /// Starts it with a library before the system's own.
-    pub fn start_slowly(interface: &str, shim: &Path) -> Watch {
-        let directory = TempDir::new().unwrap();
-        let capture = directory.path().join("watch.jsonl");
         let mut command = dropline();
-        command.env("LD_PRELOAD", shim);
-        Watch::start_as(command, interface, capture, directory, &[])
-    }
-
-    fn start_as(
-        mut command: Command,
-        interface: &str,
-        capture: PathBuf,
-        directory: TempDir,
-        more: &[&str],
-    ) -> Watch {
         let summary = directory.path().join("watch.summary.json");
         command.args(["watch", interface]).args(more);
         command.arg("--capture").arg(&capture).arg("--summary").arg(&summary);

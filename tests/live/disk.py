@@ -2,12 +2,13 @@
 cache of its own. It speaks the kernel's network block device protocol (Documentation/admin-guide/
 blockdev/nbd.rst; the protocol's own text, "NBD protocol") over a socket pair.
 
-  volatile_disk.py DEVICE IMAGE    the disk holds what IMAGE holds; says "ready"
+  disk.py DEVICE IMAGE    the disk holds what IMAGE holds; says "ready"
 
-Then, line by line on standard input:
+Then, line by line on standard input, each answered by "done":
 
-  cut none FILE   writes what is there after a power cut; answers "done"
+  cut none FILE   writes what is there after a power cut
   cut some FILE   the same, where by chance some of what was not flushed is there too
+  slow SECONDS    from now on a write takes so long, and a flush
 """
 
 import fcntl
@@ -16,6 +17,7 @@ import socket
 import struct
 import sys
 import threading
+import time
 
 NBD_SET_SOCK, NBD_SET_BLKSIZE, NBD_DO_IT = 0xAB00, 0xAB01, 0xAB03
 NBD_CLEAR_SOCK, NBD_SET_SIZE_BLOCKS, NBD_SET_FLAGS = 0xAB04, 0xAB07, 0xAB0A
@@ -32,6 +34,7 @@ class Disk:
         self.safe = bytearray(content)
         self.pending = []
         self.lock = threading.Lock()
+        self.delay = 0.0
 
     def write(self, at, data, at_once):
         with self.lock:
@@ -74,6 +77,8 @@ def serve(link, disk):
         kind, data = what & 0xFFFF, b""
         if kind == DISCONNECT:
             return
+        if kind in (WRITE, FLUSH):
+            time.sleep(disk.delay)
         if kind == READ:
             with disk.lock:
                 data = bytes(disk.now[at : at + count])
@@ -100,9 +105,12 @@ def main():
     print("ready", flush=True)
     random.seed(1)
     for line in sys.stdin:
-        _, how, path = line.split()
-        with open(path, "wb") as file:
-            file.write(disk.cut(how == "some"))
+        what, *how = line.split()
+        if what == "slow":
+            disk.delay = float(how[0])
+        else:
+            with open(how[1], "wb") as file:
+                file.write(disk.cut(how[0] == "some"))
         print("done", flush=True)
 
 
