@@ -87,10 +87,20 @@ pub fn many_watches_in_one_directory() -> Result<(), Absent> {
             let end: Value = serde_json::from_str(&end).unwrap();
             assert!(end["end"]["frames"].is_u64(), "{name}: {end}");
         }
-        let frames: usize = left.iter().map(|piece| records(piece).len() - 1).sum();
-        let first: Value = serde_json::from_str(&records(&left[0])[0]).unwrap();
-        let first = u64::from_str_radix(first["data"].as_str().unwrap(), 16).unwrap();
-        assert_eq!(frames as u64, FRAMES - first, "{name}: {left:?}");
+        let all: Vec<Value> = left
+            .iter()
+            .flat_map(records)
+            .map(|line| serde_json::from_str(&line).unwrap())
+            .collect();
+        let numbers: Vec<u64> = all
+            .iter()
+            .filter_map(|record| u64::from_str_radix(record["data"].as_str()?, 16).ok())
+            .collect();
+        // What one hundred of them are too slow for is told.
+        let lost: u64 = all.iter().filter_map(|record| record["lost"].as_u64()).sum();
+        println!("  {name}: {} frames, {lost} lost", numbers.len());
+        assert_eq!(numbers.len() as u64 + lost, FRAMES - numbers[0], "{name}: {left:?}");
+        assert!(lost == 0 || names.len() > WATCHES, "{name}: {lost} lost");
     }
     Ok(())
 }

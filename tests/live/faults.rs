@@ -219,7 +219,7 @@ pub fn interface_renamed() -> Result<(), Absent> {
     Ok(())
 }
 
-/// The kernel's clock is set back by an hour and forward by two.
+/// The kernel's clock is set back by an hour and forward by two, and back by a second.
 pub fn clock_set_back_and_forward() -> Result<(), Absent> {
     if !is_emulated() {
         return Err(Absent("only the emulated kernel's clock may be set".into()));
@@ -233,7 +233,8 @@ pub fn clock_set_back_and_forward() -> Result<(), Absent> {
         std::thread::sleep(Duration::from_millis(60));
     };
     (0..10).for_each(poll);
-    for (step, rounds) in [("-3600", 10..20), ("7200", 20..30), ("-3600", 30..40)] {
+    // The last as a leap second is put in.
+    for (step, rounds) in [("-3600", 10..20), ("7200", 20..30), ("-3600", 30..40), ("-1", 40..50)] {
         std::thread::sleep(MOMENT);
         let now = jiff::Timestamp::now().as_second() + step.parse::<i64>().unwrap();
         let set = Command::new("date").args(["-s", &format!("@{now}")]).output().unwrap();
@@ -242,11 +243,11 @@ pub fn clock_set_back_and_forward() -> Result<(), Absent> {
     }
     std::thread::sleep(MOMENT);
     let left = watch.stop();
-    assert_eq!(left.summary["source"]["frames"], 80);
-    assert_eq!(left.summary["source"]["clock_steps"], 2, "{}", left.summary["source"]);
+    assert_eq!(left.summary["source"]["frames"], 100);
+    assert_eq!(left.summary["source"]["clock_steps"], 3, "{}", left.summary["source"]);
     let node = &left.summary["nodes"].as_array().unwrap().iter().find(|n| n["mac_id"] == 12);
     let poll = &node.unwrap()["poll"];
-    assert_eq!((&poll["commands"], &poll["responses"]), (&Value::from(40), &Value::from(40)));
+    assert_eq!((&poll["commands"], &poll["responses"]), (&Value::from(50), &Value::from(50)));
     // No latency spans a step.
     assert!(poll["latency_us"]["max"].as_f64().unwrap() < 1e6, "{poll}");
     left.replay_agrees();
