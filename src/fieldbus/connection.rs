@@ -196,9 +196,9 @@ impl Choice {
         (Choice::NO_ACKNOWLEDGE, "acknowledge suppressed"),
     ];
 
-    /// From the byte.
+    /// From the byte, whose highest bit is reserved.
     pub const fn from_byte(byte: u8) -> Choice {
-        Choice(byte)
+        Choice(byte & 0x7F)
     }
 
     /// Whether any of `other` is in this set.
@@ -282,7 +282,10 @@ impl AllocateRequest {
     /// Reads the service's own data; `None` if it is too short.
     pub fn parse(data: &[u8]) -> Option<AllocateRequest> {
         let &[choice, owner, ..] = data else { return None };
-        Some(AllocateRequest { choice: Choice(choice), owner: MacId::from_low_bits(owner.into()) })
+        Some(AllocateRequest {
+            choice: Choice::from_byte(choice),
+            owner: MacId::from_low_bits(owner.into()),
+        })
     }
 }
 
@@ -290,7 +293,7 @@ impl AllocateRequest {
 /// by whom; FF where nobody owns the node (from memory).
 pub fn allocation_attribute(data: &[u8]) -> Option<(Choice, Option<MacId>)> {
     let &[choice, owner, ..] = data else { return None };
-    Some((Choice(choice), MacId::new(owner)))
+    Some((Choice::from_byte(choice), MacId::new(owner)))
 }
 
 /// A request to open an explicit connection.
