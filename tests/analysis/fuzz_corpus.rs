@@ -1,9 +1,11 @@
-//! The corpus of the fuzz targets, without the fuzzer; see tests/fuzz.
+//! The corpus of the fuzz targets, without the fuzzer; see tests/fuzz: what was made by hand, and what
+//! the fuzzers found, of it one input for each edge of the program.
 
 #[path = "../fuzz/checks.rs"]
 mod checks;
 
 use std::fs;
+use std::io::Read;
 use std::path::Path;
 
 fn corpus(name: &str) -> Vec<Vec<u8>> {
@@ -15,6 +17,45 @@ fn corpus(name: &str) -> Vec<Vec<u8>> {
     files.sort();
     assert!(files.len() >= 10, "the corpus is there");
     files
+}
+
+type Check = fn(&[u8]);
+
+/// What the fuzzers found.
+fn found(name: &str) -> Vec<Vec<u8>> {
+    let packed = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fuzz/found");
+    let packed = fs::File::open(packed.join(format!("{name}.tar.zst"))).unwrap();
+    let mut archive = tar::Archive::new(zstd::Decoder::new(packed).unwrap());
+    let files = archive.entries().unwrap().map(|entry| {
+        let mut bytes = Vec::new();
+        entry.unwrap().read_to_end(&mut bytes).unwrap();
+        bytes
+    });
+    files.collect()
+}
+
+#[test]
+fn what_the_fuzzers_found() {
+    let checks: [(&str, Check); 13] = [
+        ("data_sheet", checks::data_sheet),
+        ("file", checks::file),
+        ("fragment", checks::fragment),
+        ("http", checks::http),
+        ("line", checks::line),
+        ("lives", checks::lives),
+        ("packets", checks::packets),
+        ("pcapng", checks::pcapng),
+        ("plan", checks::plan),
+        ("scenario", checks::scenario),
+        ("sheets", checks::sheets),
+        ("summary", checks::summary),
+        ("trunk", checks::trunk),
+    ];
+    for (name, check) in checks {
+        let inputs = found(name);
+        assert!(inputs.len() >= 5, "{name}");
+        inputs.iter().for_each(|bytes| check(bytes));
+    }
 }
 
 #[test]
