@@ -1,5 +1,6 @@
 //! The corpus of the fuzz targets, without the fuzzer; see tests/fuzz: what was made by hand, and what
-//! the fuzzers found, of it one input for each edge of the program.
+//! the fuzzers found, of it one input for each edge of the program. That of `http` needs a clock that
+//! jumps, which would have the whole program built once more, and is left to the fuzzer.
 
 #[path = "../fuzz/checks.rs"]
 mod checks;
@@ -36,11 +37,10 @@ fn found(name: &str) -> Vec<Vec<u8>> {
 
 #[test]
 fn what_the_fuzzers_found() {
-    let checks: [(&str, Check); 13] = [
+    let checks: [(&str, Check); 12] = [
         ("data_sheet", checks::data_sheet),
         ("file", checks::file),
         ("fragment", checks::fragment),
-        ("http", checks::http),
         ("line", checks::line),
         ("lives", checks::lives),
         ("packets", checks::packets),
@@ -127,11 +127,6 @@ fn lives() {
 #[test]
 fn packets() {
     each("packets", 12, checks::packets);
-}
-
-#[test]
-fn requests() {
-    each("http", 40, checks::http);
 }
 
 #[test]

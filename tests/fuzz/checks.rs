@@ -7,14 +7,12 @@ mod described;
 mod heard;
 mod lives;
 mod packets;
-mod served;
 mod sheets;
 
 pub use described::{data_sheet, plan, scenario, summary};
 pub use heard::{fragment, trunk};
 pub use lives::lives;
 pub use packets::packets;
-pub use served::http;
 pub use sheets::sheets;
 
 use std::io::Read;

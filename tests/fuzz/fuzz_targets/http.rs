@@ -2,7 +2,7 @@
 
 #![no_main]
 
-#[path = "../checks.rs"]
-mod checks;
+#[path = "../served.rs"]
+mod served;
 
-libfuzzer_sys::fuzz_target!(|bytes: &[u8]| checks::http(bytes));
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| served::http(bytes));
