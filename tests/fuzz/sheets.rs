@@ -1,5 +1,5 @@
 //! Data sheets put together as authors write them: in any order, spacing and encoding, with comments
-//! and sections of other tools between.
+//! and sections of other tools between. The form of the I/O entries is from memory, as in the reader.
 
 use std::fmt::Write;
 
