@@ -552,24 +552,7 @@ impl Line {
 
 /// I/O of over eight bytes goes in fragments, the fragment byte first.
 fn fragments(data: &[u8]) -> Vec<Vec<u8>> {
-    if data.len() <= 8 {
-        return vec![data.to_vec()];
-    }
-    let parts: Vec<&[u8]> = data.chunks(7).collect();
-    let last = parts.len() - 1;
-    let part = |(n, part): (usize, &&[u8])| {
-        let kind = if n == 0 {
-            0x00
-        } else if n == last {
-            0x80
-        } else {
-            0x40
-        };
-        let mut bytes = vec![kind | (n as u8 & 0x3F)];
-        bytes.extend_from_slice(part);
-        bytes
-    };
-    parts.iter().enumerate().map(part).collect()
+    if data.len() <= 8 { vec![data.to_vec()] } else { in_fragments(&[], data, 7) }
 }
 
 /// An explicit message of over eight bytes goes in fragments: the header with bit 7 set, the fragment
@@ -578,20 +561,20 @@ fn explicit_fragments(body: &[u8]) -> Vec<Vec<u8>> {
     if body.len() <= 8 {
         return vec![body.to_vec()];
     }
-    let header = body[0] | 0x80;
-    let parts: Vec<&[u8]> = body[1..].chunks(6).collect();
-    let last = parts.len() - 1;
-    let part = |(n, part): (usize, &&[u8])| {
-        let kind = if n == 0 {
-            0x00
-        } else if n == last {
-            0x80
-        } else {
-            0x40
+    in_fragments(&[body[0] | 0x80], &body[1..], 6)
+}
+
+fn in_fragments(header: &[u8], body: &[u8], size: usize) -> Vec<Vec<u8>> {
+    let last = body.len().div_ceil(size) - 1;
+    let part = |(n, part): (usize, &[u8])| {
+        let kind = match n {
+            0 => 0x00,
+            n if n == last => 0x80,
+            _ => 0x40,
         };
-        [&[header, kind | n as u8], *part].concat()
+        [header, &[kind | n as u8 & 0x3F], part].concat()
     };
-    parts.iter().enumerate().map(part).collect()
+    body.chunks(size).enumerate().map(part).collect()
 }
 
 /// The findings, each as "severity code address".
