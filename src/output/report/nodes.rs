@@ -173,7 +173,7 @@ fn remarks(node: &NodeSummary) -> Vec<String> {
     let lights = &node.lights;
     if lights.module.is_some() || lights.network.is_some() {
         let (module, network) = (light(lights.module), light(lights.network));
-        remarks.push(format!("lights at the end: module {module}, network {network}"));
+        remarks.push(format!("last state of the lights: module {module}, network {network}"));
     }
     if let Some(status) = node.drive.as_ref().and_then(|drive| drive.status) {
         let from = |yes: bool| if yes { "the network" } else { "somewhere else" };
