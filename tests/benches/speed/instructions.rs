@@ -19,16 +19,27 @@ use super::table::Table;
 
 const HOT: &str = "--hot";
 
-/// What of the hot path, and how many frames of it: only under callgrind.
-pub fn asked_for() -> Option<(String, u64)> {
-    let mut arguments = std::env::args().skip_while(|argument| argument != HOT).skip(1);
-    Some((arguments.next()?, arguments.next()?.parse().ok()?))
+/// What is run under callgrind.
+pub struct Stage {
+    name: String,
+    /// So many frames go through it,
+    frames: u64,
+    /// of so many that are simulated whatever is asked for: the difference has none of that.
+    of: u64,
 }
 
-/// A stage over so many frames.
-pub fn hot_path((stage, frames): (String, u64)) -> Result<(), Box<dyn Error>> {
-    // As much is simulated whatever is asked for, so that the difference has none of it.
-    let (header, cut) = trunk(MANY)?;
+/// The stage that is asked for: only under callgrind.
+pub fn asked_for() -> Option<Stage> {
+    let mut arguments = std::env::args().skip_while(|argument| argument != HOT).skip(1);
+    let name = arguments.next()?;
+    let mut number = || arguments.next()?.parse().ok();
+    Some(Stage { name, frames: number()?, of: number()? })
+}
+
+/// A stage over its frames.
+pub fn hot_path(stage: Stage) -> Result<(), Box<dyn Error>> {
+    let Stage { name, frames, of } = stage;
+    let (header, cut) = trunk(of)?;
     let mut records = cut.collect();
     let mut lines = Vec::new();
     for record in &records {
@@ -36,7 +47,7 @@ pub fn hot_path((stage, frames): (String, u64)) -> Result<(), Box<dyn Error>> {
     }
     let each: Vec<&[u8]> = lines.split(|&byte| byte == b'\n').collect();
     records.truncate(frames as usize);
-    match stage.as_str() {
+    match name.as_str() {
         "quick parse" => {
             let mut rest = &lines[..];
             for _ in 0..frames {
@@ -69,28 +80,26 @@ pub fn hot_path((stage, frames): (String, u64)) -> Result<(), Box<dyn Error>> {
     Ok(())
 }
 
-const FEW: u64 = 5_000;
-const MANY: u64 = 25_000;
-
 /// Instructions a frame, where callgrind is there.
-pub fn count(_: &Options, _: &Captures, table: &mut Table) -> Done {
+pub fn count(options: &Options, _: &Captures, table: &mut Table) -> Done {
     if Command::new("valgrind").arg("--version").output().is_err() {
         eprintln!("\nINSTRUCTIONS NOT COUNTED: there is no valgrind here (Debian: valgrind)\n");
         return Ok(());
     }
+    let (few, many) = if options.brief { (200, 1_000) } else { (5_000, 25_000) };
     for stage in ["quick parse", "parse", "wire", "analysis"] {
-        let (few, many) = (instructions(stage, FEW)?, instructions(stage, MANY)?);
-        let each = (many as f64 - few as f64) / (MANY - FEW) as f64;
+        let taken = |frames| instructions(stage, frames, many);
+        let each = (taken(many)? as f64 - taken(few)? as f64) / (many - few) as f64;
         table.most(&format!("{stage}, instructions a frame"), each, None);
     }
     Ok(())
 }
 
-fn instructions(stage: &str, frames: u64) -> Result<u64, Box<dyn Error>> {
+fn instructions(stage: &str, frames: u64, of: u64) -> Result<u64, Box<dyn Error>> {
     let output = Command::new("valgrind")
         .args(["--tool=callgrind", "--callgrind-out-file=/dev/null"])
         .arg(std::env::current_exe()?)
-        .args([HOT, stage, &frames.to_string()])
+        .args([HOT, stage, &frames.to_string(), &of.to_string()])
         .output()?;
     let text = String::from_utf8_lossy(&output.stderr);
     let total = text.lines().find_map(|line| line.split("Collected :").nth(1));
