@@ -133,8 +133,14 @@ pub fn replay(capture: &Path) -> Output {
     dropline().arg("replay").arg(capture).args(["--summary", "-"]).output().unwrap()
 }
 
+/// The program that is tried: the one of `DROPLINE_PROGRAM`, such as the one that is given away.
+pub fn program() -> PathBuf {
+    let built = || env!("CARGO_BIN_EXE_dropline").into();
+    std::env::var_os("DROPLINE_PROGRAM").map_or_else(built, PathBuf::from)
+}
+
 pub fn dropline() -> Command {
-    Command::new(env!("CARGO_BIN_EXE_dropline"))
+    Command::new(program())
 }
 
 pub fn text(bytes: &[u8]) -> &str {

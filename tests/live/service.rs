@@ -13,7 +13,7 @@ use serde_json::Value;
 
 use super::Absent;
 use super::bus::{Pair, Virtual, sent};
-use super::running::{dropline, read_capture, text};
+use super::running::{dropline, program, read_capture, text};
 use super::speaker::Speaker;
 use super::systemd::Manager;
 
@@ -53,7 +53,7 @@ fn is_confined(manager: &Manager, process: &str) {
 
 pub fn from_its_start_to_its_end() -> Result<(), Absent> {
     let mut manager = Manager::start(false)?;
-    fs::copy(env!("CARGO_BIN_EXE_dropline"), PROGRAM).unwrap();
+    fs::copy(program(), PROGRAM).unwrap();
     let name = Virtual::new_name();
     let unit = format!("dropline@{name}.service");
     fs::create_dir_all("/etc/dropline").unwrap();
@@ -122,7 +122,7 @@ pub fn a_package_and_one_line() -> Result<(), Absent> {
     let _pair = Pair::new()?;
     let directory = tempfile::tempdir().unwrap();
     let made = Command::new(Path::new(env!("CARGO_MANIFEST_DIR")).join(".ci/package"))
-        .arg(env!("CARGO_BIN_EXE_dropline"))
+        .arg(program())
         .arg(directory.path())
         .env("COMPRESSION", "none")
         .output()

@@ -1,15 +1,13 @@
 //! The view on a live trunk, in a real terminal: it shows what comes in, and a moment that is
 //! marked in it goes into the capture.
 
-use std::path::Path;
-
 use serde_json::Value;
 use tempfile::TempDir;
 
 use super::Absent;
 use super::bus::{Pair, sent};
 use super::frames::Sender;
-use super::running::{read_capture, replay, text};
+use super::running::{program, read_capture, replay, text};
 use super::tmux::{Terminal, quoted};
 
 pub fn a_marked_moment() -> Result<(), Absent> {
@@ -22,7 +20,7 @@ pub fn a_marked_moment() -> Result<(), Absent> {
     let summary = directory.path().join("line3.summary.json");
     terminal.run(&format!(
         "{} watch {} --capture {} --summary {}; a=$?; clear; echo status $a",
-        quoted(Path::new(env!("CARGO_BIN_EXE_dropline"))),
+        quoted(&program()),
         Pair::LISTENER,
         quoted(&capture),
         quoted(&summary)
