@@ -24,7 +24,7 @@ pub(super) enum Observed<'a> {
 
 /// Takes everything that the source delivers through the analysis. A source that breaks ends
 /// it as a capture that was cut off does.
-pub(super) fn analyse(source: &mut impl Reader, given: Given, name: &str) -> Summary {
+pub(super) fn analyse(source: &mut (impl Reader + ?Sized), given: Given, name: &str) -> Summary {
     analyse_with(source, given, name, &mut show_messages).summary
 }
 

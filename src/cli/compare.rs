@@ -1,12 +1,11 @@
 //! `dropline compare`: one visit or many against a baseline; reading saved visits.
 
 use std::fs::{self, File};
-use std::io::{self, Read};
+use std::io::{Cursor, Read};
 use std::path::{Path, PathBuf};
 
 use anyhow::bail;
 use clap::Args;
-use tempfile::NamedTempFile;
 
 use super::analyse::{analyse, file_name};
 use super::arguments::{Expected, address, wrong_toml};
@@ -118,63 +117,61 @@ pub(super) fn tolerance(path: Option<&Path>) -> anyhow::Result<Tolerance> {
 /// A summary, or the summary of a capture: what the file holds decides, not its name.
 /// `given` is what the trunk of a capture is meant to be; a summary was made with its own.
 pub(super) fn visit(path: &Path, interface: Option<&str>, given: Given) -> anyhow::Result<Summary> {
-    // A pipe can be read once only.
-    let spooled = spooled(path)?;
-    let (name, path) = (file_name(path), spooled.as_ref().map_or(path, |file| file.path()));
-    if let Some(summary) = read_summary(path)? {
-        if given.plan.is_some() || given.sheets.is_some() {
-            say(&format!(
-                "{}: a summary, which was made with its own plan and data sheets; those given here \
-                 are for captures",
-                path.display()
-            ));
-        }
-        return Ok(summary);
-    }
     let options = source::ReadOptions {
         interface: interface.map(String::from),
         ..source::ReadOptions::default()
     };
-    let _bar = Bar::over(&options.progress);
-    let mut source = source::open(path, &options)?;
-    Ok(analyse(&mut source, given, &name))
-}
-
-/// What comes through a pipe, in a file that goes away again; `None` for what is a file.
-fn spooled(path: &Path) -> anyhow::Result<Option<NamedTempFile>> {
-    let cannot = |error| source::unreadable(path, error);
-    let is_pipe =
-        fs::metadata(path).is_ok_and(|metadata| !metadata.is_file() && !metadata.is_dir());
-    if !is_pipe {
-        return Ok(None);
+    let name = file_name(path);
+    let shown = path.display().to_string();
+    // What cannot be opened is reported where a capture would be.
+    let Ok(mut file) = File::open(path) else {
+        return Ok(analyse(&mut source::open(path, &options)?, given, &name));
+    };
+    let start = match read_summary(path, &mut file)? {
+        Content::Summary(summary) => {
+            if given.plan.is_some() || given.sheets.is_some() {
+                say(&format!(
+                    "{shown}: a summary, which was made with its own plan and data sheets; those \
+                     given here are for captures"
+                ));
+            }
+            return Ok(*summary);
+        }
+        Content::Other(start) => start,
+    };
+    if file.metadata().is_ok_and(|metadata| metadata.is_file()) {
+        let _bar = Bar::over(&options.progress);
+        return Ok(analyse(&mut source::open(path, &options)?, given, &name));
     }
-    let mut file = NamedTempFile::new().map_err(cannot)?;
-    io::copy(&mut File::open(path).map_err(cannot)?, &mut file).map_err(cannot)?;
-    Ok(Some(file))
+    // A pipe can be read once only.
+    let mut reader = source::reader_from(&shown, Cursor::new(start).chain(file), &options)?;
+    Ok(analyse(&mut *reader, given, &name))
 }
 
 /// Larger than any summary: the latest of everything it lists is bounded.
 const MOST_BYTES: u64 = 8 << 20;
 
-/// `None` if it is something else, such as a capture.
-fn read_summary(path: &Path) -> anyhow::Result<Option<Summary>> {
-    // What cannot be opened is reported where a capture would be.
-    let Ok(mut file) = File::open(path) else { return Ok(None) };
+/// What a file holds.
+enum Content {
+    Summary(Box<Summary>),
+    /// Something else, such as a capture; so much of it was read.
+    Other(Vec<u8>),
+}
+
+fn read_summary(path: &Path, file: &mut File) -> anyhow::Result<Content> {
     /// An editor may have put it before the text.
     const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
+    let text = |bytes: &[u8]| bytes.strip_prefix(BYTE_ORDER_MARK).unwrap_or(bytes).to_vec();
     let mut start = Vec::new();
-    let cannot = |error| source::unreadable(path, error);
-    let read = Read::by_ref(&mut file).take(START_BYTES).read_to_end(&mut start);
-    if start.starts_with(BYTE_ORDER_MARK) {
-        start.drain(..BYTE_ORDER_MARK.len());
+    let read = Read::by_ref(file).take(START_BYTES).read_to_end(&mut start);
+    if read.is_err() || !may_be_summary(&text(&start)) {
+        return Ok(Content::Other(start));
     }
-    if read.is_err() || !may_be_summary(&start) {
-        return Ok(None);
-    }
-    let start = source::read_bounded(start.chain(file), MOST_BYTES).map_err(cannot)?;
-    match Summary::from_json(&start) {
-        Ok(summary) => Ok(Some(summary)),
-        Err(SummaryError::NotASummary) => Ok(None),
+    let whole = source::read_bounded(start.chain(file), MOST_BYTES)
+        .map_err(|error| source::unreadable(path, error))?;
+    match Summary::from_json(&text(&whole)) {
+        Ok(summary) => Ok(Content::Summary(Box::new(summary))),
+        Err(SummaryError::NotASummary) => Ok(Content::Other(whole)),
         Err(error) => bail!(one_line(&format!("{}: {error}", path.display()))),
     }
 }
@@ -204,15 +201,20 @@ pub(super) fn summaries(directory: &Path) -> anyhow::Result<Vec<(String, Summary
             say(&format!("{}: not a file; left out", path.display()));
             continue;
         }
-        if let Err(error) = File::open(&path) {
-            say(&format!("{}; left out", source::unreadable(&path, error)));
-            continue;
-        }
-        match read_summary(&path) {
-            Ok(Some(summary)) => summaries.push((file_name(&path), summary)),
+        let mut file = match File::open(&path) {
+            Ok(file) => file,
+            Err(error) => {
+                say(&format!("{}; left out", source::unreadable(&path, error)));
+                continue;
+            }
+        };
+        match read_summary(&path, &mut file) {
+            Ok(Content::Summary(summary)) => summaries.push((file_name(&path), *summary)),
             // Another JSON file, such as a comparison, may well stand beside them.
-            Ok(None) if !file_name(&path).ends_with(".summary.json") => {}
-            Ok(None) => say(&format!("{}: no summary in it; left out", path.display())),
+            Ok(Content::Other(_)) if !file_name(&path).ends_with(".summary.json") => {}
+            Ok(Content::Other(_)) => {
+                say(&format!("{}: no summary in it; left out", path.display()))
+            }
             Err(failure) => say(&format!("{failure}; left out")),
         }
     }

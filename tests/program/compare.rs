@@ -391,4 +391,8 @@ fn a_visit_comes_through_a_pipe_and_after_a_byte_order_mark() {
         assert!(status < 2, "{name}: {errors}");
         writer.join().unwrap();
     }
+    // What has no end is refused by its start, and fills no disk.
+    let (status, _, errors) = dropline(&[&signed, &Path::new("/dev/zero")]);
+    assert_eq!(status, 2);
+    assert!(errors.contains("/dev/zero"), "{errors}");
 }
