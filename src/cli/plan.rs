@@ -1,6 +1,6 @@
 //! `dropline plan`: what a plan predicts, before anything is connected.
 
-use std::fs::File;
+use std::fs::{self, File};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
@@ -122,9 +122,13 @@ fn is_plan(path: &Path) -> bool {
     const COMPRESSED: [u8; 4] = [0x28, 0xB5, 0x2F, 0xFD];
     const PCAPNG: [u8; 4] = [0x0A, 0x0D, 0x0D, 0x0A];
     let mut start = [0; 4];
+    // A pipe can be opened and read once only: it is a plan, as standard input is.
+    if !fs::metadata(path).is_ok_and(|metadata| metadata.is_file()) {
+        return true;
+    }
     let read = File::open(path).and_then(|mut file| file.read(&mut start));
-    // What cannot be opened is told as a plan that cannot be read; standard input is a plan.
-    read.is_err() || path == Path::new("-") || {
+    // What cannot be opened is told as a plan that cannot be read.
+    read.is_err() || {
         start != COMPRESSED && start != PCAPNG && !start.trim_ascii_start().starts_with(b"{")
     }
 }

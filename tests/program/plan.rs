@@ -316,6 +316,23 @@ fn a_plan_from_a_capture_agrees_with_it() {
 
 /// A plan and a scenario are both TOML with a trunk; each command says which it was given.
 #[test]
+fn a_plan_comes_through_a_pipe() {
+    let directory = tempfile::tempdir().unwrap();
+    let pipe = directory.path().join("pipe");
+    nix::unistd::mkfifo(&pipe, nix::sys::stat::Mode::S_IRWXU).unwrap();
+    for (args, file) in [
+        (&[][..], "shared/orchard-lane.plan.toml"),
+        (&["--from"][..], "captures/healthy.jsonl.zst"),
+    ] {
+        let (end, bytes) = (pipe.clone(), std::fs::read(file).unwrap());
+        let writer = std::thread::spawn(move || std::fs::write(end, bytes).unwrap());
+        let output = dropline(&[args, &[pipe.to_str().unwrap()]].concat());
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        writer.join().unwrap();
+    }
+}
+
+#[test]
 fn a_scenario_is_no_plan_and_the_reverse() {
     let project = Path::new(env!("CARGO_MANIFEST_DIR"));
     let complaint = |arguments: &[&str]| {
