@@ -139,11 +139,11 @@ pub(super) fn visit(path: &Path, interface: Option<&str>, given: Given) -> anyho
         }
         Content::Other(start) => start,
     };
-    if file.metadata().is_ok_and(|metadata| metadata.is_file()) {
+    if !source::is_pipe(path) {
         let _bar = Bar::over(&options.progress);
         return Ok(analyse(&mut source::open(path, &options)?, given, &name));
     }
-    // A pipe can be read once only.
+    // It can be read once only.
     let mut reader = source::reader_from(&shown, Cursor::new(start).chain(file), &options)?;
     Ok(analyse(&mut *reader, given, &name))
 }

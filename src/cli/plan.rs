@@ -1,6 +1,6 @@
 //! `dropline plan`: what a plan predicts, before anything is connected.
 
-use std::fs::{self, File};
+use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
@@ -14,6 +14,7 @@ use crate::analysis::Given;
 use crate::health::json;
 use crate::output::{OutputPlace, UsedFiles, plan_draft};
 use crate::plan::{LimitVerdict, Plan, PlanReport, Size, Traffic, scan_svg, text};
+use crate::source::is_pipe;
 
 /// Predicted load, scan time and cable limits, before anything is connected.
 ///
@@ -122,8 +123,8 @@ fn is_plan(path: &Path) -> bool {
     const COMPRESSED: [u8; 4] = [0x28, 0xB5, 0x2F, 0xFD];
     const PCAPNG: [u8; 4] = [0x0A, 0x0D, 0x0D, 0x0A];
     let mut start = [0; 4];
-    // A pipe can be opened and read once only: it is a plan, as standard input is.
-    if !fs::metadata(path).is_ok_and(|metadata| metadata.is_file()) {
+    // A pipe can be read once only: it is a plan, as standard input is.
+    if is_pipe(path) {
         return true;
     }
     let read = File::open(path).and_then(|mut file| file.read(&mut start));

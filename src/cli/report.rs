@@ -82,6 +82,8 @@ pub(super) struct ReportArgs {
 pub(super) fn run(args: &ReportArgs) -> anyhow::Result<CommandOutcome> {
     let output = args.output.clone().unwrap_or_else(|| beside(&args.captures));
     let plan = args.expected.read()?;
+    // It is held to the bytes of its captures, which are read once more for that.
+    args.captures.iter().try_for_each(|path| source::refuse_pipe(path))?;
     let options =
         source::ReadOptions { interface: args.interface.clone(), ..source::ReadOptions::default() };
     let mut source = CaptureSet::open(&args.captures, &options)?;

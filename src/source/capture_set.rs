@@ -14,6 +14,7 @@ use jiff::tz::Offset;
 
 use super::formats::{ReadAhead, open, open_reader};
 use super::input::ReadOptions;
+use super::text_files::refuse_pipe;
 use super::{CaptureSetError, Complaints, Reader, SourceError};
 use crate::wire::{Header, Nanos, Record, Tally, What};
 
@@ -65,6 +66,8 @@ impl CaptureSetReader {
         let mut complaints = Complaints::new("the captures");
         let mut complete = true;
         for path in paths {
+            // Their order is told by their first lines, before any is read.
+            refuse_pipe(path)?;
             // A watch that is killed between making a file and writing its first line leaves it
             // empty.
             if std::fs::metadata(path).is_ok_and(|meta| meta.is_file() && meta.len() == 0) {

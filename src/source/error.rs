@@ -145,6 +145,9 @@ pub enum FileError {
     /// It is a directory.
     #[error("a directory; give one file in it")]
     Directory,
+    /// It can be read once only, where it has to be read twice.
+    #[error("a pipe, which can be read once only; save what comes through it, and give that")]
+    Pipe,
     /// It has no bytes.
     #[error("empty; the watch that made it never started, or it was not copied whole")]
     Empty,

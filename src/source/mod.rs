@@ -28,7 +28,8 @@ pub use json_lines::Packer;
 pub use live::{AdapterStatus, BitrateTrial, Safety, find_bitrate, interface_kind};
 pub use live::{LiveError, open_live};
 pub use text_files::{
-    SHARING_VIOLATION, data_sheets, is_locked, read_bounded, read_text, unreadable,
+    SHARING_VIOLATION, data_sheets, is_locked, is_pipe, read_bounded, read_text, refuse_pipe,
+    unreadable,
 };
 
 /// Records that are read or simulated: a capture, several captures as one, the simulated trunk.

@@ -51,6 +51,24 @@ pub fn read_bounded(file: impl Read, most: u64) -> io::Result<Vec<u8>> {
     Ok(bytes)
 }
 
+/// Whether what is there can be read once only, such as a pipe or a device.
+pub fn is_pipe(path: &Path) -> bool {
+    let metadata = std::fs::metadata(path);
+    metadata.is_ok_and(|metadata| !metadata.is_file() && !metadata.is_dir())
+}
+
+/// Refuses what can be read once only, and says so of it.
+///
+/// # Errors
+/// [`FileError::Pipe`].
+pub fn refuse_pipe(path: &Path) -> Result<(), SourceError> {
+    if is_pipe(path) {
+        let name = path.display().to_string();
+        return Err(SourceError::File { name, error: FileError::Pipe });
+    }
+    Ok(())
+}
+
 /// How Windows numbers that another program has a file open, and does not share it.
 pub const SHARING_VIOLATION: i32 = 32;
 /// The same of a part of a file.

@@ -185,6 +185,20 @@ fn a_report_goes_to_standard_output_too() {
     assert!(text(&output.stderr).contains("no name of a file"), "{}", text(&output.stderr));
 }
 
+/// What is hashed or put in order by its beginning is read twice, which a pipe cannot be.
+#[test]
+fn no_report_of_a_pipe_and_no_pipe_among_pieces() {
+    let site = Site::new();
+    nix::unistd::mkfifo(&site.at("pipe"), nix::sys::stat::Mode::S_IRWXU).unwrap();
+    for args in [&["report", "pipe", "-o", "new.html"][..], &["replay", "night.jsonl", "pipe"]] {
+        let output = site.run(args);
+        assert_eq!(output.status.code(), Some(2));
+        let said = text(&output.stderr);
+        assert!(said.contains("pipe: a pipe, which can be read once only; save"), "{said}");
+        assert!(!site.at("new.html").exists());
+    }
+}
+
 fn no_remains(directory: &Path) -> bool {
     let mut entries = fs::read_dir(directory).unwrap();
     !entries.any(|entry| entry.unwrap().file_name().to_string_lossy().ends_with(".part"))
