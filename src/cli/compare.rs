@@ -123,10 +123,7 @@ pub(super) fn visit(path: &Path, interface: Option<&str>, given: Given) -> anyho
     };
     let name = file_name(path);
     let shown = path.display().to_string();
-    // What cannot be opened is reported where a capture would be.
-    let Ok(mut file) = File::open(path) else {
-        return Ok(analyse(&mut source::open(path, &options)?, given, &name));
-    };
+    let mut file = File::open(path).map_err(|error| source::unreadable(path, error))?;
     let start = match read_summary(path, &mut file)? {
         Content::Summary(summary) => {
             if given.plan.is_some() || given.sheets.is_some() {

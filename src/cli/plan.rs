@@ -124,7 +124,7 @@ fn is_plan(path: &Path) -> bool {
     const PCAPNG: [u8; 4] = [0x0A, 0x0D, 0x0D, 0x0A];
     let mut start = [0; 4];
     // A pipe can be read once only: it is a plan, as standard input is.
-    if is_pipe(path) {
+    if path == Path::new("-") || is_pipe(path) {
         return true;
     }
     let read = File::open(path).and_then(|mut file| file.read(&mut start));

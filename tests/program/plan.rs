@@ -314,7 +314,6 @@ fn a_plan_from_a_capture_agrees_with_it() {
     assert!(shortest(&room["shortest_scan_interval_ms_with_one"]) > now, "{room}");
 }
 
-/// A plan and a scenario are both TOML with a trunk; each command says which it was given.
 #[test]
 fn a_plan_comes_through_a_pipe() {
     let directory = tempfile::tempdir().unwrap();
@@ -332,6 +331,7 @@ fn a_plan_comes_through_a_pipe() {
     }
 }
 
+/// A plan and a scenario are both TOML with a trunk; each command says which it was given.
 #[test]
 fn a_scenario_is_no_plan_and_the_reverse() {
     let project = Path::new(env!("CARGO_MANIFEST_DIR"));
